@@ -1,0 +1,1 @@
+"""The demo: invented firms and roofs, simulated and sent in through the real HTTP path."""

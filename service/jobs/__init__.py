@@ -1,0 +1,1 @@
+"""Background work: verifies sites when data has come. Truth stays in the domain tables, never in the queue."""

@@ -1,0 +1,124 @@
+"""The tables. `site_id` leads every key under a site: by it the store can be spread over several hosts.
+
+Times are UTC. Records are kept as validated JSON (intake's models write them, nothing else does).
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import JSON, CheckConstraint, Column, ForeignKey, LargeBinary, MetaData, String
+from sqlmodel import Field, SQLModel
+
+NAMING = {
+    "ix": "ix_%(column_0_label)s",
+    "uq": "uq_%(table_name)s_%(column_0_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
+    "pk": "pk_%(table_name)s",
+}
+SQLModel.metadata.naming_convention = NAMING  # before the first table, so that Alembic can alter by name
+metadata: MetaData = SQLModel.metadata
+
+
+def _site_key() -> Any:
+    return Column(String(32), ForeignKey("site.id", ondelete="CASCADE"), primary_key=True)
+
+
+class Site(SQLModel, table=True):
+    """A site: its record as JSON and the version that every change to record or readings raises."""
+
+    id: str = Field(primary_key=True, max_length=32)
+    name: str = Field(max_length=200, index=True)
+    record: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    data_version: int = 0
+    created_at: datetime
+    owner_token_hash: str | None = Field(default=None, max_length=64, unique=True)
+
+
+class ReadingDay(SQLModel, table=True):
+    """One unit's day on one grid: little-endian float32 values, zlib-compressed, NaN where not heard."""
+
+    __tablename__ = "reading_day"
+    __table_args__ = (
+        CheckConstraint("interval_min IN (5, 10, 15, 30, 60)", name="interval"),
+        CheckConstraint("offset_min >= 0 AND offset_min < interval_min", name="offset"),
+    )
+
+    site_id: str = Field(sa_column=_site_key())
+    unit_serial: str = Field(primary_key=True, max_length=80)
+    channel: str = Field(primary_key=True, max_length=20)
+    day: date = Field(primary_key=True)
+    interval_min: int = Field(primary_key=True)
+    offset_min: int = Field(primary_key=True)
+    """How many minutes after the full interval the grid starts (15 in a +05:45 zone with 30-minute readings)."""
+    values: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
+
+
+class WeatherDay(SQLModel, table=True):
+    """One weather channel's day, packed like `ReadingDay`; `channel` is `poa_w_m2:PLANE` for a plane's sensor."""
+
+    __tablename__ = "weather_day"
+
+    site_id: str = Field(sa_column=_site_key())
+    channel: str = Field(primary_key=True, max_length=220)
+    day: date = Field(primary_key=True)
+    interval_min: int = Field(primary_key=True)
+    offset_min: int = Field(primary_key=True)
+    values: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
+
+
+class Payload(SQLModel, table=True):
+    """What was sent, as it came (zlib-compressed), by its SHA-256: nothing is lost, and a batch sent twice is one row."""
+
+    site_id: str = Field(sa_column=_site_key())
+    sha256: str = Field(primary_key=True, max_length=64)
+    received_at: datetime
+    kind: str = Field(max_length=20)
+    content_type: str = Field(max_length=100)
+    body: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
+    problems: list[dict[str, Any]] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+
+
+class VerificationRow(SQLModel, table=True):
+    """A verification as made from one data version; `window` is `default` or `start/end` in ISO 8601."""
+
+    __tablename__ = "verification"
+
+    site_id: str = Field(sa_column=_site_key())
+    window: str = Field(primary_key=True, max_length=80)
+    data_version: int
+    made_at: datetime
+    verdict: str = Field(max_length=20)
+    lost_wh: float = 0.0
+    """The faults' lost energy in the window, for sorting a list of sites without opening each result."""
+    units_heard: int = 0
+    units_fitted: int = 0
+    result: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
+    """The whole result with its curves: zlib-compressed JSON."""
+
+
+class ApiToken(SQLModel, table=True):
+    """A bearer token, kept as its SHA-256 only."""
+
+    __tablename__ = "api_token"
+
+    id: int | None = Field(default=None, primary_key=True)
+    name: str = Field(max_length=100)
+    token_hash: str = Field(max_length=64, unique=True)
+    created_at: datetime
+    revoked_at: datetime | None = None
+
+
+class User(SQLModel, table=True):
+    """Somebody who signs in: `office` sees every site, `installer` too until sites are assigned."""
+
+    __tablename__ = "account"  # "user" is a reserved word in PostgreSQL
+    __table_args__ = (CheckConstraint("role IN ('office', 'installer')", name="role"),)
+
+    id: int | None = Field(default=None, primary_key=True)
+    name: str = Field(max_length=100, unique=True)
+    role: str = Field(max_length=20)
+    password_hash: str = Field(max_length=200)
+    created_at: datetime

@@ -1,0 +1,124 @@
+"""What a verification says: the contract's fields as frozen dataclasses.
+
+`as_contract` gives the JSON form; energies in Wh, times as aware UTC datetimes until they are written.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+from typing import Any, Literal
+
+Light = Literal["enough", "little", "none"]
+Verdict = Literal["verified", "attention", "too_little_light"]
+SkySource = Literal["array", "measured", "clear_sky"]
+
+INFORMATION_CAUSES = frozenset({"clipping"})
+"""Causes that inform and are no fault."""
+
+
+@dataclass(frozen=True)
+class Sky:
+    """The sky of the window: where it comes from, its clear share (0-1), and whether there was light enough."""
+
+    source: SkySource
+    clear_share: float | None
+    light: Light
+    measured_over_array: float | None = None
+    """Measured irradiation over that inferred from the units, where irradiance was given; else None."""
+
+
+@dataclass(frozen=True)
+class UnitResult:
+    """One unit's line in the ranking; the fields are the contract's."""
+
+    serial: str
+    plane: str
+    row: int | None
+    column: int | None
+    branch: str | None
+    rank: int
+    measured_wh: float | None
+    expected_wh: float | None
+    reference_yield_h: float | None
+    performance_ratio: float | None
+    performance_ratio_25c: float | None
+    performance_index: float | None
+    performance_index_low: float | None
+    performance_index_high: float | None
+    heard_share: float
+    smallest_visible_loss_pct: float | None
+    causes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One named cause with its evidence and what to look at first.
+
+    `serials` is empty where the whole site or a whole plane or branch is meant without naming units.
+    `details` holds the cause's own extra fields (`minutes`, `factor`, `resembles`), written beside the others.
+    """
+
+    cause: str
+    serials: tuple[str, ...]
+    confidence: float
+    evidence: str
+    advice: str
+    first_seen: datetime | None = None
+    last_seen: datetime | None = None
+    lost_wh: float | None = None
+    annual_loss_kwh: float | None = None
+    plane: str | None = None
+    branch: str | None = None
+    details: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def is_fault(self) -> bool:
+        """Return whether the cause is a fault and not just information."""
+        return self.cause not in INFORMATION_CAUSES
+
+
+@dataclass(frozen=True)
+class Curves:
+    """The window's series for drawing: starts (T,) UTC ISO strings, per serial lists of Wh (None: not heard)."""
+
+    interval_min: int
+    start: datetime
+    measured_wh: dict[str, list[float | None]]
+    expected_wh: dict[str, list[float]]
+
+
+@dataclass(frozen=True)
+class Verification:
+    """The verification of one site and window."""
+
+    start: datetime
+    end: datetime
+    sky: Sky
+    verdict: Verdict
+    units: tuple[UnitResult, ...]
+    findings: tuple[Finding, ...]
+    curves: Curves | None = None
+    """For pages and charts; not part of the contract's form."""
+
+    def as_contract(self, site_id: str) -> dict[str, Any]:
+        """Return the JSON form of the HTTP contract; times in ISO 8601 with offset."""
+        return {
+            "site_id": site_id,
+            "start": self.start.isoformat(),
+            "end": self.end.isoformat(),
+            "sky": asdict(self.sky),
+            "verdict": self.verdict,
+            "units": [{**asdict(u), "causes": list(u.causes)} for u in self.units],
+            "findings": [_finding_contract(f) for f in self.findings],
+        }
+
+
+def _finding_contract(finding: Finding) -> dict[str, Any]:
+    fields = asdict(finding)
+    details = fields.pop("details")
+    fields["serials"] = list(finding.serials)
+    for name in ("first_seen", "last_seen"):
+        moment = fields[name]
+        fields[name] = moment.isoformat() if moment else None
+    return {**fields, **details}

@@ -1,0 +1,1 @@
+"""The JSON API and the pages: parse, call, render. No physics here."""
