@@ -1,0 +1,188 @@
+"""Light on a roof plane: transposition, horizon and incidence-angle loss. Nothing about cells or power."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from pvlib import iam
+
+from service.expect.grid import FloatArray
+from service.expect.site import Plane
+from service.expect.sky import Irradiance
+from service.expect.sun import Sun
+
+PEREZ_1990 = np.array(
+    [
+        [-0.0080, 0.5880, -0.0620, -0.0600, 0.0720, -0.0220],
+        [0.1300, 0.6830, -0.1510, -0.0190, 0.0660, -0.0290],
+        [0.3300, 0.4870, -0.2210, 0.0550, -0.0640, -0.0260],
+        [0.5680, 0.1870, -0.2950, 0.1090, -0.1520, -0.0140],
+        [0.8730, -0.3920, -0.3620, 0.2260, -0.4620, 0.0010],
+        [1.1320, -1.2370, -0.4120, 0.2880, -0.8230, 0.0560],
+        [1.0600, -1.6000, -0.3590, 0.2640, -1.1270, 0.1310],
+        [0.6780, -0.3270, -0.2500, 0.1560, -1.3770, 0.2510],
+    ]
+)
+"""F11, F12, F13, F21, F22, F23 by clearness bin, all-sites composite; Perez et al. 1990, table 6."""
+
+PEREZ_CLEARNESS_EDGES = np.array([1.065, 1.23, 1.5, 1.95, 2.8, 4.5, 6.2])
+PEREZ_KAPPA = 1.041
+LOWEST_COS_ZENITH = float(np.cos(np.radians(85)))
+
+LONE_OBSTACLE_HALF_WIDTH_DEG = 20.0
+"""A horizon of one point is one obstacle that falls to nothing this far to either side; our choice, no source."""
+
+GLASS = {"n": 1.526, "K": 4.0, "L": 0.002}
+"""Uncoated glass; De Soto, Klein & Beckman 2006 (doi:10.1016/j.solener.2005.06.010)."""
+
+
+@dataclass(frozen=True)
+class PlaneIrradiance:
+    """Irradiance on a plane, W/m2, arrays (..., N).
+
+    `beam`, `circumsolar`, `sky` (dome and horizon band) and `ground` are before any incidence-angle loss;
+    `effective` is their sum after it.
+    """
+
+    beam: FloatArray
+    circumsolar: FloatArray
+    sky: FloatArray
+    ground: FloatArray
+    effective: FloatArray
+
+    @property
+    def total(self) -> FloatArray:
+        """Return the plane-of-array irradiance without incidence-angle loss, W/m2, (..., N)."""
+        return self.beam + self.circumsolar + self.sky + self.ground
+
+
+def on_plane(plane: Plane, sun: Sun, irradiance: Irradiance) -> PlaneIrradiance:
+    """Return the irradiance on `plane`, W/m2, (..., N), for `irradiance` (..., N) and `sun` (N,).
+
+    Perez et al. 1990 (doi:10.1016/0038-092X(90)90055-H), all-sites composite:
+
+        beam        = DNI max(cos aoi, 0)
+        circumsolar = DHI F1 max(cos aoi, 0) / max(cos z, cos 85 deg)
+        sky         = DHI [ (1 - F1) (1 + cos tilt)/2 + F2 sin tilt ]
+        ground      = GHI albedo (1 - cos tilt)/2
+
+    A negative sky part is taken from the circumsolar part, and the two together are never negative. Below the
+    plane's horizon line (linear over azimuth between its points, around the compass) beam and circumsolar are 0; the
+    sky that the horizon hides is not taken off. The incidence-angle modifier is De Soto et al. 2006 for beam and
+    circumsolar and its hemispherical mean (Marion 2017, doi:10.1016/j.solener.2017.03.027) for sky and ground.
+    NaN irradiance gives NaN; with the sun down the sky part is 0.
+    """
+    cos_aoi = cos_incidence(plane, sun)
+    seen = np.where(horizon_elevation(plane, sun.azimuth_deg) < 90 - sun.apparent_zenith_deg, cos_aoi, 0.0)
+    circumsolar, sky = _perez(plane, sun, irradiance, facing=cos_aoi)
+    beam = irradiance.dni * seen
+    circumsolar *= seen > 0
+    ground = irradiance.ghi * (plane.albedo * (1 - np.cos(np.radians(plane.tilt_deg))) / 2)
+    sky_modifier, ground_modifier = diffuse_modifiers(plane.tilt_deg)
+    effective = (beam + circumsolar) * beam_modifier(cos_aoi) + sky * sky_modifier + ground * ground_modifier
+    return PlaneIrradiance(beam, circumsolar, sky, ground, effective)
+
+
+def plane_from_sensor(modelled: PlaneIrradiance, poa_w_m2: FloatArray) -> PlaneIrradiance:
+    """Return `modelled` (..., N) scaled so that its total is what a sensor in the plane measured, W/m2, (N,).
+
+    The modelled split and the modelled incidence-angle loss are kept; where the sensor says nothing (NaN) or the
+    modelled total is below 1 W/m2, the modelled value stays. The sensor is taken as a thermopile without its own
+    incidence-angle loss.
+    """
+    total = modelled.total
+    known = np.isfinite(poa_w_m2) & (total > 1)
+    factor = np.divide(poa_w_m2, total, out=np.ones_like(total), where=known)
+    parts = (modelled.beam, modelled.circumsolar, modelled.sky, modelled.ground, modelled.effective)
+    return PlaneIrradiance(*(part * factor for part in parts))
+
+
+def cos_incidence(plane: Plane, sun: Sun) -> FloatArray:
+    """Return the cosine of the angle of incidence of the beam, 0 with the sun behind the plane, (N,).
+
+    cos aoi = cos tilt cos z + sin tilt sin z cos(azimuth_sun - azimuth_plane).
+    """
+    tilt, zenith = np.radians(plane.tilt_deg), np.radians(sun.apparent_zenith_deg)
+    turn = np.radians(sun.azimuth_deg - plane.azimuth_deg)
+    cosine = np.cos(tilt) * np.cos(zenith) + np.sin(tilt) * np.sin(zenith) * np.cos(turn)
+    return np.asarray(np.clip(cosine, 0.0, 1.0))
+
+
+def horizon_elevation(plane: Plane, azimuth_deg: FloatArray) -> FloatArray:
+    """Return the elevation of the plane's horizon line at `azimuth_deg`, degrees, same shape; 0 without points."""
+    if not plane.horizon:
+        return np.zeros(np.shape(azimuth_deg))
+    points = plane.horizon
+    if len(points) == 1:
+        azimuth, elevation = points[0]
+        width = LONE_OBSTACLE_HALF_WIDTH_DEG
+        points = ((azimuth - width, 0.0), (azimuth, elevation), (azimuth + width, 0.0))
+    azimuths, elevations = zip(*points, strict=True)
+    return np.interp(azimuth_deg, azimuths, elevations, period=360)
+
+
+def beam_modifier(cos_aoi: FloatArray) -> FloatArray:
+    """Return the incidence-angle modifier of glass for the beam, 0-1, same shape.
+
+    De Soto et al. 2006 (doi:10.1016/j.solener.2005.06.010): Fresnel reflection and absorption, n 1.526, K 4 1/m,
+    2 mm; relative to normal incidence.
+    """
+    return np.asarray(iam.physical(np.degrees(np.arccos(cos_aoi)), **GLASS))
+
+
+def diffuse_modifiers(tilt_deg: float) -> tuple[float, float]:
+    """Return the modifiers for isotropic sky and ground light at a tilt of 0 to 90 degrees, each 0-1.
+
+    Marion 2017 (doi:10.1016/j.solener.2017.03.027), integrated every 5 degrees of tilt and interpolated.
+    """
+    tilts, sky, ground = _diffuse_modifier_table()
+    return float(np.interp(tilt_deg, tilts, sky)), float(np.interp(tilt_deg, tilts, ground))
+
+
+@lru_cache(maxsize=1)
+def _diffuse_modifier_table() -> tuple[FloatArray, FloatArray, FloatArray]:
+    tilts = np.arange(0.0, 91.0, 5.0)
+
+    def modifier(aoi_deg: FloatArray) -> FloatArray:
+        return np.asarray(iam.physical(aoi_deg, **GLASS))
+
+    sky, ground = (iam.marion_integrate(modifier, tilts, region) for region in ("sky", "ground"))
+    return tilts, sky, ground
+
+
+def _perez(
+    plane: Plane, sun: Sun, irradiance: Irradiance, *, facing: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the circumsolar and the rest of the sky's light on the plane, W/m2, (..., N), both 0 or more."""
+    zenith = np.radians(sun.apparent_zenith_deg)
+    up = np.isfinite(sun.air_mass)
+    brightness_per_dhi = np.where(up, sun.air_mass, 0.0) / sun.dni_extra_w_m2
+    dhi = irradiance.dhi
+    bins = _clearness_bins(irradiance, zenith)
+    brightness = dhi * brightness_per_dhi
+    f1 = np.maximum(_coefficient(bins, zenith, 0) + PEREZ_1990[:, 1].take(bins) * brightness, 0.0)
+    f2 = _coefficient(bins, zenith, 3) + PEREZ_1990[:, 4].take(bins) * brightness
+    tilt = np.radians(plane.tilt_deg)
+    lit = dhi * up
+    dome = (1 + np.cos(tilt)) / 2
+    circumsolar = lit * f1 * (facing / np.maximum(np.cos(zenith), LOWEST_COS_ZENITH))
+    sky = lit * ((1 - f1) * dome + f2 * np.sin(tilt))
+    owed = np.minimum(sky, 0.0)
+    return np.maximum(circumsolar + owed, 0.0), np.maximum(sky, 0.0)
+
+
+def _clearness_bins(irradiance: Irradiance, zenith: FloatArray) -> NDArray[np.intp]:
+    """Return Perez's clearness bin (0-7) by eps = (DNI/DHI) / (1 + 1.041 z^3) + 1, z in radians, (..., N)."""
+    ratio = np.zeros(np.broadcast_shapes(irradiance.dni.shape, irradiance.dhi.shape))
+    np.divide(irradiance.dni, irradiance.dhi, out=ratio, where=irradiance.dhi > 0)
+    ratio /= 1 + PEREZ_KAPPA * zenith**3
+    return np.searchsorted(PEREZ_CLEARNESS_EDGES - 1, ratio, side="right")
+
+
+def _coefficient(bins: NDArray[np.intp], zenith: FloatArray, column: int) -> FloatArray:
+    """Return F_i1 + F_i3 z by bin and step, (..., N): a table of eight rows, gathered."""
+    table = PEREZ_1990[:, column, None] + PEREZ_1990[:, column + 2, None] * zenith
+    return np.asarray(table.ravel().take(bins * zenith.size + np.arange(zenith.size)))

@@ -1,0 +1,167 @@
+"""Where the sun is on each fine step. Astronomy only: no atmosphere beyond refraction, no surfaces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from pvlib import atmosphere, spa
+
+from service.expect.grid import FloatArray, Grid, IntArray
+
+SOLAR_CONSTANT_W_M2 = 1366.1
+"""ASTM E490 value that the clear-sky and transposition models used here were built with."""
+
+SUNRISE_ELEVATION_DEG = -0.8333
+"""True elevation of the sun's centre at sunrise and sunset (Reda & Andreas 2008, NREL/TP-560-34302, A.2)."""
+
+REFRACTION_AT_SUNRISE_DEG = 0.5667
+DELTA_T_S = 67.0
+"""Terrestrial minus universal time; three seconds of error move the sun by 0.00004 degrees."""
+
+AIR_TEMP_FOR_REFRACTION_C = 12.0
+NODE_S = 7200.0
+
+
+@dataclass(frozen=True)
+class Sun:
+    """The sun on N fine steps, all arrays (N,), at the middle of each step's sun-up part.
+
+    `apparent_zenith_deg` is refraction-corrected; `azimuth_deg` is clockwise from north; `dni_extra_w_m2` is the
+    extraterrestrial normal irradiance; `air_mass` is relative (Kasten & Young 1989, doi:10.1364/AO.28.004735),
+    NaN below the horizon; `pressure_pa` is the site's; `up_share` is the share (0-1) of the step with the sun up,
+    0 at night. `steps` are the positions of these steps in their grid.
+    """
+
+    apparent_zenith_deg: FloatArray
+    azimuth_deg: FloatArray
+    dni_extra_w_m2: FloatArray
+    air_mass: FloatArray
+    pressure_pa: float
+    up_share: FloatArray
+    steps: IntArray
+
+    def take(self, which: object) -> Sun:
+        """Return the sun of a subset of steps; `which` is a boolean mask (N,) or an index array."""
+        return replace(
+            self,
+            apparent_zenith_deg=self.apparent_zenith_deg[which],  # type: ignore[index]
+            azimuth_deg=self.azimuth_deg[which],  # type: ignore[index]
+            dni_extra_w_m2=self.dni_extra_w_m2[which],  # type: ignore[index]
+            air_mass=self.air_mass[which],  # type: ignore[index]
+            up_share=self.up_share[which],  # type: ignore[index]
+            steps=self.steps[which],  # type: ignore[index]
+        )
+
+    @property
+    def cos_zenith(self) -> FloatArray:
+        """Return the cosine of the apparent zenith, 0 below the horizon, (N,)."""
+        return np.maximum(np.cos(np.radians(self.apparent_zenith_deg)), 0.0)
+
+
+def sun_for(grid: Grid, *, latitude: float, longitude: float, elevation_m: float) -> Sun:
+    """Return the sun on the fine steps of `grid`.
+
+    Solar position algorithm of Reda & Andreas 2008 (NREL/TP-560-34302, doi:10.2172/15003974): declination,
+    right ascension and sidereal time from pvlib at two-hourly nodes, linear between them (within 0.00001 degrees),
+    then the exact topocentric formulas at each step. Sunrise and sunset within a step are found by interpolating
+    the elevation, refined once. Extraterrestrial irradiance is 1366.1 W/m2 over the squared distance in AU.
+    """
+    pressure_pa = float(atmosphere.alt2pres(elevation_m))
+    edges = grid.step_edges_s()
+    sky = _Ephemeris.around(edges, latitude, longitude, elevation_m)
+    middle, up_share = _sun_up_part(sky, edges)
+    zenith, azimuth = sky.apparent_position(middle, pressure_pa)
+    with np.errstate(invalid="ignore"):
+        air_mass = np.asarray(atmosphere.get_relative_airmass(zenith))
+    return Sun(
+        apparent_zenith_deg=zenith,
+        azimuth_deg=azimuth,
+        dni_extra_w_m2=SOLAR_CONSTANT_W_M2 / sky.distance_au(middle) ** 2,
+        air_mass=air_mass,
+        pressure_pa=pressure_pa,
+        up_share=up_share,
+        steps=np.arange(grid.step_count),
+    )
+
+
+@dataclass(frozen=True)
+class _Ephemeris:
+    """The slow quantities of the solar position at nodes, and the formulas that turn them into angles."""
+
+    node_s: FloatArray
+    node_hour_angle_deg: FloatArray
+    node_declination_deg: FloatArray
+    node_distance_au: FloatArray
+    latitude: float
+    elevation_m: float
+
+    @classmethod
+    def around(cls, edges_s: FloatArray, latitude: float, longitude: float, elevation_m: float) -> _Ephemeris:
+        node_s = np.arange(edges_s[0], edges_s[-1] + 2 * NODE_S, NODE_S)
+        sidereal, ascension, declination = spa.solar_position_numpy(
+            node_s, latitude, longitude, elevation_m, 0, 0, DELTA_T_S, REFRACTION_AT_SUNRISE_DEG, 1, sst=True
+        )
+        hour_angle = np.unwrap(sidereal + longitude - ascension, period=360)
+        distance = spa.earthsun_distance(node_s, DELTA_T_S, 1)
+        return cls(node_s, hour_angle, declination, distance, latitude, elevation_m)
+
+    def distance_au(self, at_s: FloatArray) -> FloatArray:
+        return np.interp(at_s, self.node_s, self.node_distance_au)
+
+    def true_elevation(self, at_s: FloatArray) -> FloatArray:
+        hour_angle, declination = self._topocentric(at_s)
+        return self._elevation(hour_angle, declination)
+
+    def apparent_position(self, at_s: FloatArray, pressure_pa: float) -> tuple[FloatArray, FloatArray]:
+        hour_angle, declination = self._topocentric(at_s)
+        elevation = self._elevation(hour_angle, declination)
+        refraction = spa.atmospheric_refraction_correction(
+            pressure_pa / 100, AIR_TEMP_FOR_REFRACTION_C, elevation, REFRACTION_AT_SUNRISE_DEG
+        )
+        from_south = spa.topocentric_astronomers_azimuth(hour_angle, declination, self.latitude)
+        return 90 - elevation - refraction, (from_south + 180) % 360
+
+    def _elevation(self, hour_angle: FloatArray, declination: FloatArray) -> FloatArray:
+        return np.asarray(
+            spa.topocentric_elevation_angle_without_atmosphere(self.latitude, declination, hour_angle)
+        )
+
+    def _topocentric(self, at_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+        hour_angle = np.interp(at_s, self.node_s, self.node_hour_angle_deg)
+        declination = np.interp(at_s, self.node_s, self.node_declination_deg)
+        parallax = spa.equatorial_horizontal_parallax(self.distance_au(at_s))
+        u = spa.uterm(self.latitude)
+        x = spa.xterm(u, self.latitude, self.elevation_m)
+        y = spa.yterm(u, self.latitude, self.elevation_m)
+        shift = spa.parallax_sun_right_ascension(x, parallax, hour_angle, declination)
+        topocentric = spa.topocentric_sun_declination(declination, x, y, parallax, shift, hour_angle)
+        return hour_angle - shift, topocentric
+
+
+def _sun_up_part(sky: _Ephemeris, edges_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the middle of each step's sun-up part (the step's own middle at night), s, and its share (0-1)."""
+    height = sky.true_elevation(edges_s) - SUNRISE_ELEVATION_DEG
+    up = height > 0
+    begin, end = edges_s[:-1].copy(), edges_s[1:].copy()
+    crossing = up[:-1] != up[1:]
+    moment = _crossing_s(sky, edges_s, height, crossing)
+    rising = up[1:][crossing]
+    begin[crossing] = np.where(rising, moment, begin[crossing])
+    end[crossing] = np.where(rising, end[crossing], moment)
+    share = np.where(up[:-1] | up[1:], (end - begin) / np.diff(edges_s), 0.0)
+    return (begin + end) / 2, share
+
+
+def _crossing_s(
+    sky: _Ephemeris,
+    edges_s: FloatArray,
+    height: FloatArray,
+    crossing: np.ndarray[tuple[int], np.dtype[np.bool_]],
+) -> FloatArray:
+    """Return when the elevation passes that of sunrise in the crossing steps, s: a secant, taken twice."""
+    t0, t1 = edges_s[:-1][crossing], edges_s[1:][crossing]
+    h0, h1 = height[:-1][crossing], height[1:][crossing]
+    moment = t0 + (t1 - t0) * h0 / (h0 - h1)
+    miss = sky.true_elevation(moment) - SUNRISE_ELEVATION_DEG
+    return np.clip(moment - miss * (t1 - t0) / (h1 - h0), t0, t1)
