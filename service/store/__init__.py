@@ -1,1 +1,1 @@
-"""Tables, queries and sessions. Knows nothing of HTTP or physics; `readings.py` alone knows how readings are packed."""
+"""Tables, queries and sessions; no HTTP, no physics. `readings.py` alone knows how readings are packed."""

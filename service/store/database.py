@@ -37,7 +37,8 @@ def _prepare_sqlite(connection: Any, _record: object) -> None:
 
 
 def _begin_sqlite(connection: Any) -> None:
-    # A deferred transaction that turns into a write fails at once when another has written: take the lock first.
+    # A deferred transaction that turns into a write fails at once when another has written:
+    # take the lock first.
     write = connection.get_execution_options().get("write", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
 

@@ -52,12 +52,12 @@ class ReadingDay(SQLModel, table=True):
     day: date = Field(primary_key=True)
     interval_min: int = Field(primary_key=True)
     offset_min: int = Field(primary_key=True)
-    """How many minutes after the full interval the grid starts (15 in a +05:45 zone with 30-minute readings)."""
+    """Minutes after the full interval at which the grid starts (15 in a +05:45 zone with 30-minute readings)."""
     values: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
 
 
 class WeatherDay(SQLModel, table=True):
-    """One weather channel's day, packed like `ReadingDay`; `channel` is `poa_w_m2:PLANE` for a plane's sensor."""
+    """One weather channel's day, packed like `ReadingDay`; a plane's sensor is `poa_w_m2:PLANE`."""
 
     __tablename__ = "weather_day"
 
@@ -70,7 +70,7 @@ class WeatherDay(SQLModel, table=True):
 
 
 class Payload(SQLModel, table=True):
-    """What was sent, as it came (zlib-compressed), by its SHA-256: nothing is lost, and a batch sent twice is one row."""
+    """What was sent, as it came (zlib-compressed), by its SHA-256: a batch sent twice is one row."""
 
     site_id: str = Field(sa_column=_site_key())
     sha256: str = Field(primary_key=True, max_length=64)

@@ -1,0 +1,98 @@
+"""Fixtures for every room: a migrated database of each kind, empty for each test, and the application."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+from pydantic import SecretStr
+from sqlalchemy import Engine, create_engine, make_url, text
+from sqlalchemy.exc import OperationalError
+
+from service.settings import PREFIX, Settings
+from service.store.database import make_engine, writing
+from service.store.migrate import upgrade
+from service.store.tables import metadata
+
+POSTGRES_URL = os.environ.get(
+    "YIELDPROOF_TEST_POSTGRES_URL", "postgresql://postgres@127.0.0.1:5432/postgres"
+).replace("postgresql://", "postgresql+psycopg://", 1)
+
+
+@pytest.fixture(autouse=True)
+def _no_settings_from_outside(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in [n for n in os.environ if n.startswith(PREFIX)]:
+        monkeypatch.delenv(name)
+    monkeypatch.setitem(Settings.model_config, "env_file", None)
+
+
+@contextmanager
+def _sqlite_url(folder: Path) -> Iterator[str]:
+    yield f"sqlite:///{folder / 'yieldproof.sqlite'}"
+
+
+@contextmanager
+def _postgres_url(worker: str) -> Iterator[str]:
+    name = f"yieldproof_test_{worker}_{os.getpid()}"
+    server = create_engine(POSTGRES_URL, isolation_level="AUTOCOMMIT")
+    try:
+        with server.connect() as connection:
+            connection.execute(text(f"CREATE DATABASE {name}"))
+    except OperationalError as error:
+        reason = f"no PostgreSQL answers at {make_url(POSTGRES_URL)}: {error.orig}"
+        pytest.fail(reason) if os.environ.get("CI") == "true" else pytest.skip(reason)
+    yield make_url(POSTGRES_URL).set(database=name).render_as_string(hide_password=False)
+    with server.connect() as connection:
+        connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
+    server.dispose()
+
+
+@pytest.fixture(scope="session", params=["sqlite", "postgresql"])
+def _migrated_engine(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Engine]:
+    worker = os.environ.get("PYTEST_XDIST_WORKER", "main")
+    database = (
+        _sqlite_url(tmp_path_factory.mktemp("db")) if request.param == "sqlite" else _postgres_url(worker)
+    )
+    with database as url:
+        engine = make_engine(url)
+        upgrade(engine)
+        yield engine
+        engine.dispose()
+
+
+@pytest.fixture
+def engine(_migrated_engine: Engine) -> Engine:
+    """An empty database with this version's schema; every test that asks runs on SQLite and on PostgreSQL."""
+    with writing(_migrated_engine) as session:
+        for table in reversed(metadata.sorted_tables):
+            session.execute(table.delete())
+    return _migrated_engine
+
+
+@pytest.fixture
+def settings(engine: Engine) -> Settings:
+    """Settings for that database, without a worker."""
+    return Settings(
+        database_url=engine.url.render_as_string(hide_password=False),
+        secret_key=SecretStr("0123456789abcdef" * 4),
+        run_worker=False,
+    )
+
+
+@pytest.fixture
+def client(settings: Settings, engine: Engine) -> Iterator[TestClient]:
+    """The application, asked with a valid API token."""
+    from service.store.accounts import create_token  # noqa: PLC0415 - the many tests without it start faster
+    from service.web.app import create_app  # noqa: PLC0415
+
+    with writing(engine) as session:
+        token = create_token(session, "test")
+    with TestClient(create_app(settings, engine=engine)) as test_client:
+        test_client.headers["Authorization"] = f"Bearer {token}"
+        yield test_client

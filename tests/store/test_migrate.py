@@ -1,0 +1,68 @@
+"""The migrations make exactly the tables of `tables.py`, on both databases."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from alembic import command
+from alembic.autogenerate import compare_metadata
+from alembic.runtime.migration import MigrationContext
+from sqlalchemy import Engine, inspect, text
+
+from service.store import migrate
+from service.store.database import make_engine
+from service.store.tables import metadata
+
+
+def test_migrations_and_tables_agree(engine: Engine) -> None:
+    with engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        assert compare_metadata(context, metadata) == []
+
+
+def test_constraint_names_follow_the_convention(engine: Engine) -> None:
+    found = inspect(engine)
+    for table in metadata.sorted_tables:
+        checks = {c["name"] for c in found.get_check_constraints(table.name)}
+        assert all(str(name).startswith(f"ck_{table.name}_") for name in checks), table.name
+        assert found.get_pk_constraint(table.name)["name"] == f"pk_{table.name}"
+        foreign = {f["name"] for f in found.get_foreign_keys(table.name)}
+        assert foreign <= {f"fk_{table.name}_site_id_site"}, table.name
+    assert {c["name"] for c in found.get_check_constraints("reading_day")} == {
+        "ck_reading_day_interval",
+        "ck_reading_day_offset",
+    }
+
+
+def test_upgrade_twice_changes_nothing(engine: Engine) -> None:
+    assert migrate.is_current(engine)
+    migrate.upgrade(engine)
+    assert migrate.is_current(engine)
+
+
+def test_new_database_is_not_current(tmp_path: Path) -> None:
+    engine = make_engine(f"sqlite:///{tmp_path / 'new.sqlite'}")
+    assert not migrate.is_current(engine)
+    migrate.upgrade(engine)
+    assert migrate.is_current(engine)
+    with engine.connect() as connection:
+        assert connection.scalar(text("PRAGMA foreign_keys")) == 1
+        assert connection.scalar(text("PRAGMA journal_mode")) == "wal"
+
+
+def test_downgrade_leaves_nothing(tmp_path: Path) -> None:
+    engine = make_engine(f"sqlite:///{tmp_path / 'down.sqlite'}")
+    migrate.upgrade(engine)
+    with engine.begin() as connection:
+        command.downgrade(migrate._config(connection), "base")
+    assert inspect(engine).get_table_names() == ["alembic_version"]
+
+
+def test_foreign_keys_are_off_while_tables_are_rebuilt(tmp_path: Path) -> None:
+    # With them on, dropping the old `site` in a batch rebuild deletes every reading.
+    engine = make_engine(f"sqlite:///{tmp_path / 'fk.sqlite'}")
+    with engine.connect() as connection:
+        with migrate._unchecked_foreign_keys(connection), connection.begin():
+            assert connection.scalar(text("PRAGMA foreign_keys")) == 0
+    with engine.connect() as connection:
+        assert connection.scalar(text("PRAGMA foreign_keys")) == 1
