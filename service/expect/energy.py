@@ -1,4 +1,4 @@
-"""Expected energy of every unit and interval: the chain from light to AC. No judgement about measured values."""
+"""Expected energy of every unit and interval: the chain from light to AC. Judges no measured values."""
 
 from __future__ import annotations
 
@@ -33,7 +33,8 @@ class UnitGroup:
 class GroupPower:
     """What one unit of a group does while the sun is up, arrays (..., N).
 
-    AC and DC power in W, plane-of-array irradiance in W/m2 (no incidence-angle loss), cell temperature in degC.
+    AC and DC power in W, plane-of-array irradiance in W/m2 (no incidence-angle loss), cell temperature in
+    degC.
     """
 
     ac_w: FloatArray
@@ -44,11 +45,12 @@ class GroupPower:
 
 @dataclass(frozen=True)
 class Expected:
-    """What every unit should have made, arrays (U, T) in the order of `site.units`; NaN where the sky is unknown.
+    """What every unit should have made, arrays (U, T) in the order of `site.units`; NaN where the sky is
+    unknown.
 
-    `energy_wh` in Wh; `reference_yield_h` is the plane's irradiation over 1 kW/m2, in h; `corrected_yield_h` the same
-    with each step times C = 1 + gamma (T_cell - 25 degC) (IEC 61724-1); `clipped_share` the share of the interval
-    (0-1) with the inverter at its limit.
+    `energy_wh` in Wh; `reference_yield_h` is the plane's irradiation over 1 kW/m2, in h; `corrected_yield_h`
+    the same with each step times C = 1 + gamma (T_cell - 25 degC) (IEC 61724-1); `clipped_share` the share of
+    the interval (0-1) with the inverter at its limit.
     """
 
     energy_wh: FloatArray
@@ -86,8 +88,8 @@ def group_power(
 ) -> GroupPower:
     """Return the power of one unit of `group` under `irradiance` (..., N), air (N,) and wind (N,).
 
-    Plane, cell temperature, module and inverter in this order; see there for equations and sources. `sensor_w_m2`
-    (N,) replaces the modelled level on the plane where it is not NaN.
+    Plane, cell temperature, module and inverter in this order; see there for equations and sources.
+    `sensor_w_m2` (N,) replaces the modelled level on the plane where it is not NaN.
     """
     light = on_plane(group.plane, sun, irradiance)
     if sensor_w_m2 is not None:

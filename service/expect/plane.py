@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pvlib import iam
 
-from service.expect.grid import FloatArray
+from service.expect.grid import FloatArray, floats
 from service.expect.site import Plane
 from service.expect.sky import Irradiance
 from service.expect.sun import Sun
@@ -33,7 +33,7 @@ PEREZ_KAPPA = 1.041
 LOWEST_COS_ZENITH = float(np.cos(np.radians(85)))
 
 LONE_OBSTACLE_HALF_WIDTH_DEG = 20.0
-"""A horizon of one point is one obstacle that falls to nothing this far to either side; our choice, no source."""
+"""A horizon of one point is one obstacle, nothing this far to either side; our choice, no source."""
 
 GLASS = {"n": 1.526, "K": 4.0, "L": 0.002}
 """Uncoated glass; De Soto, Klein & Beckman 2006 (doi:10.1016/j.solener.2005.06.010)."""
@@ -70,10 +70,10 @@ def on_plane(plane: Plane, sun: Sun, irradiance: Irradiance) -> PlaneIrradiance:
         ground      = GHI albedo (1 - cos tilt)/2
 
     A negative sky part is taken from the circumsolar part, and the two together are never negative. Below the
-    plane's horizon line (linear over azimuth between its points, around the compass) beam and circumsolar are 0; the
-    sky that the horizon hides is not taken off. The incidence-angle modifier is De Soto et al. 2006 for beam and
-    circumsolar and its hemispherical mean (Marion 2017, doi:10.1016/j.solener.2017.03.027) for sky and ground.
-    NaN irradiance gives NaN; with the sun down the sky part is 0.
+    plane's horizon line (linear over azimuth between its points, around the compass) beam and circumsolar are
+    0; the sky that the horizon hides is not taken off. The incidence-angle modifier is De Soto et al. 2006
+    for beam and circumsolar and its hemispherical mean (Marion 2017, doi:10.1016/j.solener.2017.03.027) for
+    sky and ground. NaN irradiance gives NaN; with the sun down the sky part is 0.
     """
     cos_aoi = cos_incidence(plane, sun)
     seen = np.where(horizon_elevation(plane, sun.azimuth_deg) < 90 - sun.apparent_zenith_deg, cos_aoi, 0.0)
@@ -89,9 +89,9 @@ def on_plane(plane: Plane, sun: Sun, irradiance: Irradiance) -> PlaneIrradiance:
 def plane_from_sensor(modelled: PlaneIrradiance, poa_w_m2: FloatArray) -> PlaneIrradiance:
     """Return `modelled` (..., N) scaled so that its total is what a sensor in the plane measured, W/m2, (N,).
 
-    The modelled split and the modelled incidence-angle loss are kept; where the sensor says nothing (NaN) or the
-    modelled total is below 1 W/m2, the modelled value stays. The sensor is taken as a thermopile without its own
-    incidence-angle loss.
+    The modelled split and the modelled incidence-angle loss are kept; where the sensor says nothing (NaN) or
+    the modelled total is below 1 W/m2, the modelled value stays. The sensor is taken as a thermopile without
+    its own incidence-angle loss.
     """
     total = modelled.total
     known = np.isfinite(poa_w_m2) & (total > 1)
@@ -112,7 +112,7 @@ def cos_incidence(plane: Plane, sun: Sun) -> FloatArray:
 
 
 def horizon_elevation(plane: Plane, azimuth_deg: FloatArray) -> FloatArray:
-    """Return the elevation of the plane's horizon line at `azimuth_deg`, degrees, same shape; 0 without points."""
+    """Return the plane's horizon line at `azimuth_deg`, degrees, same shape; 0 without points."""
     if not plane.horizon:
         return np.zeros(np.shape(azimuth_deg))
     points = plane.horizon
@@ -121,14 +121,14 @@ def horizon_elevation(plane: Plane, azimuth_deg: FloatArray) -> FloatArray:
         width = LONE_OBSTACLE_HALF_WIDTH_DEG
         points = ((azimuth - width, 0.0), (azimuth, elevation), (azimuth + width, 0.0))
     azimuths, elevations = zip(*points, strict=True)
-    return np.interp(azimuth_deg, azimuths, elevations, period=360)
+    return floats(np.interp(azimuth_deg, azimuths, elevations, period=360))
 
 
 def beam_modifier(cos_aoi: FloatArray) -> FloatArray:
     """Return the incidence-angle modifier of glass for the beam, 0-1, same shape.
 
-    De Soto et al. 2006 (doi:10.1016/j.solener.2005.06.010): Fresnel reflection and absorption, n 1.526, K 4 1/m,
-    2 mm; relative to normal incidence.
+    De Soto et al. 2006 (doi:10.1016/j.solener.2005.06.010): Fresnel reflection and absorption, n 1.526, K 4
+    1/m, 2 mm; relative to normal incidence.
     """
     return np.asarray(iam.physical(np.degrees(np.arccos(cos_aoi)), **GLASS))
 

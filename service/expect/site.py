@@ -82,7 +82,7 @@ class InverterType:
 class Unit:
     """One small inverter (or one metered input of it) with its module or modules.
 
-    `active_from` and `active_until` bound its time on the roof (local dates, from inclusive, until exclusive);
+    `active_from` and `active_until` bound its time on the roof (local dates; from inclusive, until not);
     None means open.
     """
 

@@ -1,7 +1,8 @@
-"""Irradiance on the horizontal: the clear sky, and clouded skies derived from it. No surfaces, no measurements."""
+"""Irradiance on the horizontal: the clear sky and clouded skies made from it. No surfaces, no readings."""
 
 from __future__ import annotations
 
+from calendar import isleap
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -10,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from pvlib import clearsky
 
-from service.expect.grid import FloatArray, Grid
+from service.expect.grid import FloatArray, Grid, Selection, floats
 from service.expect.site import Site
 from service.expect.sun import Sun
 
@@ -29,16 +30,17 @@ class Irradiance:
     dni: FloatArray
     dhi: FloatArray
 
-    def take(self, which: object) -> Irradiance:
+    def take(self, which: Selection) -> Irradiance:
         """Return the irradiance of a subset of steps; `which` is a boolean mask (N,) or an index array."""
-        return Irradiance(*(np.asarray(part[..., which]) for part in (self.ghi, self.dni, self.dhi)))  # type: ignore[index]
+        return Irradiance(*(np.asarray(part[..., which]) for part in (self.ghi, self.dni, self.dhi)))
 
 
 def clear_sky(sun: Sun, grid: Grid, *, site: Site) -> Irradiance:
     """Return the clear sky over `site`, W/m2, (N,), 0 with the sun down.
 
-    Ineichen & Perez 2002 (doi:10.1016/S0038-092X(02)00045-2) with the monthly Linke turbidity climatology that
-    pvlib carries, interpolated to days; `site.turbidity` replaces it. `sun` may be a subset of the grid's steps.
+    Ineichen & Perez 2002 (doi:10.1016/S0038-092X(02)00045-2) with the monthly Linke turbidity climatology
+    that pvlib carries, interpolated to days; `site.turbidity` replaces it. `sun` may be a subset of the
+    grid's steps.
     """
     absolute_air_mass = sun.air_mass * sun.pressure_pa / STANDARD_PRESSURE_PA
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -56,19 +58,21 @@ def clear_sky(sun: Sun, grid: Grid, *, site: Site) -> Irradiance:
 def linke_turbidity(sun: Sun, grid: Grid, *, site: Site) -> FloatArray:
     """Return the Linke turbidity on the sun's steps, dimensionless, (N,).
 
-    Monthly climatology (Remund et al. 2003, in pvlib) interpolated to days of the year in UTC, or `site.turbidity`.
+    Monthly climatology (Remund et al. 2003, in pvlib) interpolated to days of the year in UTC, or
+    `site.turbidity`.
     """
     if site.turbidity is not None:
         return np.full(sun.steps.shape, float(site.turbidity))
-    days = grid.step_starts()[sun.steps]
-    daily = _daily_turbidity(round(site.latitude, 2), round(site.longitude, 2))
-    return daily[np.asarray(days.dayofyear) - 1]
+    days = grid.step_starts().dayofyear.to_numpy()[sun.steps]
+    daily = _daily_turbidity(site.latitude, site.longitude, is_leap=isleap(grid.start.year))
+    return daily.take(days - 1, mode="clip")
 
 
 @lru_cache(maxsize=4096)
-def _daily_turbidity(latitude: float, longitude: float) -> FloatArray:
-    leap_year = pd.date_range("2024-01-01", "2024-12-31", tz="UTC")
-    return np.asarray(clearsky.lookup_linke_turbidity(leap_year, latitude, longitude), dtype=float)
+def _daily_turbidity(latitude: float, longitude: float, *, is_leap: bool) -> FloatArray:
+    year = 2024 if is_leap else 2023
+    days = pd.date_range(f"{year}-01-01", f"{year}-12-31", tz="UTC")
+    return floats(clearsky.lookup_linke_turbidity(days, latitude, longitude))
 
 
 def cloudy_sky(
@@ -76,24 +80,24 @@ def cloudy_sky(
 ) -> Irradiance:
     """Return the sky at a clear-sky index, W/m2; `index` and `diffuse_shift` broadcast against (N,).
 
-    GHI = index * clear GHI. The beam's share of it below index 1 follows the decomposition of Erbs, Klein & Duffie
-    1982 (doi:10.1016/0038-092X(82)90302-4) at the clearness index made independent of the sun's height by Perez et
-    al. 1990 (doi:10.1016/0038-092X(90)90036-C), scaled so that at index 1 it equals the clear sky's own:
+    GHI = index * clear GHI. The beam's share of it below index 1 follows the decomposition of Erbs, Klein &
+    Duffie 1982 (doi:10.1016/0038-092X(82)90302-4) at the clearness index made independent of the sun's height
+    by Perez et al. 1990 (doi:10.1016/0038-092X(90)90036-C), scaled so that at index 1 it equals the clear
+    sky's own:
 
         beam share = clear beam share * (1 - d(index * kt')) / (1 - d(kt')),   kt' that of the clear sky.
 
-    From 1 to MODEL_HEADROOM the clear share is kept; beyond, the beam stays and the surplus is diffuse. Both joins
-    are continuous. `diffuse_shift` is added to the diffuse share, which is then clipped to 0-1 and to what keeps the
-    DNI within the extraterrestrial. Negative indices count as 0; NaN stays NaN.
+    From 1 to MODEL_HEADROOM the clear share is kept; beyond, the beam stays and the surplus is diffuse. Both
+    joins are continuous. `diffuse_shift` is added to the diffuse share, which is then clipped to 0-1 and to
+    what keeps the DNI within the extraterrestrial. Negative indices count as 0; NaN stays NaN.
     """
-    index = np.maximum(np.asarray(index, dtype=float), 0.0)
-    ghi = index * clear.ghi
+    level = np.maximum(floats(index), 0.0)
+    ghi = level * clear.ghi
     cos_zenith = sun.cos_zenith
     clear_beam_share = _share(clear.dni * cos_zenith, clear.ghi)
-    beam_share = clear_beam_share * _beam_share_left(sun, clear, index) - np.asarray(
-        diffuse_shift, dtype=float
-    )
-    return _closed(ghi, np.clip(beam_share, 0.0, 1.0) * ghi, sun)
+    beam_share = clear_beam_share * _beam_share_left(sun, clear, level)
+    shifted = np.clip(beam_share - floats(diffuse_shift), 0.0, 1.0)
+    return _closed(ghi, shifted * ghi, sun)
 
 
 def _beam_share_left(sun: Sun, clear: Irradiance, index: FloatArray) -> FloatArray:
@@ -107,7 +111,7 @@ def _beam_share_left(sun: Sun, clear: Irradiance, index: FloatArray) -> FloatArr
 
 
 def _height_free_clearness(sun: Sun, clear: Irradiance) -> FloatArray:
-    """Return kt' of the clear sky, (N,): kt / (1.031 exp(-1.4 / (0.9 + 9.4 / AM)) + 0.1), Perez et al. 1990 eq. 1."""
+    """Return kt' = kt / (1.031 exp(-1.4 / (0.9 + 9.4 / AM)) + 0.1) of the clear sky, (N,)."""
     air_mass = np.where(np.isfinite(sun.air_mass), sun.air_mass, 1.0)
     factor = 1.031 * np.exp(-1.4 / (0.9 + 9.4 / air_mass)) + 0.1
     clearness = _share(clear.ghi, sun.dni_extra_w_m2 * np.maximum(sun.cos_zenith, 0.01))
@@ -138,8 +142,8 @@ def _closed(ghi: FloatArray, beam_horizontal: FloatArray, sun: Sun) -> Irradianc
 def closed_sky(ghi: FloatArray, dni: FloatArray, dhi: FloatArray, *, sun: Sun) -> Irradiance:
     """Return the sky with the missing one of three (all NaN there) filled from closure, W/m2, (..., N).
 
-    GHI = DHI + DNI cos z; DHI is kept at 0 or more and DNI within 0 and the extraterrestrial. Where fewer than two
-    are known the unknown stay NaN.
+    GHI = DHI + DNI cos z; DHI is kept at 0 or more and DNI within 0 and the extraterrestrial. Where fewer
+    than two are known the unknown stay NaN.
     """
     cos_zenith = sun.cos_zenith
     safe_cos = np.where(cos_zenith > 0, cos_zenith, np.nan)

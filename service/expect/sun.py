@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from pvlib import atmosphere, spa
 
-from service.expect.grid import FloatArray, Grid, IntArray
+from service.expect.grid import BoolArray, FloatArray, Grid, IntArray, Selection
 
 SOLAR_CONSTANT_W_M2 = 1366.1
 """ASTM E490 value that the clear-sky and transposition models used here were built with."""
@@ -27,10 +27,10 @@ NODE_S = 7200.0
 class Sun:
     """The sun on N fine steps, all arrays (N,), at the middle of each step's sun-up part.
 
-    `apparent_zenith_deg` is refraction-corrected; `azimuth_deg` is clockwise from north; `dni_extra_w_m2` is the
-    extraterrestrial normal irradiance; `air_mass` is relative (Kasten & Young 1989, doi:10.1364/AO.28.004735),
-    NaN below the horizon; `pressure_pa` is the site's; `up_share` is the share (0-1) of the step with the sun up,
-    0 at night. `steps` are the positions of these steps in their grid.
+    `apparent_zenith_deg` is refraction-corrected; `azimuth_deg` is clockwise from north; `dni_extra_w_m2` is
+    the extraterrestrial normal irradiance; `air_mass` is relative (Kasten & Young 1989,
+    doi:10.1364/AO.28.004735), NaN below the horizon; `pressure_pa` is the site's; `up_share` is the share
+    (0-1) of the step with the sun up, 0 at night. `steps` are the positions of these steps in their grid.
     """
 
     apparent_zenith_deg: FloatArray
@@ -41,16 +41,16 @@ class Sun:
     up_share: FloatArray
     steps: IntArray
 
-    def take(self, which: object) -> Sun:
+    def take(self, which: Selection) -> Sun:
         """Return the sun of a subset of steps; `which` is a boolean mask (N,) or an index array."""
         return replace(
             self,
-            apparent_zenith_deg=self.apparent_zenith_deg[which],  # type: ignore[index]
-            azimuth_deg=self.azimuth_deg[which],  # type: ignore[index]
-            dni_extra_w_m2=self.dni_extra_w_m2[which],  # type: ignore[index]
-            air_mass=self.air_mass[which],  # type: ignore[index]
-            up_share=self.up_share[which],  # type: ignore[index]
-            steps=self.steps[which],  # type: ignore[index]
+            apparent_zenith_deg=self.apparent_zenith_deg[which],
+            azimuth_deg=self.azimuth_deg[which],
+            dni_extra_w_m2=self.dni_extra_w_m2[which],
+            air_mass=self.air_mass[which],
+            up_share=self.up_share[which],
+            steps=self.steps[which],
         )
 
     @property
@@ -63,9 +63,10 @@ def sun_for(grid: Grid, *, latitude: float, longitude: float, elevation_m: float
     """Return the sun on the fine steps of `grid`.
 
     Solar position algorithm of Reda & Andreas 2008 (NREL/TP-560-34302, doi:10.2172/15003974): declination,
-    right ascension and sidereal time from pvlib at two-hourly nodes, linear between them (within 0.00001 degrees),
-    then the exact topocentric formulas at each step. Sunrise and sunset within a step are found by interpolating
-    the elevation, refined once. Extraterrestrial irradiance is 1366.1 W/m2 over the squared distance in AU.
+    right ascension and sidereal time from pvlib at two-hourly nodes, linear between them (within 0.00001
+    degrees), then the exact topocentric formulas at each step. Sunrise and sunset within a step are found by
+    interpolating the elevation, refined once. Extraterrestrial irradiance is 1366.1 W/m2 over the squared
+    distance in AU.
     """
     pressure_pa = float(atmosphere.alt2pres(elevation_m))
     edges = grid.step_edges_s()
@@ -140,7 +141,7 @@ class _Ephemeris:
 
 
 def _sun_up_part(sky: _Ephemeris, edges_s: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the middle of each step's sun-up part (the step's own middle at night), s, and its share (0-1)."""
+    """Return the middle of each step's sun-up part (at night the step's), s, and its share (0-1)."""
     height = sky.true_elevation(edges_s) - SUNRISE_ELEVATION_DEG
     up = height > 0
     begin, end = edges_s[:-1].copy(), edges_s[1:].copy()
@@ -157,7 +158,7 @@ def _crossing_s(
     sky: _Ephemeris,
     edges_s: FloatArray,
     height: FloatArray,
-    crossing: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    crossing: BoolArray,
 ) -> FloatArray:
     """Return when the elevation passes that of sunrise in the crossing steps, s: a secant, taken twice."""
     t0, t1 = edges_s[:-1][crossing], edges_s[1:][crossing]

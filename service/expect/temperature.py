@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.expect.grid import FloatArray
+from service.expect.grid import FloatArray, floats
 
 SAPM_SETS: dict[str, tuple[float, float, float]] = {
     "close_roof": (-2.98, -0.0471, 1.0),
@@ -25,11 +25,12 @@ def cell_temperature(
 
         T_module = T_air + G exp(a + b v);  T_cell = T_module + dT * G / 1000
 
-    King, Boyson & Kratochvil 2004 (SAND2004-3535, doi:10.2172/919131). G is the plane-of-array irradiance without
-    incidence-angle loss, W/m2; v the wind at 10 m, m/s. Raises ValueError for a mounting not in SAPM_SETS.
+    King, Boyson & Kratochvil 2004 (SAND2004-3535, doi:10.2172/919131). G is the plane-of-array irradiance
+    without incidence-angle loss, W/m2; v the wind at 10 m, m/s. Raises ValueError for a mounting not in
+    SAPM_SETS.
     """
     if mounting not in SAPM_SETS:
         raise ValueError(f"mounting {mounting!r} is not known; use one of {', '.join(SAPM_SETS)}.")
     a, b, cell_over_module_k = SAPM_SETS[mounting]
-    rise_per_w_m2 = np.exp(a + b * np.asarray(wind_m_s, dtype=float)) + cell_over_module_k / 1000
-    return np.asarray(air_temp_c, dtype=float) + np.asarray(poa_w_m2, dtype=float) * rise_per_w_m2
+    rise_per_w_m2 = np.exp(a + b * floats(wind_m_s)) + cell_over_module_k / 1000
+    return floats(air_temp_c) + floats(poa_w_m2) * rise_per_w_m2

@@ -1,4 +1,4 @@
-"""Measured or fetched weather on the fine steps, and stated defaults where it says nothing. No sky inference."""
+"""Measured or fetched weather on the fine steps; stated defaults where it says nothing."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from service.expect.grid import FloatArray, Grid
+from service.expect.grid import FloatArray, Grid, floats
 from service.expect.plane import on_plane
 from service.expect.site import Plane, Site
 from service.expect.sky import Irradiance, clear_sky, closed_sky, cloudy_sky
@@ -24,7 +24,7 @@ HIGHEST_INDEX = 2.0
 """Largest clear-sky index taken from measured global irradiance; pvlib's `clearsky_index` default."""
 
 HIGHEST_PART_RATIO = 10.0
-"""Largest ratio of measured to clear-sky direct, diffuse or plane irradiance; a guard near sunrise, no source."""
+"""Largest ratio of measured to clear-sky direct, diffuse or plane irradiance; a guard, no source."""
 
 LONGEST_GAP_MIN = 90
 """How far from the nearest reading air temperature and wind are still interpolated."""
@@ -36,8 +36,9 @@ SENSOR_INDICES = np.linspace(0.0, 1.5, 31)
 class Weather:
     """Weather on M intervals labelled by their start (UTC); each array (M,), NaN where unknown, or None.
 
-    `ghi_w_m2`, `dni_w_m2`, `dhi_w_m2` and `poa_w_m2` (by plane name) are interval means in W/m2, `air_temp_c` in degC,
-    `wind_m_s` at 10 m in m/s. Raises ValueError for a start outside UTC or arrays of different length.
+    `ghi_w_m2`, `dni_w_m2`, `dhi_w_m2` and `poa_w_m2` (by plane name) are interval means in W/m2, `air_temp_c`
+    in degC, `wind_m_s` at 10 m in m/s. Raises ValueError for a start outside UTC or arrays of different
+    length.
     """
 
     start: datetime
@@ -75,10 +76,11 @@ class Weather:
 def sky_from_weather(weather: Weather, grid: Grid, sun: Sun, clear: Irradiance, *, site: Site) -> Irradiance:
     """Return the sky that the weather says, W/m2, (N,): NaN where it does not say, 0 with the sun down.
 
-    Each interval mean is turned into its ratio to the clear sky's mean over the same interval (night counting as
-    0), and that ratio is held over the interval: energy is kept and the curve follows the sun. All of GHI, DNI and
-    DHI are taken as given; of two, closure GHI = DHI + DNI cos z gives the third; GHI alone is split by
-    `cloudy_sky`; a sensor in a plane alone is turned back into the sky that gives its reading on that plane.
+    Each interval mean is turned into its ratio to the clear sky's mean over the same interval (night counting
+    as 0), and that ratio is held over the interval: energy is kept and the curve follows the sun. All of GHI,
+    DNI and DHI are taken as given; of two, closure GHI = DHI + DNI cos z gives the third; GHI alone is split
+    by `cloudy_sky`; a sensor in a plane alone is turned back into the sky that gives its reading on that
+    plane.
     """
     hold = _Hold.of(weather, grid, sun, site)
     index = hold.ratio(weather.ghi_w_m2, "ghi", highest=HIGHEST_INDEX)
@@ -106,7 +108,7 @@ def poa_on_steps(weather: Weather, plane: Plane, grid: Grid, sun: Sun, *, site: 
 
 
 def _index_from_sensors(weather: Weather, hold: _Hold, sun: Sun, clear: Irradiance, site: Site) -> FloatArray:
-    """Return the clear-sky index (N,) whose sky gives the sensors' readings; the median of several sensors."""
+    """Return the clear-sky index (N,) whose sky gives the sensors' readings; their median."""
     found = [
         _index_on_plane(hold.plane_poa(values, site.plane(name), sun, clear), site.plane(name), sun, clear)
         for name, values in weather.poa_w_m2.items()
@@ -119,7 +121,7 @@ def _index_from_sensors(weather: Weather, hold: _Hold, sun: Sun, clear: Irradian
 
 
 def _index_on_plane(poa_w_m2: FloatArray, plane: Plane, sun: Sun, clear: Irradiance) -> FloatArray:
-    """Return the clear-sky index (N,) at which `plane` gets `poa_w_m2` (N,): a table over indices, interpolated."""
+    """Return the clear-sky index (N,) at which `plane` gets `poa_w_m2` (N,), from a table."""
     skies = cloudy_sky(sun, clear, index=SENSOR_INDICES[:, None])
     table = np.maximum.accumulate(on_plane(plane, sun, skies).total, axis=0)
     above = np.clip((table < poa_w_m2).sum(axis=0), 1, len(SENSOR_INDICES) - 1)
@@ -174,19 +176,19 @@ class _Hold:
         return self._held_ratio(values, here, HIGHEST_PART_RATIO) * on_plane(plane, sun, clear).total
 
     def _held_ratio(self, values: FloatArray, curve: FloatArray, highest: float) -> FloatArray:
-        measured = np.asarray(values, dtype=float)[self.first : self.first + self.grid.count]
+        measured = floats(values)[self.first : self.first + self.grid.count]
         clear_mean = self.grid.to_intervals(curve * self.sun.up_share, "mean")
         ratio = np.divide(measured, clear_mean, out=np.ones_like(measured), where=clear_mean > 1)
         ratio = np.where(np.isfinite(measured), np.clip(ratio, 0.0, highest), np.nan)
         return self._averaged(ratio)
 
     def _averaged(self, values: FloatArray) -> FloatArray:
-        """Return interval values averaged over each step by overlap, NaN where less than half of it is known."""
+        """Return interval values averaged over each step by overlap, NaN where half or more is unknown."""
         known = np.isfinite(values)
         edges = self.grid.start.timestamp() + np.arange(self.grid.count + 1) * (self.grid.interval_min * 60.0)
-        lengths = np.diff(edges)
-        total = self._over_steps(edges, np.where(known, values, 0.0) * lengths)
-        covered = self._over_steps(edges, known * lengths)
+        lengths = np.full(self.grid.count, self.grid.interval_min * 60.0)
+        total = self._over_steps(edges, np.where(known, values * lengths, 0.0))
+        covered = self._over_steps(edges, np.where(known, lengths, 0.0))
         enough = covered >= (self.step_end_s - self.step_begin_s) / 2
         return np.divide(total, covered, out=np.full_like(total, np.nan), where=enough)
 
@@ -195,14 +197,14 @@ class _Hold:
         running = np.concatenate(([0.0], np.cumsum(amounts)))
         upto = np.interp(np.concatenate((self.step_begin_s, self.step_end_s)), edges, running)
         half = len(self.step_begin_s)
-        return np.asarray(upto[half:] - upto[:half])
+        return floats(upto[half:] - upto[:half])
 
 
 def air_temperature(weather: Weather | None, grid: Grid, *, site: Site) -> FloatArray:
     """Return ambient temperature on the fine steps, degC, (N,), finite everywhere.
 
-    The weather's, linear between interval middles, up to LONGEST_GAP_MIN from a reading; else `site.air_temp_c`;
-    else `typical_air_temp_c`.
+    The weather's, linear between interval middles, up to LONGEST_GAP_MIN from a reading; else
+    `site.air_temp_c`; else `typical_air_temp_c`.
     """
     if site.air_temp_c is not None:
         default = np.full(grid.step_count, float(site.air_temp_c))
@@ -213,8 +215,8 @@ def air_temperature(weather: Weather | None, grid: Grid, *, site: Site) -> Float
     return _interpolated(weather, None if weather is None else weather.air_temp_c, grid, default)
 
 
-def wind_speed(weather: Weather | None, grid: Grid, *, site: Site) -> FloatArray:  # noqa: ARG001 (one form for all)
-    """Return the wind at 10 m on the fine steps, m/s, (N,), 0 or more: the weather's, else DEFAULT_WIND_M_S."""
+def wind_speed(weather: Weather | None, grid: Grid, *, site: Site) -> FloatArray:  # noqa: ARG001
+    """Return the wind at 10 m on the fine steps, m/s, (N,): the weather's, else DEFAULT_WIND_M_S."""
     default = np.full(grid.step_count, DEFAULT_WIND_M_S)
     return np.maximum(
         _interpolated(weather, None if weather is None else weather.wind_m_s, grid, default), 0.0
@@ -226,8 +228,8 @@ def typical_air_temp_c(grid: Grid, *, latitude: float, longitude: float, elevati
 
         T = 27 - 0.45 max(|lat| - 15, 0) + 0.2 |lat| cos(season) + 5 cos(hour - 15 h) - 0.0065 elevation
 
-    The season peaks in mid-July in the north and mid-January in the south; hours are local solar ones; the lapse
-    rate is that of ISO 2533. Standard uncertainty AIR_TEMP_UNCERTAINTY_K.
+    The season peaks in mid-July in the north and mid-January in the south; hours are local solar ones; the
+    lapse rate is that of ISO 2533. Standard uncertainty AIR_TEMP_UNCERTAINTY_K.
     """
     middle = grid.step_edges_s()[:-1] + grid.step_hours * 1800
     days = grid.step_starts().dayofyear.to_numpy()
@@ -252,4 +254,4 @@ def _interpolated(
     before = np.maximum(after - 1, 0)
     far = np.minimum(np.abs(at - middles[after]), np.abs(at - middles[before]))
     near = far <= length_s / 2 + LONGEST_GAP_MIN * 60
-    return np.where(near, np.interp(at, middles, np.asarray(values, dtype=float)[known]), default)
+    return np.where(near, np.interp(at, middles, floats(values)[known]), default)
