@@ -1,4 +1,4 @@
-"""Brings a database to this version's schema, and says whether it is there; the steps are in `migrations/`."""
+"""Brings a database to this version's schema, and says if it is there; the steps are in `migrations/`."""
 
 from __future__ import annotations
 

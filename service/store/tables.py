@@ -52,7 +52,7 @@ class ReadingDay(SQLModel, table=True):
     day: date = Field(primary_key=True)
     interval_min: int = Field(primary_key=True)
     offset_min: int = Field(primary_key=True)
-    """Minutes after the full interval at which the grid starts (15 in a +05:45 zone with 30-minute readings)."""
+    """Minutes after the full interval where the grid starts (15 in a +05:45 zone with 30-minute readings)."""
     values: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
 
 

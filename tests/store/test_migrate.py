@@ -61,8 +61,7 @@ def test_downgrade_leaves_nothing(tmp_path: Path) -> None:
 def test_foreign_keys_are_off_while_tables_are_rebuilt(tmp_path: Path) -> None:
     # With them on, dropping the old `site` in a batch rebuild deletes every reading.
     engine = make_engine(f"sqlite:///{tmp_path / 'fk.sqlite'}")
-    with engine.connect() as connection:
-        with migrate._unchecked_foreign_keys(connection), connection.begin():
-            assert connection.scalar(text("PRAGMA foreign_keys")) == 0
+    with engine.connect() as connection, migrate._unchecked_foreign_keys(connection), connection.begin():
+        assert connection.scalar(text("PRAGMA foreign_keys")) == 0
     with engine.connect() as connection:
         assert connection.scalar(text("PRAGMA foreign_keys")) == 1

@@ -1,0 +1,99 @@
+"""People who sign in and programs that call: passwords and API tokens. Sessions and cookies are the web's."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from functools import cache
+
+from argon2 import PasswordHasher
+from argon2.exceptions import VerificationError
+from sqlmodel import Session, col, select
+
+from service.store.tables import ApiToken, User
+from service.store.tokens import digest, new_token
+
+ROLES = ("office", "installer")
+PASSWORD_LENGTH = range(10, 1001)
+
+
+class AccountError(Exception):
+    """An account or token cannot be made or changed as asked; the message says why and what to do."""
+
+
+@cache
+def _hasher() -> PasswordHasher:
+    return PasswordHasher()
+
+
+@cache
+def _nobodys_hash() -> str:
+    return _hasher().hash(new_token())
+
+
+def create_user(session: Session, name: str, password: str, role: str) -> User:
+    """Keep a new account; AccountError names what is wrong."""
+    name = name.strip()
+    if not name or len(name) > 100:
+        raise AccountError("The name must have 1 to 100 characters.")
+    if role not in ROLES:
+        raise AccountError(f"The role {role!r} is unknown; use {' or '.join(ROLES)}.")
+    if session.exec(select(User).where(col(User.name) == name)).first():
+        raise AccountError(f"There is an account named {name!r} already; choose another name.")
+    user = User(name=name, role=role, password_hash=_hashed(password), created_at=datetime.now(UTC))
+    session.add(user)
+    session.flush()
+    return user
+
+
+def set_password(session: Session, user: User, password: str) -> None:
+    """Change the account's password."""
+    user.password_hash = _hashed(password)
+    session.add(user)
+    session.flush()
+
+
+def check_password(session: Session, name: str, password: str) -> User | None:
+    """Return the account if the password is its own; an unknown name takes as long as a wrong password."""
+    user = session.exec(select(User).where(col(User.name) == name.strip())).first()
+    nobody = _nobodys_hash()
+    try:
+        _hasher().verify(user.password_hash if user else nobody, password)
+    except VerificationError:
+        return None
+    return user
+
+
+def create_token(session: Session, name: str) -> str:
+    """Return a new API token, which cannot be shown again: only its digest is kept."""
+    token = new_token()
+    session.add(ApiToken(name=name, token_hash=digest(token), created_at=datetime.now(UTC)))
+    session.flush()
+    return token
+
+
+def token_is_valid(session: Session, token: str) -> bool:
+    """Return whether the token was given out and not revoked."""
+    query = select(ApiToken.id).where(col(ApiToken.token_hash) == digest(token))
+    return session.exec(query.where(col(ApiToken.revoked_at).is_(None))).first() is not None
+
+
+def valid_tokens(session: Session) -> list[ApiToken]:
+    """Return the tokens that are not revoked, oldest first."""
+    query = select(ApiToken).where(col(ApiToken.revoked_at).is_(None)).order_by(col(ApiToken.id))
+    return list(session.exec(query))
+
+
+def revoke_tokens(session: Session, name: str) -> int:
+    """End every token of that name; return how many."""
+    ended = [token for token in valid_tokens(session) if token.name == name]
+    for token in ended:
+        token.revoked_at = datetime.now(UTC)
+        session.add(token)
+    session.flush()
+    return len(ended)
+
+
+def _hashed(password: str) -> str:
+    if len(password) not in PASSWORD_LENGTH:
+        raise AccountError("The password must have at least 10 and at most 1000 characters.")
+    return _hasher().hash(password)

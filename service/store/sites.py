@@ -1,0 +1,100 @@
+"""Sites: their records, versions and owners' links. What a record may hold is intake's business."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import exists, func, or_, update
+from sqlmodel import Session, col, select
+
+from service.store.tables import ReadingDay, Site, VerificationRow
+from service.store.tokens import digest, new_id, new_token
+
+DEFAULT_WINDOW = "default"
+"""Key of the verification over all readings held, up to the last 14 days."""
+
+
+def create(session: Session, record: dict[str, Any]) -> Site:
+    """Keep a validated record as a new site."""
+    site = Site(id=new_id(), name=record["name"], record=record, created_at=datetime.now(UTC))
+    session.add(site)
+    session.flush()
+    return site
+
+
+def get(session: Session, site_id: str) -> Site | None:
+    """Return the site, None if there is none of that id."""
+    return session.get(Site, site_id)
+
+
+def replace(session: Session, site: Site, record: dict[str, Any]) -> Site:
+    """Put another record in the place of the site's; its readings stay."""
+    site.name = record["name"]
+    site.record = record
+    session.add(site)
+    session.flush()
+    touch(session, site.id)
+    session.refresh(site)
+    return site
+
+
+def delete(session: Session, site: Site) -> None:
+    """Delete the site with everything that is kept for it."""
+    session.delete(site)
+    session.flush()
+
+
+def page(session: Session, *, offset: int, limit: int) -> tuple[list[Site], int]:
+    """Return sites by name from `offset` on, and how many there are in all."""
+    total = session.exec(select(func.count()).select_from(Site)).one()
+    query = select(Site).order_by(col(Site.name), col(Site.id)).offset(offset).limit(limit)
+    return list(session.exec(query)), total
+
+
+def touch(session: Session, site_id: str) -> None:
+    """Say that the site's data changed: what was computed from an earlier version is out of date."""
+    # One statement, so that two writers at once raise it by two.
+    raised = update(Site).where(col(Site.id) == site_id).values(data_version=col(Site.data_version) + 1)
+    session.execute(raised.execution_options(synchronize_session=False))
+
+
+def behind(session: Session) -> list[str]:
+    """Return the sites that hold readings and whose verification is missing or older than their data."""
+    query = (
+        select(Site.id)
+        .outerjoin(
+            VerificationRow,
+            (col(VerificationRow.site_id) == col(Site.id)) & (col(VerificationRow.window) == DEFAULT_WINDOW),
+        )
+        .where(exists().where(col(ReadingDay.site_id) == col(Site.id)))
+        .where(
+            or_(
+                col(VerificationRow.data_version).is_(None),
+                col(VerificationRow.data_version) < col(Site.data_version),
+            )
+        )
+        .order_by(col(Site.id))
+    )
+    return list(session.exec(query))
+
+
+def make_owner_link(session: Session, site: Site) -> str:
+    """Return a new token for the owner's page; an earlier one ends, and only the digest is kept."""
+    token = new_token()
+    site.owner_token_hash = digest(token)
+    session.add(site)
+    session.flush()
+    return token
+
+
+def revoke_owner_link(session: Session, site: Site) -> None:
+    """End the owner's link."""
+    site.owner_token_hash = None
+    session.add(site)
+    session.flush()
+
+
+def by_owner_token(session: Session, token: str) -> Site | None:
+    """Return the site whose owner's link carries the token."""
+    return session.exec(select(Site).where(col(Site.owner_token_hash) == digest(token))).first()
