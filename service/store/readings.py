@@ -1,0 +1,379 @@
+"""Readings and weather, one row per channel and UTC day. This module alone knows how they are packed.
+
+A day on a regular grid is a zlib-compressed array of little-endian float32, NaN where not heard. Starts that
+keep to no grid (odd seconds, a wandering phase) are packed as pairs of second and value under a channel that
+ends in `LOOSE`: kept exactly, so that sending again still replaces, and apportioned to the grid when loaded.
+What is plausible is intake's to judge; nothing is refused here.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from itertools import islice
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Table, bindparam, delete, func, select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlmodel import Session
+
+from service.store.grids import (
+    IntArray,
+    Samples,
+    Series,
+    apportioned,
+    keeps_to_a_grid,
+    moment,
+    placed,
+    seconds,
+    superseded,
+)
+from service.store.tables import ReadingDay, WeatherDay
+
+__all__ = [
+    "CHANNELS",
+    "Counts",
+    "Samples",
+    "Series",
+    "held_span",
+    "kept",
+    "load",
+    "load_weather",
+    "write",
+    "write_weather",
+]
+
+CHANNELS = (
+    "energy_wh",
+    "power_w",
+    "dc_voltage_v",
+    "ac_voltage_v",
+    "frequency_hz",
+    "temperature_c",
+    "signal_pct",
+)
+"""What a unit may report, by the contract's names."""
+
+LOOSE = "~"
+DAY_S = 86_400
+SERIES_PER_QUERY = 200
+_PAIR = np.dtype([("second", "<u4"), ("value", "<f4")])
+
+
+@dataclass(frozen=True)
+class Counts:
+    """What a write did: values `accepted` where none was, values that `replaced` one, whether any differs."""
+
+    accepted: int = 0
+    replaced: int = 0
+    changed: bool = False
+
+    def __add__(self, other: Counts) -> Counts:
+        """Return the two writes taken as one."""
+        return Counts(
+            self.accepted + other.accepted, self.replaced + other.replaced, self.changed or other.changed
+        )
+
+
+class _Key(NamedTuple):
+    """A row's key under its site; the serial is empty for weather, `day` counts from 1970-01-01."""
+
+    serial: str
+    channel: str
+    day: int
+    interval_min: int
+    offset_min: int
+
+
+class _Block(NamedTuple):
+    """A row's heard values, sorted by start."""
+
+    starts: IntArray
+    values: NDArray[np.float32]
+
+
+_Model = type[ReadingDay] | type[WeatherDay]
+_Row = tuple[_Key, bytes]
+_Shelf = dict[_Key, _Block]
+"""All rows at hand of one unit and channel."""
+
+
+def load(
+    session: Session,
+    site_id: str,
+    *,
+    start: datetime,
+    end: datetime,
+    channels: Collection[str] | None = None,
+) -> list[Series]:
+    """Return what is held for intervals that start in [start, end), each series on a grid over the window.
+
+    A unit whose interval or phase changed has one series per grid.
+    """
+    return _gridded(_rows(session, ReadingDay, site_id, start=start, end=end, channels=channels), start, end)
+
+
+def kept(
+    session: Session,
+    site_id: str,
+    *,
+    start: datetime,
+    end: datetime,
+    channels: Collection[str] | None = None,
+) -> list[Samples]:
+    """Return the heard values that start in [start, end) with their starts just as they were sent."""
+    rows = _rows(session, ReadingDay, site_id, start=start, end=end, channels=channels)
+    first, last = seconds(start), seconds(end)
+    found = (_joined(key, blocks, first, last) for key, blocks in _by_grid(rows))
+    return [samples for samples in found if samples.starts.size]
+
+
+def held_span(session: Session, site_id: str) -> tuple[datetime, datetime] | None:
+    """Return the start of the first and the end of the last interval held; None if there is none."""
+    c = _table(ReadingDay).c
+    days = session.execute(select(func.min(c.day), func.max(c.day)).where(c.site_id == site_id)).one()
+    if days[0] is None:
+        return None
+    wanted = select(*_columns(ReadingDay)).where(c.site_id == site_id, c.day.in_(days))
+    blocks = [(key.interval_min, _unpack(key, raw).starts) for key, raw in _keyed(session, wanted)]
+    first = min(int(starts[0]) for _, starts in blocks)
+    last = max(int(starts[-1]) + interval * 60 for interval, starts in blocks)
+    return moment(first), moment(last)
+
+
+def write(session: Session, site_id: str, batch: Iterable[Samples]) -> Counts:
+    """Keep a batch; a value replaces what is held for its start, and shorter intervals within its own.
+
+    NaN replaces nothing. The caller holds the site's row lock and commits.
+    """
+    return _write(session, ReadingDay, site_id, batch)
+
+
+def load_weather(session: Session, site_id: str, *, start: datetime, end: datetime) -> list[Series]:
+    """Return the weather held for [start, end) as `load` does; serials are empty."""
+    return _gridded(_rows(session, WeatherDay, site_id, start=start, end=end), start, end)
+
+
+def write_weather(session: Session, site_id: str, batch: Iterable[Samples]) -> Counts:
+    """Keep weather by the rules of `write`."""
+    return _write(session, WeatherDay, site_id, batch)
+
+
+# Writing
+
+
+def _write(session: Session, model: _Model, site_id: str, batch: Iterable[Samples]) -> Counts:
+    counts = Counts()
+    remaining = iter(batch)
+    while part := list(islice(remaining, SERIES_PER_QUERY)):
+        counts += _write_part(session, model, site_id, part)
+    return counts
+
+
+def _write_part(session: Session, model: _Model, site_id: str, part: Sequence[Samples]) -> Counts:
+    heard = [s for s in map(_heard, part) if s.starts.size]
+    if not heard:
+        return Counts()
+    before = dict(_near(session, model, site_id, heard))
+    shelves: dict[tuple[str, str], _Shelf] = {(s.serial, s.channel): {} for s in heard}
+    for key, raw in before.items():
+        shelves.get((key.serial, key.channel.removesuffix(LOOSE)), {})[key] = _unpack(key, raw)
+    counts = sum((_merge(shelves[s.serial, s.channel], s) for s in heard), Counts())
+    after = {key: _pack(key, block) for shelf in shelves.values() for key, block in shelf.items()}
+    changed = {key: raw for key, raw in after.items() if raw != before.get(key)}
+    _store(session, model, site_id, changed)
+    return Counts(counts.accepted, counts.replaced, bool(changed))
+
+
+def _heard(samples: Samples) -> Samples:
+    """Return the samples without NaN, sorted by start; of twins the later sent stands last."""
+    known = ~np.isnan(samples.values)
+    starts, values = samples.starts[known], samples.values[known]
+    order = np.argsort(starts, kind="stable")
+    return Samples(samples.serial, samples.channel, samples.interval_min, starts[order], values[order])
+
+
+def _merge(shelf: _Shelf, samples: Samples) -> Counts:
+    last_of_twins = np.append(np.diff(samples.starts) > 0, True)
+    starts = samples.starts[last_of_twins]
+    replaced = np.zeros(starts.size, dtype=bool)
+    for key, block in shelf.items():
+        gone, by = superseded(block.starts, key.interval_min, starts, samples.interval_min)
+        replaced[by] = True
+        shelf[key] = _Block(block.starts[~gone], block.values[~gone])
+    for key, block in _split(samples, starts, samples.values[last_of_twins].astype(np.float32)):
+        shelf[key] = _united(shelf[key], block) if key in shelf else block
+    accepted = int(np.count_nonzero(~replaced))
+    return Counts(accepted, samples.starts.size - accepted)
+
+
+def _split(samples: Samples, starts: IntArray, values: NDArray[np.float32]) -> Iterator[tuple[_Key, _Block]]:
+    if keeps_to_a_grid(starts, samples.interval_min):
+        offsets, channel = starts // 60 % samples.interval_min, samples.channel
+    else:
+        offsets, channel = np.zeros_like(starts), samples.channel + LOOSE
+    rows = starts // DAY_S * 60 + offsets
+    for row in np.unique(rows):
+        mine = rows == row
+        day, offset = divmod(int(row), 60)
+        key = _Key(samples.serial, channel, day, samples.interval_min, offset)
+        yield key, _Block(starts[mine], values[mine])
+
+
+def _united(held: _Block, new: _Block) -> _Block:
+    starts = np.concatenate([held.starts, new.starts])
+    order = np.argsort(starts, kind="stable")
+    return _Block(starts[order], np.concatenate([held.values, new.values])[order])
+
+
+def _store(session: Session, model: _Model, site_id: str, rows: dict[_Key, bytes]) -> None:
+    table, connection = _table(model), session.connection()
+    full = [{**_named(model, site_id, k), "values": zlib.compress(raw, 1)} for k, raw in rows.items() if raw]
+    if full:
+        insert: Any = (postgresql if connection.dialect.name == "postgresql" else sqlite).insert(table)
+        values = {"values": insert.excluded["values"]}
+        connection.execute(insert.on_conflict_do_update(index_elements=table.primary_key, set_=values), full)
+    emptied = [_named(model, site_id, key) for key, raw in rows.items() if not raw]
+    if emptied:
+        keys = [column == bindparam(f"old_{column.name}") for column in table.primary_key]
+        old = [{f"old_{name}": value for name, value in row.items()} for row in emptied]
+        connection.execute(delete(table).where(*keys), old)
+
+
+# Packing
+
+
+def _pack(key: _Key, block: _Block) -> bytes:
+    """Return the row's bytes before compression; none if nothing is left."""
+    if not block.starts.size:
+        return b""
+    second = block.starts - key.day * DAY_S
+    if key.channel.endswith(LOOSE):
+        pairs = np.empty(second.size, dtype=_PAIR)
+        pairs["second"], pairs["value"] = second, block.values
+        return pairs.tobytes()
+    cells = np.full(1440 // key.interval_min, np.nan, dtype="<f4")
+    cells[second // 60 // key.interval_min] = block.values
+    return cells.tobytes()
+
+
+def _unpack(key: _Key, raw: bytes) -> _Block:
+    midnight = key.day * DAY_S
+    if key.channel.endswith(LOOSE):
+        pairs = np.frombuffer(raw, dtype=_PAIR)
+        return _Block(pairs["second"].astype(np.int64) + midnight, pairs["value"].astype(np.float32))
+    cells = np.frombuffer(raw, dtype="<f4")
+    heard = np.flatnonzero(~np.isnan(cells))
+    return _Block(midnight + 60 * (key.offset_min + key.interval_min * heard), cells[heard])
+
+
+# Rows
+
+
+def _table(model: _Model) -> Table:
+    table: Table = model.__table__  # type: ignore[union-attr]
+    return table
+
+
+def _columns(model: _Model) -> list[Any]:
+    names = ("channel", "day", "interval_min", "offset_min", "values")
+    return [_table(model).c[name] for name in (("unit_serial", *names) if model is ReadingDay else names)]
+
+
+def _named(model: _Model, site_id: str, key: _Key) -> dict[str, Any]:
+    row = {
+        "site_id": site_id,
+        "channel": key.channel,
+        "day": _date(key.day),
+        "interval_min": key.interval_min,
+        "offset_min": key.offset_min,
+    }
+    return {**row, "unit_serial": key.serial} if model is ReadingDay else row
+
+
+def _rows(
+    session: Session,
+    model: _Model,
+    site_id: str,
+    *,
+    start: datetime,
+    end: datetime,
+    channels: Collection[str] | None = None,
+) -> list[_Row]:
+    """Return the rows that may reach into the window, sorted by key."""
+    c = _table(model).c
+    days = c.day.between(_date(seconds(start) // DAY_S - 1), _date(seconds(end) // DAY_S))
+    wanted = select(*_columns(model)).where(c.site_id == site_id, days)
+    if channels is not None:
+        wanted = wanted.where(c.channel.in_(_with_loose(channels)))
+    return sorted(_keyed(session, wanted))
+
+
+def _near(session: Session, model: _Model, site_id: str, part: Sequence[Samples]) -> Iterator[_Row]:
+    """Give the rows that new samples may touch: of their days, and the next for an interval over midnight."""
+    c = _table(model).c
+    first = min(int(s.starts[0]) for s in part) // DAY_S
+    last = max(int(s.starts[-1]) for s in part) // DAY_S + 1
+    wanted = select(*_columns(model)).where(
+        c.site_id == site_id,
+        c.day.between(_date(first), _date(last)),
+        c.channel.in_(_with_loose(s.channel for s in part)),
+    )
+    if model is ReadingDay:
+        wanted = wanted.where(c.unit_serial.in_({s.serial for s in part}))
+    return _keyed(session, wanted)
+
+
+def _with_loose(channels: Iterable[str]) -> set[str]:
+    return {name + ending for name in channels for ending in ("", LOOSE)}
+
+
+def _keyed(session: Session, wanted: Any) -> Iterator[_Row]:
+    for *serial, channel, day, interval_min, offset_min, values in session.execute(wanted):
+        number = (day - date(1970, 1, 1)).days
+        key = _Key(serial[0] if serial else "", channel, number, interval_min, offset_min)
+        yield key, zlib.decompress(values)
+
+
+def _date(day_number: int) -> date:
+    return date(1970, 1, 1) + timedelta(days=day_number)
+
+
+# From rows to series
+
+
+def _by_grid(rows: Iterable[_Row]) -> Iterator[tuple[_Key, list[_Block]]]:
+    """Give the blocks of each unit, channel and grid in the order of their days; the key has no day."""
+    grids: dict[_Key, list[_Block]] = {}
+    for key, raw in rows:
+        grids.setdefault(key._replace(day=0), []).append(_unpack(key, raw))
+    return iter(grids.items())
+
+
+def _joined(key: _Key, blocks: Sequence[_Block], first: int, last: int) -> Samples:
+    starts = np.concatenate([b.starts for b in blocks])
+    inside = (starts >= first) & (starts < last)
+    values = np.concatenate([b.values for b in blocks])[inside].astype(np.float64)
+    return Samples(key.serial, key.channel.removesuffix(LOOSE), key.interval_min, starts[inside], values)
+
+
+def _gridded(rows: Iterable[_Row], start: datetime, end: datetime) -> list[Series]:
+    first, last = seconds(start), seconds(end)
+    grids = {key: _joined(key, blocks, first - DAY_S, last) for key, blocks in _by_grid(rows)}
+    for key in [k for k in grids if k.channel.endswith(LOOSE)]:
+        full = key._replace(channel=key.channel.removesuffix(LOOSE))
+        found = [s for s in (grids.pop(key), grids.get(full)) if s is not None and s.starts.size]
+        if found:
+            grids[full] = apportioned(found)
+    series = [
+        placed(samples, key.offset_min, first, last) for key, samples in sorted(grids.items(), key=_first)
+    ]
+    return [s for s in series if not np.all(np.isnan(s.values))]
+
+
+def _first(item: tuple[_Key, Samples]) -> _Key:
+    return item[0]
