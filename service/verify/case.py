@@ -1,0 +1,159 @@
+"""All that the causes look at: one window of one site, its sky inferred, its units compared. No cause is named here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.expect.sky import Irradiance
+from service.expect.weather import Weather
+from service.verify.day import Daylight
+from service.verify.inputs import FloatArray, Readings
+from service.verify.levels import Levels, rated_wh
+from service.verify.result import SkySource
+from service.verify.sky import ArraySky
+
+BoolArray = NDArray[np.bool_]
+
+WORTH_HEARING = 0.03
+"""Clear-sky output over rating from which a unit that is awake is expected to report."""
+
+LIGHT = 0.04
+"""Expected output over rating from which a healthy unit surely produces."""
+
+SILENT = 0.02
+"""Measured over expected below which a unit counts as giving nothing."""
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """What every unit should have made in D intervals, (U, D): AC and DC energy [Wh], reference yields [h]."""
+
+    energy_wh: FloatArray
+    dc_wh: FloatArray
+    reference_yield_h: FloatArray
+    corrected_yield_h: FloatArray
+
+
+def expectation(day: Daylight, sky: Irradiance, weather: Weather | None = None) -> Expectation:
+    """Return what every unit should make under `sky`; a sensor in a plane, if `weather` has one, overrules it there."""
+    powers = [day.power(group, sky, weather) for group in day.groups]
+    yields = [day.gather(p.poa_w_m2) / 1000 for p in powers]
+    corrected = [
+        day.gather(p.poa_w_m2 * (1 + g.module.gamma_pmax_per_c * (p.cell_temp_c - 25))) / 1000
+        for p, g in zip(powers, day.groups, strict=True)
+    ]
+    return Expectation(
+        energy_wh=day.for_units([day.gather(p.ac_w) for p in powers]),
+        dc_wh=day.for_units([day.gather(p.dc_w) for p in powers]),
+        reference_yield_h=day.for_units(yields),
+        corrected_yield_h=day.for_units(corrected),
+    )
+
+
+@dataclass(frozen=True)
+class Case:
+    """One window as the causes see it; arrays are (U, D) over units and daylight intervals unless said otherwise.
+
+    `measured_wh` has the site's scale undone; `peers` is the expectation under the sky that the units themselves
+    show, by which they are judged; `stated` that under the sky that the result reports (measured where weather was
+    given); `scale` is the factor sent over true; `active` where a unit was on the roof;
+    `resolution_wh` the step of the register, 0 where none shows.
+    """
+
+    day: Daylight
+    readings: Readings
+    measured_wh: FloatArray
+    active: BoolArray
+    peers: Expectation
+    stated: Expectation
+    array_sky: ArraySky
+    source: SkySource
+    levels: Levels
+    scale: float
+    clear_wh: FloatArray
+    resolution_wh: float
+
+    @property
+    def serials(self) -> list[str]:
+        """Return the units' serials in the order of the rows."""
+        return [u.serial for u in self.day.site.units]
+
+    @property
+    def heard(self) -> BoolArray:
+        """Return where a reading came."""
+        return np.isfinite(self.measured_wh)
+
+    @property
+    def worth_hearing(self) -> BoolArray:
+        """Return where a unit on the roof was expected to report: high enough sun, and it was fitted."""
+        return (self.clear_wh >= WORTH_HEARING * rated_wh(self.day)[:, None]) & self.active
+
+    @property
+    def light(self) -> BoolArray:
+        """Return where a healthy unit surely produces."""
+        return np.asarray(self.peers.energy_wh >= LIGHT * rated_wh(self.day)[:, None])
+
+    @property
+    def giving_nothing(self) -> BoolArray:
+        """Return where a unit was heard in light and gave nothing."""
+        with np.errstate(invalid="ignore"):
+            nothing = self.measured_wh <= SILENT * self.peers.energy_wh
+        return self.heard & self.light & nothing
+
+    def ever_heard(self) -> BoolArray:
+        """Return which units were heard at all, night included, (U,)."""
+        return np.isfinite(self.readings.energy_wh).any(axis=1)
+
+    def expected_to_report(self) -> BoolArray:
+        """Return which units were on the roof in the window, (U,)."""
+        return self.active.any(axis=1)
+
+    def heard_share(self) -> FloatArray:
+        """Return the share of the intervals worth hearing that were heard, (U,); 1 where there were none but some."""
+        worth = self.worth_hearing
+        count = worth.sum(axis=1)
+        share = (worth & self.heard).sum(axis=1) / np.maximum(count, 1)
+        return np.where(count > 0, share, self.ever_heard().astype(float))
+
+    def moment(self, interval: int) -> datetime:
+        """Return the start of daylight interval number `interval`, UTC."""
+        minutes = int(self.day.positions[interval]) * self.day.grid.interval_min
+        return self.day.grid.start.astimezone(UTC) + timedelta(minutes=minutes)
+
+    def first_and_last(self, where: BoolArray) -> tuple[datetime | None, datetime | None]:
+        """Return the starts of the first and the last interval that are true in `where` (D,)."""
+        hits = np.flatnonzero(where)
+        return (self.moment(int(hits[0])), self.moment(int(hits[-1]))) if len(hits) else (None, None)
+
+    def local(self, moment: datetime) -> str:
+        """Return a moment in the site's zone, for a sentence."""
+        return f"{moment.astimezone(ZoneInfo(self.day.site.timezone)):%Y-%m-%d %H:%M}"
+
+    def lost_wh(self, unit: int, where: BoolArray | None = None) -> float:
+        """Return what the unit gave less than its peers let expect, over the heard intervals in `where` (D,), Wh."""
+        use = self.heard[unit] if where is None else self.heard[unit] & where
+        lost = self.peers.energy_wh[unit, use].sum() - self.measured_wh[unit, use].sum()
+        return max(float(lost), 0.0)
+
+    def named(self, units: Iterable[int]) -> tuple[str, ...]:
+        """Return the serials of rows."""
+        return tuple(self.serials[i] for i in units)
+
+
+def active_mask(day: Daylight) -> BoolArray:
+    """Return where each unit was on the roof by its record, (U, D)."""
+    units = day.site.units
+    mask = np.ones((len(units), len(day.positions)), dtype=bool)
+    if all(u.active_from is None and u.active_until is None for u in units):
+        return mask
+    local = day.grid.starts()[day.positions].tz_convert(day.site.timezone)
+    days = np.array(local.date)
+    for i, unit in enumerate(units):
+        mask[i] = (days >= (unit.active_from or date.min)) & (days < (unit.active_until or date.max))
+    return mask

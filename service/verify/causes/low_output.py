@@ -1,0 +1,52 @@
+"""A steady loss that nothing more special explains: dirt on one module, a weak module, a poor contact, a wrong type.
+
+Reasoning: like units on one plane agree to about 1 % (mismatch in unshaded arrays is below 1 %, MacAlpine &
+Brandemuehl), and IEC 62446-1 takes 5 % between identical strings as the bound of the usual. A unit is named when it
+lies 3.5 standard uncertainties, at least 3 %, below what its peers let expect, and does so at all times.
+"""
+
+from __future__ import annotations
+
+from service.verify.case import Case
+from service.verify.causes.steady import SteadyLevel, steady_level
+from service.verify.causes.wording import energy, percent
+from service.verify.result import Finding
+
+LOWEST = 0.03
+"""Below this share a unit counts as giving nothing rather than little."""
+
+
+def find(case: Case, named: frozenset[str]) -> list[Finding]:
+    """Return one finding for each unit that is steadily low."""
+    found = []
+    for i, serial in enumerate(case.serials):
+        if serial in named:
+            continue
+        steady = steady_level(case, i)
+        if steady and LOWEST < steady.level < 1 - case.levels.visible[i]:
+            found.append(_finding(case, i, steady))
+    return found
+
+
+def _finding(case: Case, i: int, steady: SteadyLevel) -> Finding:
+    first, last = case.first_and_last(steady.where)
+    lost = case.lost_wh(i, steady.where)
+    loss, visible = 1 - steady.level, float(case.levels.visible[i])
+    since = "" if steady.from_start or first is None else f" since {case.local(first)}"
+    return Finding(
+        cause="low_output",
+        serials=case.named([i]),
+        confidence=round(min(0.99, 0.6 + 0.2 * (loss / visible - 1)), 2),
+        evidence=(
+            f"DC output is steadily {percent(loss)} below that of its like units{since} "
+            f"(visible from {percent(visible)}); lost: {energy(lost)}."
+        ),
+        advice=(
+            "Look for dirt, leaves or film on this module, then its type label against the record, then the DC plugs' "
+            "seat, the unit isolated."
+        ),
+        first_seen=first,
+        last_seen=last,
+        lost_wh=round(lost, 1),
+        details={"level": round(steady.level, 3)},
+    )

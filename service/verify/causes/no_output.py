@@ -1,0 +1,70 @@
+"""A unit that is heard but gives no energy in light, from a moment on until the last it was heard.
+
+Reasoning: a dead unit, an open DC plug or a missing AC supply leaves zero at any light, where every sky leaves at
+least 2 % of what the neighbours give (common practice, no source). The neighbours' output is the proof of light; a
+unit that comes back is not this cause.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from service.verify.case import BoolArray, Case
+from service.verify.causes.wording import duration, energy
+from service.verify.levels import rated_wh
+from service.verify.result import Finding
+
+LEAST_MINUTES = 20
+LEAST_ENERGY_H = 0.02
+"""Least light that must have gone unused: 20 minutes, and 0.02 h at rating (about 7 Wh of a 350 W unit)."""
+
+
+def find(case: Case, named: frozenset[str]) -> list[Finding]:
+    """Return one finding for each dead unit."""
+    found = []
+    for i, serial in enumerate(case.serials):
+        dead = dead_since(case, i)
+        if serial not in named and dead.any() and _is_long_enough(case, i, dead):
+            found.append(_finding(case, i, dead))
+    return found
+
+
+def dead_since(case: Case, i: int) -> BoolArray:
+    """Return the lit and heard intervals after the unit's last output, (D,)."""
+    lit = case.heard[i] & case.light[i]
+    giving = np.flatnonzero(lit & ~case.giving_nothing[i])
+    since = giving[-1] + 1 if len(giving) else 0
+    after = np.zeros(lit.shape, dtype=bool)
+    after[since:] = True
+    return np.asarray(lit & after)
+
+
+def _is_long_enough(case: Case, i: int, dead: BoolArray) -> bool:
+    minutes = dead.sum() * case.day.grid.interval_min
+    unused_h = case.peers.energy_wh[i, dead].sum() / rated_wh(case.day)[i] * case.day.interval_hours
+    return bool(minutes >= LEAST_MINUTES and unused_h >= LEAST_ENERGY_H)
+
+
+def _finding(case: Case, i: int, dead: BoolArray) -> Finding:
+    first, last = case.first_and_last(dead)
+    assert first is not None  # noqa: S101 (dead has a true value)
+    lost = case.lost_wh(i, dead)
+    whole = not (case.heard[i] & case.light[i] & ~dead).any()
+    since = "in the whole window" if whole else f"since {case.local(first)}"
+    minutes = float(dead.sum() * case.day.grid.interval_min)
+    return Finding(
+        cause="no_output",
+        serials=case.named([i]),
+        confidence=0.99 if case.source != "clear_sky" else 0.8,
+        evidence=(
+            f"Heard, but no energy {since}: {duration(minutes)} of light, in which a unit like it "
+            f"should have made {energy(float(case.peers.energy_wh[i, dead].sum()))}."
+        ),
+        advice=(
+            "Isolate first, secured against falling: look at the DC plugs (pushed home until locked?), then the AC "
+            "connector and the branch's breaker, then the unit itself."
+        ),
+        first_seen=first,
+        last_seen=last,
+        lost_wh=round(lost, 1),
+    )

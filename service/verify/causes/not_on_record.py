@@ -1,0 +1,83 @@
+"""A serial that is heard but not on the record.
+
+Reasoning: serials are copied by hand on the roof, so a stranger is mostly a slip of one or two characters of a
+recorded serial that is itself never heard. Resemblance is the edit distance with neighbours swapped counting once
+(optimal string alignment; Damerau 1964, doi:10.1145/363958.363994).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from service.verify.case import Case
+from service.verify.causes.wording import energy
+from service.verify.result import Finding
+
+CLOSE = 3
+"""Largest number of slips at which two serials still count as alike."""
+
+
+def find(case: Case, named: frozenset[str]) -> list[Finding]:
+    """Return one finding for each stranger that was heard."""
+    heard = case.ever_heard()
+    silent = [s for s, h in zip(case.serials, heard, strict=True) if not h]
+    spoken = [s for s, h in zip(case.serials, heard, strict=True) if h]
+    strangers = sorted(s for s, e in case.readings.strangers.items() if np.isfinite(e).any())
+    return [_finding(case, serial, silent, spoken) for serial in strangers]
+
+
+def _finding(case: Case, serial: str, silent: list[str], spoken: list[str]) -> Finding:
+    values = case.readings.strangers[serial] / case.scale
+    resembled, slips = resembles(serial, silent, spoken)
+    likeness = (
+        f"it differs from {resembled} on the record in {slips} character(s)"
+        if resembled
+        else "it is like none"
+    )
+    missing = ", which is never heard" if resembled in silent else ""
+    first, last = _span(case, np.isfinite(values))
+    return Finding(
+        cause="not_on_record",
+        serials=(serial,),
+        confidence=0.99,
+        evidence=f"{serial} sent {energy(float(np.nansum(values)))} but is not on the record; {likeness}{missing}.",
+        advice=(
+            f"Check the label at the place recorded for {resembled}; if it reads {serial}, correct the record."
+            if resembled
+            else "Find out on which roof this unit is fitted: it may belong to another site or be missing on the plan."
+        ),
+        first_seen=first,
+        last_seen=last,
+        lost_wh=0.0,
+        details={"resembles": resembled},
+    )
+
+
+def _span(case: Case, where: np.ndarray) -> tuple:  # type: ignore[type-arg]
+    starts = case.day.grid.starts()[where]
+    return starts[0].to_pydatetime(), starts[-1].to_pydatetime()
+
+
+def resembles(serial: str, silent: list[str], spoken: list[str]) -> tuple[str | None, int]:
+    """Return the recorded serial that `serial` resembles and in how many slips; one never heard goes first."""
+    ranked = sorted(
+        [(slips(serial, other), 0, other) for other in silent]
+        + [(slips(serial, other), 1, other) for other in spoken],
+        key=lambda r: (r[0] + r[1], r[1], r[2]),
+    )
+    if not ranked or ranked[0][0] > min(CLOSE, len(serial) // 2):
+        return None, 0
+    return ranked[0][2], ranked[0][0]
+
+
+def slips(a: str, b: str) -> int:
+    """Return the optimal string alignment distance: insertions, deletions, substitutions, swapped neighbours."""
+    before, last = [0] * (len(b) + 1), list(range(len(b) + 1))
+    for i in range(1, len(a) + 1):
+        row = [i] + [0] * len(b)
+        for j in range(1, len(b) + 1):
+            row[j] = min(last[j] + 1, row[j - 1] + 1, last[j - 1] + (a[i - 1] != b[j - 1]))
+            if i > 1 and j > 1 and a[i - 1] == b[j - 2] and a[i - 2] == b[j - 1]:
+                row[j] = min(row[j], before[j - 2] + 1)
+        before, last = last, row
+    return last[len(b)]

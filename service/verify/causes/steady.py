@@ -1,0 +1,78 @@
+"""Whether a unit's level is steady, and from when on: shared by the causes that rest on a level."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.verify.case import BoolArray, Case
+from service.verify.consensus import weighted_median
+from service.verify.inputs import FloatArray
+
+TOLERANCE = 0.045
+"""Relative distance from the level within which an interval counts as being at it, beside the register's step."""
+
+STEADY_SHARE = 0.75
+"""Share of the energy that must lie at the level."""
+
+LEAST_SHARE_AFTER = 0.12
+"""Least share of the window's energy after a step for the lower level to be believed."""
+
+STEPS_TRIED = 48
+
+
+@dataclass(frozen=True)
+class SteadyLevel:
+    """A level over its reference, the intervals it holds for (D,), and the share of energy that lies at it."""
+
+    level: float
+    where: BoolArray
+    share: float
+    from_start: bool
+
+
+def steady_level(case: Case, i: int) -> SteadyLevel | None:
+    """Return the steady level of unit `i` up to the window's end: from its start, or after one step; None if neither."""
+    series = case.levels.series[i] / case.levels.reference[i]
+    weight = case.levels.weight[i]
+    read = np.isfinite(series) & (weight > 0)
+    if read.sum() < 3:
+        return None
+    slack = TOLERANCE + _register_step(case, i)
+    level, share = _level_and_share(series, weight, read, slack)
+    if share >= STEADY_SHARE:
+        return SteadyLevel(level, read, share, from_start=True)
+    return _after_step(series, weight, read, slack)
+
+
+def _register_step(case: Case, i: int) -> FloatArray:
+    """Return how far a whole-step register may move an interval's ratio, (D,)."""
+    return case.resolution_wh / np.maximum(case.peers.energy_wh[i], 1e-9)
+
+
+def _level_and_share(
+    series: FloatArray, weight: FloatArray, where: BoolArray, slack: FloatArray
+) -> tuple[float, float]:
+    level = weighted_median(series[where], weight[where])
+    near = np.abs(series[where] / max(level, 1e-9) - 1) <= slack[where]
+    return level, float(weight[where][near].sum() / weight[where].sum())
+
+
+def _after_step(
+    series: FloatArray, weight: FloatArray, read: BoolArray, slack: FloatArray
+) -> SteadyLevel | None:
+    at = np.arange(len(series))
+    sums = np.cumsum(np.where(read, weight, 0.0)) / weight[read].sum()
+    best: SteadyLevel | None = None
+    for quantile in np.linspace(0.02, 1 - LEAST_SHARE_AFTER, STEPS_TRIED):
+        step = int(np.searchsorted(sums, quantile))
+        after, before = read & (at >= step), read & (at < step)
+        if after.sum() < 3 or before.sum() < 3:
+            continue
+        level, share = _level_and_share(series, weight, after, slack)
+        _, share_before = _level_and_share(series, weight, before, slack)
+        together = share * (1 - quantile) + share_before * quantile
+        if min(share, share_before) >= STEADY_SHARE and (best is None or together > best.share):
+            best = SteadyLevel(level, after, together, from_start=False)
+    return best

@@ -1,0 +1,60 @@
+"""What most of several values agree on, when some of them are wrong.
+
+Faults take energy away and never add it, so of two groups of equal size the brighter is believed.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from service.verify.inputs import FloatArray
+
+BRIGHT_BONUS = 0.5
+"""Votes that the brightest value has over one of zero: decides ties, never outvotes a larger group."""
+
+
+def consensus(
+    values: FloatArray, *, width: float, floor: float = 0.0, weights: FloatArray | None = None
+) -> FloatArray:
+    """Return the agreed value of each column, (T,), NaN where a column has none.
+
+    `values` is (n, T), NaN where missing; `width` is the relative distance at which two values stop supporting
+    each other, `floor` an absolute one [unit of values] that is added to it (a register's resolution);
+    `weights` (n,) are the votes of each row, 1 by default.
+
+    For every value the support is the sum of triangular kernels at all others; the best supported one is
+    taken, then replaced by the kernel-weighted mean around it.
+    """
+    votes = np.ones(len(values)) if weights is None else weights
+    known = np.isfinite(values)
+    x = np.where(known, values, 0.0)
+    reach = width * np.maximum(x, 1e-12) + floor
+    support = np.empty_like(x)
+    for i in range(len(x)):
+        support[i] = np.einsum("j,jt->t", votes, _kernel(x, x[i], reach[i]) * known)
+    brightest = np.maximum(x.max(axis=0, initial=0.0), 1e-12)
+    support = np.where(known, support + BRIGHT_BONUS * x / brightest, -1.0)
+    best = np.take_along_axis(x, support.argmax(axis=0)[None, :], axis=0)[0]
+    near = _kernel(x, best, width * np.maximum(best, 1e-12) + floor) * known * votes[:, None]
+    total = near.sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(known.any(axis=0) & (total > 0), (near * x).sum(axis=0) / total, np.nan)
+
+
+def _kernel(x: FloatArray, centre: FloatArray, reach: FloatArray) -> FloatArray:
+    return np.clip(1.0 - np.abs(x - centre) / np.maximum(reach, 1e-12), 0.0, None)
+
+
+def weighted_median(values: FloatArray, weights: FloatArray) -> float:
+    """Return the weighted median of the finite values, NaN where the weights sum to nothing."""
+    use = np.isfinite(values) & (weights > 0)
+    if not use.any():
+        return float("nan")
+    order = np.argsort(values[use])
+    sums = np.cumsum(weights[use][order])
+    return float(values[use][order][np.searchsorted(sums, sums[-1] / 2)])
+
+
+def robust_sd(deviations: FloatArray) -> float:
+    """Return 1.4826 times the median absolute value: the standard deviation of a normal bulk, outliers aside."""
+    return float(1.4826 * np.median(np.abs(deviations))) if len(deviations) else float("nan")

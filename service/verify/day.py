@@ -1,0 +1,94 @@
+"""The daylight of a window: what the physics needs once, for the intervals in which the sun is up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.expect.energy import GroupPower, UnitGroup, group_power, unit_groups
+from service.expect.grid import Grid
+from service.expect.site import Site
+from service.expect.sky import Irradiance, clear_sky
+from service.expect.sun import Sun, sun_for
+from service.expect.weather import Weather, air_temperature, poa_on_steps, wind_speed
+from service.verify.inputs import FloatArray
+
+
+@dataclass(frozen=True)
+class Daylight:
+    """The D intervals of a grid with the sun up, `positions` (D,), and their fine steps N = D * steps."""
+
+    site: Site
+    grid: Grid
+    positions: NDArray[np.intp]
+    groups: tuple[UnitGroup, ...]
+    sun: Sun
+    clear: Irradiance
+    air_temp_c: FloatArray
+    wind_m_s: FloatArray
+
+    @property
+    def steps(self) -> int:
+        """Return the number of fine steps in an interval."""
+        return self.grid.steps_per_interval
+
+    @property
+    def step_hours(self) -> FloatArray:
+        """Return for how long the sun is up in each fine step, h, (N,)."""
+        return self.grid.step_hours * self.sun.up_share
+
+    @property
+    def interval_hours(self) -> float:
+        """Return the length of an interval, h."""
+        return self.grid.interval_min / 60
+
+    def on_steps(self, per_interval: FloatArray) -> FloatArray:
+        """Return values (..., D) repeated onto the fine steps, (..., N)."""
+        return np.repeat(per_interval, self.steps, axis=-1)
+
+    def gather(self, power_w: FloatArray) -> FloatArray:
+        """Return powers (..., N) summed to energies, Wh, (..., D)."""
+        energy = power_w * self.step_hours
+        return np.asarray(energy.reshape(*energy.shape[:-1], -1, self.steps).sum(axis=-1))
+
+    def power(self, group: UnitGroup, sky: Irradiance, weather: Weather | None = None) -> GroupPower:
+        """Return the powers of one unit of `group` under `sky`, (..., N); a plane's sensor overrules the sky there."""
+        sensor = None
+        if weather is not None and group.plane.name in weather.poa_w_m2:
+            sensor = poa_on_steps(weather, group.plane, self.grid, self.sun, site=self.site)
+        return group_power(
+            group,
+            self.sun,
+            sky,
+            site=self.site,
+            air_temp_c=self.air_temp_c,
+            wind_m_s=self.wind_m_s,
+            sensor_w_m2=sensor,
+        )
+
+    def for_units(self, per_group: list[FloatArray]) -> FloatArray:
+        """Return one (D,) row a group spread onto its units, (U, D)."""
+        rows = np.empty((len(self.site.units), per_group[0].shape[-1]))
+        for group, values in zip(self.groups, per_group, strict=True):
+            rows[list(group.members)] = values
+        return rows
+
+
+def daylight(site: Site, grid: Grid, weather: Weather | None) -> Daylight:
+    """Return the daylight of `grid` over `site`; D is 0 where the sun never rises."""
+    sun = sun_for(grid, latitude=site.latitude, longitude=site.longitude, elevation_m=site.elevation_m)
+    up = (sun.up_share.reshape(grid.count, -1) > 0).any(axis=1)
+    steps = np.repeat(up, grid.steps_per_interval)
+    day_sun = sun.take(steps)
+    return Daylight(
+        site=site,
+        grid=grid,
+        positions=np.flatnonzero(up),
+        groups=unit_groups(site),
+        sun=day_sun,
+        clear=clear_sky(day_sun, grid, site=site),
+        air_temp_c=air_temperature(weather, grid, site=site)[steps],
+        wind_m_s=wind_speed(weather, grid, site=site)[steps],
+    )

@@ -1,0 +1,180 @@
+"""At what level each unit works, in DC terms, against those that should do the same; and how sure that is.
+
+A level of 1 is what the peers make. Which fault explains a low level is the causes' business.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.expect.inverter import dc_power_from_ac
+from service.verify.consensus import consensus, robust_sd, weighted_median
+from service.verify.day import Daylight
+from service.verify.inputs import FloatArray
+
+AT_LIMIT = 0.97
+"""Share of the inverter's rating from which the DC side can no longer be read from the AC side."""
+
+STRONG_LIGHT = 0.08
+WEAK_LIGHT = 0.03
+"""Least expected AC output over rating at which a level is read: strong light first, weak where there is no other."""
+
+USUAL_SPREAD = 0.012
+"""Spread of healthy like units (standard deviation), before this roof has shown its own; IEC 62446-1 habit of 5 %
+for identical strings is about four of these."""
+
+SPREAD_FLOOR = 0.005
+BETWEEN_PLANES = 0.03
+"""How well one plane's level is known from another's through the model (standard deviation)."""
+
+ALONE = 0.10
+"""How well the clear-sky model knows a lone unit's level (facts of monthly turbidity, temperature, mounting)."""
+
+LEAST_VISIBLE = 0.03
+SIGMAS = 3.5
+PEERS_FOR_COMPARISON = 3
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Levels of U units in D daylight intervals.
+
+    `series` (U, D): DC output over that of the peers (over the sky's own expectation where a unit has fewer than
+    two), NaN where not read; `weight` (U, D): expected DC energy there, Wh; `level` (U,): the weighted median;
+    `reference` (U,): what it should be; `sd` (U,): standard uncertainty of level / reference - 1; `visible` (U,):
+    the smallest steady loss that stands out, as a fraction; `spread`: that of healthy like units.
+    """
+
+    series: FloatArray
+    weight: FloatArray
+    level: FloatArray
+    reference: FloatArray
+    sd: FloatArray
+    visible: FloatArray
+    spread: float
+
+    @property
+    def relative(self) -> FloatArray:
+        """Return level over reference, (U,)."""
+        return self.level / self.reference
+
+
+def dc_series(
+    day: Daylight, energy_wh: FloatArray, expected_wh: FloatArray, expected_dc_wh: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return DC output over expected (U, D), NaN where it cannot be read, and its weights, Wh."""
+    ratio = np.full(energy_wh.shape, np.nan)
+    for group in day.groups:
+        rows = list(group.members)
+        dc_w = dc_power_from_ac(energy_wh[rows] / day.interval_hours, inverter=group.inverter)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio[rows] = dc_w * day.interval_hours / expected_dc_wh[rows]
+    rated = rated_wh(day)[:, None]
+    below_limit = (expected_wh < AT_LIMIT * rated) & (energy_wh < AT_LIMIT * rated)
+    readable = below_limit & np.isfinite(ratio)
+    light = _enough_light(expected_wh / rated, readable)
+    use = readable & light
+    return np.where(use, ratio, np.nan), np.where(use, expected_dc_wh, 0.0)
+
+
+def rated_wh(day: Daylight) -> FloatArray:
+    """Return each unit's AC limit in one interval, Wh, (U,)."""
+    site = day.site
+    return np.array([site.inverter_type(u.inverter_type).ac_rated_w for u in site.units]) * day.interval_hours
+
+
+def resolution_wh(measured: FloatArray) -> float:
+    """Return the step of the register that the values come from, Wh; 0 where they are not on one."""
+    values = np.unique(measured[np.isfinite(measured) & (measured > 0)])
+    if len(values) < 2:
+        return 0.0
+    step = float(np.diff(values).min())
+    on_step = np.abs(values / step - np.round(values / step)) < 1e-3
+    return step if on_step.all() and len(values) > 5 else 0.0
+
+
+def _enough_light(load: FloatArray, readable: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    strong = (load >= STRONG_LIGHT) & readable
+    weak = (load >= WEAK_LIGHT) & readable
+    lacks = strong.sum(axis=1, keepdims=True) < np.minimum(12, 0.5 * weak.sum(axis=1, keepdims=True))
+    return np.where(lacks, load >= WEAK_LIGHT, load >= STRONG_LIGHT)
+
+
+def levels(day: Daylight, series: FloatArray, weight: FloatArray) -> Levels:
+    """Return the units' levels from their DC series (`dc_series`)."""
+    against_peers = _against_peers(day, series)
+    level = np.array([weighted_median(s, w) for s, w in zip(against_peers, weight, strict=True)])
+    statistical = np.array([_standard_error(s, w) for s, w in zip(against_peers, weight, strict=True)])
+    spread = _healthy_spread(day, level)
+    reference, reference_sd = _references(day, level, spread)
+    sd = np.sqrt(spread**2 + reference_sd**2 + statistical**2)
+    visible = np.maximum(LEAST_VISIBLE, SIGMAS * sd)
+    return Levels(against_peers, weight, level, reference, sd, visible, spread)
+
+
+def _against_peers(day: Daylight, series: FloatArray) -> FloatArray:
+    """Return the series over what most of the like units agree on, where there are three or more."""
+    out = series.copy()
+    for group in day.groups:
+        rows = list(group.members)
+        if len(rows) < PEERS_FOR_COMPARISON:
+            continue
+        agreed = consensus(np.where(series[rows] > 0.02, series[rows], np.nan), width=0.08)
+        enough = (np.isfinite(series[rows])).sum(axis=0) >= PEERS_FOR_COMPARISON
+        out[rows] = series[rows] / np.where(enough & (agreed > 0), agreed, 1.0)
+    return out
+
+
+def _standard_error(series: FloatArray, weight: FloatArray, blocks: int = 8) -> float:
+    """Return the standard error of the level from the scatter of up to eight blocks of equal energy."""
+    use = np.isfinite(series) & (weight > 0)
+    if use.sum() < 4:
+        return 0.05
+    x, w = series[use], weight[use]
+    block = np.minimum((np.cumsum(w) / w.sum() * blocks).astype(int), blocks - 1)
+    sums = np.bincount(block, weights=w, minlength=blocks)
+    means = np.bincount(block, weights=w * x, minlength=blocks)[sums > 0] / sums[sums > 0]
+    return robust_sd(means - np.median(means)) / np.sqrt(len(means))
+
+
+def _healthy_spread(day: Daylight, level: FloatArray) -> float:
+    """Return the spread of like units, shrunk to the usual one where few can be compared."""
+    deviations = []
+    for group in day.groups:
+        members = level[list(group.members)]
+        near = members[np.isfinite(members) & (np.abs(members - 1) < 0.08)]
+        if len(near) >= PEERS_FOR_COMPARISON:
+            deviations.extend(near - np.median(near))
+    known, prior = len(deviations), 4
+    seen = robust_sd(np.array(deviations)) if known else USUAL_SPREAD
+    return max(SPREAD_FLOOR, float(np.sqrt((known * seen**2 + prior * USUAL_SPREAD**2) / (known + prior))))
+
+
+def _references(day: Daylight, level: FloatArray, spread: float) -> tuple[FloatArray, FloatArray]:
+    """Return what each unit's level should be, and the standard uncertainty of that."""
+    reference, sd = np.ones(len(level)), np.zeros(len(level))
+    heard = int(np.isfinite(level).sum())
+    for group in day.groups:
+        rows = [i for i in group.members if np.isfinite(level[i])]
+        if len(rows) >= PEERS_FOR_COMPARISON:
+            sd[rows] = spread / np.sqrt(len(rows) - 1)
+        elif len(rows) == 2:
+            _refer_pair(rows, level, spread, heard, reference, sd)
+        else:
+            sd[rows] = BETWEEN_PLANES if heard > 1 else ALONE
+    return reference, sd
+
+
+def _refer_pair(
+    rows: list[int], level: FloatArray, spread: float, heard: int, reference: FloatArray, sd: FloatArray
+) -> None:
+    """Refer two like units: the darker to the brighter, the brighter to the other planes."""
+    bright, dark = sorted(rows, key=lambda i: -level[i])
+    sd[bright] = BETWEEN_PLANES if heard > 2 else spread
+    reference[bright] = 1.0 if heard > 2 else level[bright]
+    alike = level[bright] - level[dark] < SIGMAS * np.sqrt(2) * spread
+    reference[dark] = reference[bright] if alike and heard > 2 else level[bright]
+    sd[dark] = sd[bright] if alike else spread

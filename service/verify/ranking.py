@@ -1,0 +1,159 @@
+"""Figures of a case: the ranking with bands, the sky, the verdict, the curves. No cause is found here."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from service.verify.case import Case
+from service.verify.inputs import FloatArray
+from service.verify.levels import ALONE
+from service.verify.ratios import performance_index, performance_ratio, performance_ratio_25c
+from service.verify.result import Curves, Finding, Light, Sky, UnitResult, Verdict
+
+ENOUGH_LIGHT_H = 0.4
+LITTLE_LIGHT_H = 0.03
+"""Reference yield (h, i.e. kWh/m2 on the plane) for a verdict on every unit, and for one on dead units only."""
+
+SENSOR = 0.05
+"""Standard uncertainty of an expectation from measured irradiance: sensor, distance, transposition (from memory)."""
+
+CLEAR = (0.92, 1.12)
+BAND_SIGMAS = 2.0
+
+
+def sky_result(case: Case) -> Sky:
+    """Return the sky of the window."""
+    light_h = _light_h(case)
+    light: Light = (
+        "enough" if light_h >= ENOUGH_LIGHT_H else "little" if light_h >= LITTLE_LIGHT_H else "none"
+    )
+    return Sky(case.source, _clear_share(case), light, _measured_over_array(case))
+
+
+def _light_h(case: Case) -> float:
+    """Return the reference yield of the best lit unit over what was heard of it, h."""
+    if not case.serials:
+        return 0.0
+    heard = np.where(case.heard, case.peers.reference_yield_h, 0.0).sum(axis=1)
+    if case.source == "clear_sky":
+        heard = _clear_sky_light_h(case, heard)
+    return float(heard.max())
+
+
+def _clear_sky_light_h(case: Case, heard: FloatArray) -> FloatArray:
+    """Return a lone unit's light, scaled by what it made: the clear sky is an assumption, not an observation."""
+    made = np.nansum(case.measured_wh, axis=1)
+    expected = np.where(case.heard, case.peers.energy_wh, 0.0).sum(axis=1)
+    share = np.divide(made, expected, out=np.ones_like(made), where=(expected > 0) & (made > 0))
+    return np.asarray(heard * np.minimum(share, 1.0))
+
+
+def _clear_share(case: Case) -> float | None:
+    """Return the share of the bright daylight whose clear-sky index is that of a clear sky, 0-1."""
+    if case.source == "clear_sky" or not case.array_sky.known.any():
+        return None
+    lit = case.array_sky.known & (case.clear_wh.max(axis=0) > 0.1 * case.clear_wh.max())
+    if not lit.any():
+        return None
+    index = case.array_sky.index[lit]
+    return round(float(((index >= CLEAR[0]) & (index <= CLEAR[1])).mean()), 3)
+
+
+def _measured_over_array(case: Case) -> float | None:
+    if case.source != "measured" or not case.array_sky.known.any():
+        return None
+    known = np.broadcast_to(case.array_sky.known, case.measured_wh.shape)
+    array = case.peers.reference_yield_h[known].sum()
+    return round(float(case.stated.reference_yield_h[known].sum() / array), 4) if array > 0 else None
+
+
+def verdict(sky: Sky, findings: Sequence[Finding]) -> Verdict:
+    """Return the verdict: a fault asks for attention whatever the light, no fault is proof only with enough of it."""
+    if any(f.is_fault for f in findings):
+        return "attention"
+    return "verified" if sky.light == "enough" else "too_little_light"
+
+
+def ranked(case: Case, findings: Sequence[Finding]) -> tuple[UnitResult, ...]:
+    """Return the units, lowest performance ratio first, those never heard before all others."""
+    shares = case.heard_share()
+    present = [i for i in range(len(case.serials)) if case.expected_to_report()[i]]
+    rows = [_unit_result(case, i, float(shares[i]), findings) for i in present]
+    rows.sort(key=lambda r: (r.performance_ratio is not None, r.performance_ratio or 0.0, r.serial))
+    return tuple(UnitResult(**{**vars(r), "rank": k}) for k, r in enumerate(rows, start=1))
+
+
+def _unit_result(case: Case, i: int, heard_share: float, findings: Sequence[Finding]) -> UnitResult:
+    unit = case.day.site.units[i]
+    both = case.heard[i] & np.isfinite(case.stated.energy_wh[i])
+    measured, expected = case.measured_wh[i, both], case.stated.energy_wh[i, both]
+    rated = case.day.site.dc_rated_w(unit)
+    yield_h, corrected_h = case.stated.reference_yield_h[i, both], case.stated.corrected_yield_h[i, both]
+    index = _or_none(performance_index(measured, expected))
+    low, high = _band(case, i, index)
+    return UnitResult(
+        serial=unit.serial,
+        plane=unit.plane,
+        row=unit.row,
+        column=unit.column,
+        branch=unit.branch,
+        rank=0,
+        measured_wh=round(float(measured.sum()), 3) if case.ever_heard()[i] else None,
+        expected_wh=round(float(expected.sum()), 3) if both.any() else None,
+        reference_yield_h=round(float(yield_h.sum()), 5) if both.any() else None,
+        performance_ratio=_or_none(performance_ratio(measured, yield_h, dc_rated_w=rated)),
+        performance_ratio_25c=_or_none(performance_ratio_25c(measured, corrected_h, dc_rated_w=rated)),
+        performance_index=index,
+        performance_index_low=low,
+        performance_index_high=high,
+        heard_share=round(heard_share, 4),
+        smallest_visible_loss_pct=_visible_pct(case, i),
+        causes=_causes_of(unit.serial, findings),
+    )
+
+
+def _causes_of(serial: str, findings: Sequence[Finding]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(f.cause for f in findings if serial in f.serials))
+
+
+def _or_none(value: float) -> float | None:
+    return round(value, 5) if math.isfinite(value) else None
+
+
+def _band(case: Case, i: int, index: float | None) -> tuple[float | None, float | None]:
+    """Return index -/+ two standard uncertainties: the peers' spread and the reference's, or the absolute model's."""
+    if index is None:
+        return None, None
+    sd = case.levels.sd[i]
+    if case.source == "measured":
+        sd = math.hypot(sd, SENSOR)
+    if case.source == "clear_sky":
+        sd = max(sd, ALONE)
+    spread = BAND_SIGMAS * float(sd) * max(index, 0.05)
+    return round(max(index - spread, 0.0), 5), round(index + spread, 5)
+
+
+def _visible_pct(case: Case, i: int) -> float | None:
+    if not np.isfinite(case.levels.level[i]):
+        return None
+    return round(min(100 * float(case.levels.visible[i]), 100.0), 2)
+
+
+def curves(case: Case) -> Curves:
+    """Return measured and expected energy of all units on the whole grid, for drawing."""
+    grid = case.day.grid
+    measured = {
+        serial: [None if not math.isfinite(v) else round(float(v), 3) for v in row / case.scale]
+        for serial, row in zip(case.serials, case.readings.energy_wh, strict=True)
+    }
+    expected = {s: _on_grid(case, row) for s, row in zip(case.serials, case.stated.energy_wh, strict=True)}
+    return Curves(grid.interval_min, grid.start, measured, expected)
+
+
+def _on_grid(case: Case, row: FloatArray) -> list[float]:
+    whole = np.zeros(case.day.grid.count)
+    whole[case.day.positions] = np.nan_to_num(row)
+    return [round(float(v), 3) for v in whole]

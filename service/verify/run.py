@@ -1,0 +1,134 @@
+"""The verification, start to end: scale, sky, levels, causes, ratios, verdict.
+
+`verify` is the only thing that other rooms call. It is a pure function: the same inputs give the same result.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC
+
+import numpy as np
+
+from service.expect.grid import Grid
+from service.expect.site import Site
+from service.expect.weather import Weather, sky_from_weather
+from service.verify.case import Case, Expectation, active_mask, expectation
+from service.verify.causes import name_causes
+from service.verify.day import Daylight, daylight
+from service.verify.inputs import FloatArray, Readings
+from service.verify.levels import Levels, dc_series, levels, rated_wh, resolution_wh
+from service.verify.ranking import curves, ranked, sky_result, verdict
+from service.verify.result import SkySource, Verification
+from service.verify.scale import scale_factor
+from service.verify.sky import INDEX_LEVELS, ArraySky, family, infer, sky_at
+
+STEADY_ENOUGH = (0.5, 1.2)
+"""Levels that a unit may have and still be trusted, its level taken out, about how the sky changes."""
+
+DOUBTED_VOTE = 0.3
+
+
+def verify(site: Site, readings: Readings, weather: Weather | None = None) -> Verification:
+    """Return the verification of `readings` (in the order of `site.units`) against `site`.
+
+    The units are judged against the sky that they themselves show; where irradiance was measured, the reported
+    expected energy and ratios are those under the measured one. A site with one live unit or none is held against
+    the clear sky. Raises ValueError if the readings' rows are not the site's units.
+    """
+    if readings.energy_wh.shape[0] != len(site.units):
+        raise ValueError(
+            f"readings have {readings.energy_wh.shape[0]} rows, the site {len(site.units)} units; give a row a unit."
+        )
+    case = build_case(site, readings, weather)
+    findings = name_causes(case)
+    sky = sky_result(case)
+    units = ranked(case, findings)
+    return Verification(
+        start=case.day.grid.start.astimezone(UTC),
+        end=case.day.grid.end.astimezone(UTC),
+        sky=sky,
+        verdict=verdict(sky, findings),
+        units=units,
+        findings=findings,
+        curves=curves(case),
+    )
+
+
+def build_case(site: Site, readings: Readings, weather: Weather | None = None) -> Case:
+    """Return all that the causes look at."""
+    grid = Grid(readings.start.astimezone(UTC), readings.interval_min, readings.count)
+    day = daylight(site, grid, weather)
+    table = family(day)
+    clear_wh = day.for_units([_clear_row(t) for t in table])
+    sent = readings.energy_wh[:, day.positions]
+    scale = scale_factor(sent, clear_wh, rated_wh=rated_wh(day), interval_min=grid.interval_min)
+    measured = sent / scale
+    array_sky, peers, unit_levels, source = _judge_by_array(day, table, measured)
+    stated, source = _stated(day, weather, peers, source)
+    return Case(
+        day=day,
+        readings=readings,
+        measured_wh=measured,
+        active=active_mask(day),
+        peers=peers,
+        stated=stated,
+        array_sky=array_sky,
+        source=source,
+        levels=unit_levels,
+        scale=scale,
+        clear_wh=clear_wh,
+        resolution_wh=resolution_wh(measured),
+    )
+
+
+def _clear_row(group_table: FloatArray) -> FloatArray:
+    """Return a group's clear-sky energies from its family (S, K, D), Wh, (D,): between the levels around index 1."""
+    above = int(np.searchsorted(INDEX_LEVELS, 1.0))
+    share = (1 - INDEX_LEVELS[above - 1]) / (INDEX_LEVELS[above] - INDEX_LEVELS[above - 1])
+    return np.asarray((1 - share) * group_table[0, above - 1] + share * group_table[0, above])
+
+
+def _judge_by_array(
+    day: Daylight, table: FloatArray, measured: FloatArray
+) -> tuple[ArraySky, Expectation, Levels, SkySource]:
+    """Infer the sky twice, the second time with the units' own levels taken out and odd ones doubted."""
+    count, width = measured.shape
+    quantum = resolution_wh(measured)
+    live = int((np.nansum(measured, axis=1) > 0).sum())
+    if live < 2:
+        sky = ArraySky(np.ones(width), np.zeros(width), np.zeros(width, dtype=bool))
+        expected = expectation(day, day.clear)
+        return sky, expected, _levels(day, measured, expected), "clear_sky"
+    sky = infer(day, table, measured, np.ones(count), quantum)
+    first = _levels(day, measured, expectation(day, sky_at(day, sky)))
+    own = np.where(np.isfinite(first.level), first.level, 1.0)
+    trusted = (own > STEADY_ENOUGH[0]) & (own < STEADY_ENOUGH[1])
+    normal = np.abs(own / first.reference - 1) < first.visible
+    votes = np.where(trusted & normal, 1.0, DOUBTED_VOTE)
+    sky = infer(day, table, measured / np.where(trusted, own, 1.0)[:, None], votes, quantum)
+    expected = expectation(day, sky_at(day, sky))
+    return sky, expected, _levels(day, measured, expected), "array"
+
+
+def _levels(day: Daylight, measured: FloatArray, expected: Expectation) -> Levels:
+    series, weight = dc_series(day, measured, expected.energy_wh, expected.dc_wh)
+    return levels(day, series, weight)
+
+
+def _stated(
+    day: Daylight, weather: Weather | None, peers: Expectation, source: SkySource
+) -> tuple[Expectation, SkySource]:
+    """Return the expectation that is reported: under measured irradiance where there is any, else the array's."""
+    if weather is None:
+        return peers, source
+    sky = sky_from_weather(weather, day.grid, day.sun, day.clear, site=day.site)
+    measured = expectation(day, sky, weather)
+    known = np.isfinite(measured.energy_wh)
+    if not known.any():
+        return peers, source
+    pairs = zip(_parts(measured), _parts(peers), strict=True)
+    return Expectation(*(np.where(known, m, p) for m, p in pairs)), "measured"
+
+
+def _parts(e: Expectation) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    return e.energy_wh, e.dc_wh, e.reference_yield_h, e.corrected_yield_h

@@ -1,0 +1,102 @@
+"""Whether all values of a site are off by one constant factor: a unit of measure mistaken for another.
+
+Decides the factor only; the finding is written in `causes/unit_scale.py`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from service.verify.inputs import FloatArray
+
+BRIGHT_LIMIT = 1.7
+"""No sky lasts above this clear-sky index: cloud enhancement reaches about 1.5 for minutes (from memory)."""
+
+DARK_LIMIT = 0.035
+"""The brightest hours of a day under the darkest overcast stay above this clear-sky index (from memory)."""
+
+DOUBTFUL_LIMIT = 0.13
+"""Below it a day is either heavily overcast or scaled; its smoothness decides."""
+
+SMOOTH_SHARE = 0.4
+RATING_HEADROOM = 1.1
+
+
+def candidates(interval_min: int) -> dict[float, tuple[float, str]]:
+    """Return {factor sent over true: (prior weight, what was mistaken for Wh)}."""
+    per_hour = 60 / interval_min
+    found = {
+        1e-3: (1.0, "kWh sent as Wh"),
+        1e3: (1.0, "mWh, or Wh times 1000, sent as Wh"),
+        3600.0: (0.5, "joules sent as Wh"),
+        1 / 3600: (0.3, "values divided by 3600"),
+        3.6: (0.3, "kilojoules sent as Wh"),
+        10.0: (0.3, "a register with one decimal sent without its point"),
+        0.1: (0.3, "a register counted in tens of Wh"),
+        100.0: (0.3, "a register with two decimals sent without its point"),
+        0.01: (0.3, "a register counted in hundreds of Wh"),
+        1e-6: (0.3, "MWh sent as Wh"),
+    }
+    if per_hour > 1:
+        found[per_hour] = (1.0, "mean power in W sent as energy in Wh")
+        found[1 / per_hour] = (1.0, "energy in Wh sent as mean power in W")
+        found[per_hour / 1000] = (0.6, "mean power in kW sent as energy in Wh")
+    return found
+
+
+def scale_factor(
+    energy_wh: FloatArray, clear_wh: FloatArray, *, rated_wh: FloatArray, interval_min: int
+) -> float:
+    """Return by what the values are off (sent over true), 1.0 where nothing says so.
+
+    `energy_wh` (U, D) as sent, `clear_wh` (U, D) expected under a clear sky, `rated_wh` (U,) the inverters' limit
+    in an interval, all Wh. The brightest tenth of the window, the median over the units, is compared with what
+    any sky allows; of the factors that bring it and the inverters' limit into range the likeliest is taken.
+    """
+    brightness = _site_brightness(energy_wh, clear_wh)
+    use = np.isfinite(brightness)
+    if use.sum() < 3:
+        return 1.0
+    top = float(np.quantile(brightness[use], 0.9))
+    if DARK_LIMIT <= top <= BRIGHT_LIMIT and not (top < DOUBTFUL_LIMIT and _is_smooth(brightness[use], top)):
+        return 1.0
+    return _likeliest(top, _over_rating(energy_wh, rated_wh), interval_min)
+
+
+def _site_brightness(energy_wh: FloatArray, clear_wh: FloatArray) -> FloatArray:
+    """Return the median over the units of measured over clear-sky energy, (D,), NaN in weak light."""
+    strong = clear_wh >= 0.3 * clear_wh.max(axis=1, keepdims=True)
+    live = strong & np.isfinite(energy_wh) & (energy_wh > 0)
+    ratio = np.divide(energy_wh, clear_wh, out=np.full(energy_wh.shape, np.nan), where=live & (clear_wh > 0))
+    counted = np.isfinite(ratio).any(axis=0)
+    out = np.full(ratio.shape[1], np.nan)
+    out[counted] = np.nanmedian(ratio[:, counted], axis=0)
+    return out
+
+
+def _is_smooth(brightness: FloatArray, top: float) -> bool:
+    """Return whether much of the window lies at one level, as a clear sky does and an overcast one does not."""
+    return float(np.mean(np.abs(brightness / top - 1) < 0.06)) >= SMOOTH_SHARE and len(brightness) >= 6
+
+
+def _over_rating(energy_wh: FloatArray, rated_wh: FloatArray) -> float:
+    """Return the highest value over the inverter's limit, the single highest per cent aside."""
+    share = energy_wh / rated_wh[:, None]
+    return float(np.nanquantile(share, 0.995))
+
+
+def _likeliest(top: float, over_rating: float, interval_min: int) -> float:
+    best, best_score = 1.0, 0.0
+    for factor, (prior, _) in candidates(interval_min).items():
+        score = prior * _plausible_brightness(top / factor) * (over_rating / factor <= RATING_HEADROOM)
+        if score > best_score:
+            best, best_score = factor, score
+    return best
+
+
+def _plausible_brightness(top: float) -> float:
+    """Return how usual it is that the brightest tenth of a window has this clear-sky index (common practice, no source)."""
+    for lowest, highest, weight in ((0.75, 1.3, 1.0), (0.35, 0.75, 0.5), (0.1, 0.35, 0.2), (0.04, 0.1, 0.03)):
+        if lowest <= top < highest:
+            return weight
+    return 0.0

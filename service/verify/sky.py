@@ -1,0 +1,180 @@
+"""The sky from the units themselves: the array is the light sensor (Marion & Smith 2017, OSTI 1349802).
+
+For every interval the units alike (one plane, module and inverter) are asked what most of them agree on; then
+that member of a family of skies is taken that explains the most of these answers on all planes. Faults take energy
+and never add it, so ties go to the brighter answer. No cause is named here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.expect.sky import Irradiance, cloudy_sky
+from service.verify.consensus import consensus
+from service.verify.day import Daylight
+from service.verify.inputs import FloatArray
+
+INDEX_LEVELS = np.concatenate([np.geomspace(0.02, 0.3, 10), np.linspace(0.36, 1.36, 18)])
+"""Clear-sky indices of the family, from thunderstorm to cloud enhancement."""
+
+DIFFUSE_SHIFTS = np.array([0.0, -0.3, -0.15, 0.15, 0.3])
+"""Departures of the diffuse share from its decomposition that several orientations can tell apart."""
+
+SHIFT_COST = 0.10
+"""Cost of a departure of 1, in relative deviation: keeps a lone faulty unit from bending the sky."""
+
+DEVIATION_CAP = 0.25
+"""A plane that is further off than this counts as not explained, however far."""
+
+AGREEMENT = 0.08
+"""Relative distance at which two like units stop supporting each other in one interval."""
+
+SILENT_SHARE = 0.02
+"""A unit below this share of the best one (both relative to rating) is out, and has no say about the sky."""
+
+DARKEST_POSSIBLE = 0.3
+"""Below this share of the darkest sky's energy it is not the sky that is dark."""
+
+WORTH_A_LOOK = 0.10
+"""Clear-sky power over rating above which zero output cannot be the night's."""
+
+TIE_COST = 1e-3
+
+
+@dataclass(frozen=True)
+class ArraySky:
+    """Clear-sky index and diffuse shift of each of D intervals; `known` (D,) where the units told it."""
+
+    index: FloatArray
+    shift: FloatArray
+    known: NDArray[np.bool_]
+
+
+def family(day: Daylight) -> FloatArray:
+    """Return the energies of each group under the family of skies, Wh, (G, S, K, D)."""
+    shifts = DIFFUSE_SHIFTS if _orientations(day) > 1 else DIFFUSE_SHIFTS[:1]
+    tables = [np.stack([_table(day, i, float(shift)) for shift in shifts]) for i in range(len(day.groups))]
+    return np.stack(tables)
+
+
+def _table(day: Daylight, group: int, shift: float) -> FloatArray:
+    sky = cloudy_sky(day.sun, day.clear, index=INDEX_LEVELS[:, None], diffuse_shift=shift)
+    return day.gather(day.power(day.groups[group], sky).ac_w)
+
+
+def _orientations(day: Daylight) -> int:
+    return len({(g.plane.tilt_deg, g.plane.azimuth_deg) for g in day.groups})
+
+
+def infer(
+    day: Daylight, table: FloatArray, energy_wh: FloatArray, votes: FloatArray, quantum_wh: float
+) -> ArraySky:
+    """Return the sky that explains most units.
+
+    `table` is `family(day)`; `energy_wh` (U, D) are the units' energies with their own levels taken out, NaN where
+    not heard; `votes` (U,) weigh the units; `quantum_wh` is the resolution of the readings.
+    """
+    agreed = group_consensus(day, energy_wh, votes, quantum_wh)
+    weight = _group_weights(day, energy_wh, votes) * np.isfinite(agreed)
+    known = weight.sum(axis=0) > 0
+    known &= ~_impossibly_dark(day, table, agreed)
+    best_shift, best_index = _best_member(table, agreed, weight, quantum_wh)
+    index = _between_members(table, agreed, weight, best_shift, best_index)
+    shift = DIFFUSE_SHIFTS[best_shift]
+    return ArraySky(_filled(index, known), _filled(shift, known), known)
+
+
+def group_consensus(day: Daylight, energy_wh: FloatArray, votes: FloatArray, quantum_wh: float) -> FloatArray:
+    """Return what most units of each group made, Wh, (G, D); silent units have no say, NaN where none has."""
+    voices = without_silent(day, energy_wh)
+    rows = [
+        consensus(
+            voices[list(g.members)], width=AGREEMENT, floor=2 * quantum_wh, weights=votes[list(g.members)]
+        )
+        for g in day.groups
+    ]
+    return np.stack(rows)
+
+
+def without_silent(day: Daylight, energy_wh: FloatArray) -> FloatArray:
+    """Return the energies with those of silent units as NaN: less than 2 % of the best unit's, both per rated W."""
+    rated = np.array([day.site.dc_rated_w(u) for u in day.site.units])
+    share = np.where(np.isfinite(energy_wh), energy_wh, 0.0) / rated[:, None]
+    silent = share < SILENT_SHARE * share.max(axis=0, initial=0.0)
+    return np.where(silent, np.nan, energy_wh)
+
+
+def _group_weights(day: Daylight, energy_wh: FloatArray, votes: FloatArray) -> FloatArray:
+    heard = np.isfinite(without_silent(day, energy_wh)) * votes[:, None]
+    counts = np.stack([heard[list(g.members)].sum(axis=0) for g in day.groups])
+    return counts / np.maximum(counts.sum(axis=0), 1e-9)
+
+
+def _impossibly_dark(day: Daylight, table: FloatArray, agreed: FloatArray) -> NDArray[np.bool_]:
+    """Return where all groups make less than the darkest sky would give while the sun is well up, (D,)."""
+    darkest = table[:, 0, 0]
+    clear = table[:, 0, np.searchsorted(INDEX_LEVELS, 1.0) - 1]
+    rated = np.array([g.module.pmax_w * g.module_count for g in day.groups])[:, None] * day.interval_hours
+    well_up = (clear > WORTH_A_LOOK * rated).any(axis=0)
+    dark = (np.nan_to_num(agreed) <= DARKEST_POSSIBLE * darkest).all(axis=0)
+    return np.asarray(well_up & dark & np.isfinite(agreed).any(axis=0))
+
+
+def _best_member(
+    table: FloatArray, agreed: FloatArray, weight: FloatArray, quantum_wh: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    shifts, levels = table.shape[1:3]
+    cost = SHIFT_COST * np.abs(DIFFUSE_SHIFTS[:shifts])[:, None, None] + (
+        TIE_COST * np.abs(INDEX_LEVELS - 1)[:, None]
+    )
+    cost = np.broadcast_to(cost, table.shape[1:]).copy()
+    for g in range(len(table)):
+        scale = np.maximum(np.maximum(table[g], np.nan_to_num(agreed[g])), 2 * quantum_wh + 1e-9)
+        off = np.minimum(np.abs(np.nan_to_num(agreed[g]) - table[g]) / scale, DEVIATION_CAP)
+        cost += off * weight[g]
+    flat = cost.reshape(shifts * levels, -1).argmin(axis=0)
+    return flat // levels, flat % levels
+
+
+def _between_members(
+    table: FloatArray,
+    agreed: FloatArray,
+    weight: FloatArray,
+    best_shift: NDArray[np.intp],
+    best_index: NDArray[np.intp],
+) -> FloatArray:
+    """Return the index between the family's levels at which the explained groups fit best, (D,)."""
+    at = np.arange(table.shape[-1])
+    level = np.log(INDEX_LEVELS)
+    below, above = np.maximum(best_index - 1, 0), np.minimum(best_index + 1, len(level) - 1)
+    shift, total = np.zeros(len(at)), np.full(len(at), 1e-12)
+    for g in range(len(table)):
+        here = np.maximum(table[g, best_shift, best_index, at], 1e-9)
+        rise = np.log(
+            np.maximum(table[g, best_shift, above, at], 1e-9)
+            / np.maximum(table[g, best_shift, below, at], 1e-9)
+        )
+        slope = rise / (level[above] - level[below])
+        miss = np.log(np.maximum(np.nan_to_num(agreed[g]), 1e-9) / here)
+        use = weight[g] * (np.abs(miss) < DEVIATION_CAP) * (slope > 0.2)
+        shift += use * miss / np.maximum(slope, 0.2)
+        total += use
+    return np.exp(np.clip(level[best_index] + shift / total, level[below], level[above]))
+
+
+def _filled(values: FloatArray, known: NDArray[np.bool_]) -> FloatArray:
+    """Return values with the unknown interpolated in time; the clear sky (1, or shift 0) is up to the caller."""
+    if not known.any():
+        return values
+    at = np.arange(len(values))
+    return np.interp(at, at[known], values[known])
+
+
+def sky_at(day: Daylight, sky: ArraySky) -> Irradiance:
+    """Return the inferred sky on the fine steps, (N,)."""
+    return cloudy_sky(
+        day.sun, day.clear, index=day.on_steps(sky.index), diffuse_shift=day.on_steps(sky.shift)
+    )
