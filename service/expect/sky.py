@@ -105,7 +105,7 @@ def _beam_share_left(sun: Sun, clear: Irradiance, index: FloatArray) -> FloatArr
     clear_kt = _height_free_clearness(sun, clear)
     clear_beam = np.maximum(1 - erbs_diffuse_share(clear_kt), 1e-6)
     below = (1 - erbs_diffuse_share(np.minimum(index, 1.0) * clear_kt)) / clear_beam
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", over="ignore"):
         above = np.minimum(MODEL_HEADROOM / index, 1.0)
     return below * above
 

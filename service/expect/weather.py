@@ -185,10 +185,10 @@ class _Hold:
     def _averaged(self, values: FloatArray) -> FloatArray:
         """Return interval values averaged over each step by overlap, NaN where half or more is unknown."""
         known = np.isfinite(values)
-        edges = self.grid.start.timestamp() + np.arange(self.grid.count + 1) * (self.grid.interval_min * 60.0)
-        lengths = np.full(self.grid.count, self.grid.interval_min * 60.0)
-        total = self._over_steps(edges, np.where(known, values * lengths, 0.0))
-        covered = self._over_steps(edges, np.where(known, lengths, 0.0))
+        length_s = self.grid.interval_min * 60.0
+        edges = floats(self.grid.start.timestamp() + np.arange(self.grid.count + 1) * length_s)
+        total = self._over_steps(edges, floats(np.where(known, values * length_s, 0.0)))
+        covered = self._over_steps(edges, floats(np.where(known, length_s, 0.0)))
         enough = covered >= (self.step_end_s - self.step_begin_s) / 2
         return np.divide(total, covered, out=np.full_like(total, np.nan), where=enough)
 
