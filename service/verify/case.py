@@ -87,12 +87,12 @@ class Case:
     @property
     def heard(self) -> BoolArray:
         """Return where a reading came."""
-        return np.isfinite(self.measured_wh)
+        return np.asarray(np.isfinite(self.measured_wh))
 
     @property
     def worth_hearing(self) -> BoolArray:
         """Return where a unit on the roof was expected to report: high enough sun, and it was fitted."""
-        return (self.clear_wh >= WORTH_HEARING * rated_wh(self.day)[:, None]) & self.active
+        return np.asarray((self.clear_wh >= WORTH_HEARING * rated_wh(self.day)[:, None]) & self.active)
 
     @property
     def light(self) -> BoolArray:
@@ -104,15 +104,15 @@ class Case:
         """Return where a unit was heard in light and gave nothing."""
         with np.errstate(invalid="ignore"):
             nothing = self.measured_wh <= SILENT * self.peers.energy_wh
-        return self.heard & self.light & nothing
+        return np.asarray(self.heard & self.light & nothing)
 
     def ever_heard(self) -> BoolArray:
         """Return which units were heard at all, night included, (U,)."""
-        return np.isfinite(self.readings.energy_wh).any(axis=1)
+        return np.asarray(np.isfinite(self.readings.energy_wh).any(axis=1))
 
     def expected_to_report(self) -> BoolArray:
         """Return which units were on the roof in the window, (U,)."""
-        return self.active.any(axis=1)
+        return np.asarray(self.active.any(axis=1))
 
     def heard_share(self) -> FloatArray:
         """Return the share of the intervals worth hearing that were heard, (U,); 1 where there were none but some."""

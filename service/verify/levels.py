@@ -137,12 +137,12 @@ def _standard_error(series: FloatArray, weight: FloatArray, blocks: int = 8) -> 
     block = np.minimum((np.cumsum(w) / w.sum() * blocks).astype(int), blocks - 1)
     sums = np.bincount(block, weights=w, minlength=blocks)
     means = np.bincount(block, weights=w * x, minlength=blocks)[sums > 0] / sums[sums > 0]
-    return robust_sd(means - np.median(means)) / np.sqrt(len(means))
+    return float(robust_sd(means - np.median(means)) / np.sqrt(len(means)))
 
 
 def _healthy_spread(day: Daylight, level: FloatArray) -> float:
     """Return the spread of like units, shrunk to the usual one where few can be compared."""
-    deviations = []
+    deviations: list[float] = []
     for group in day.groups:
         members = level[list(group.members)]
         near = members[np.isfinite(members) & (np.abs(members - 1) < 0.08)]

@@ -65,7 +65,7 @@ def scale_factor(
 
 def _site_brightness(energy_wh: FloatArray, clear_wh: FloatArray) -> FloatArray:
     """Return the median over the units of measured over clear-sky energy, (D,), NaN in weak light."""
-    strong = clear_wh >= 0.3 * clear_wh.max(axis=1, keepdims=True)
+    strong = clear_wh >= 0.3 * clear_wh.max(axis=1, keepdims=True, initial=0.0)
     live = strong & np.isfinite(energy_wh) & (energy_wh > 0)
     ratio = np.divide(energy_wh, clear_wh, out=np.full(energy_wh.shape, np.nan), where=live & (clear_wh > 0))
     counted = np.isfinite(ratio).any(axis=0)
@@ -95,7 +95,7 @@ def _likeliest(top: float, over_rating: float, interval_min: int) -> float:
 
 
 def _plausible_brightness(top: float) -> float:
-    """Return how usual it is that the brightest tenth of a window has this clear-sky index (common practice, no source)."""
+    """Return how usual this clear-sky index is for a window's brightest tenth (common practice, no source)."""
     for lowest, highest, weight in ((0.75, 1.3, 1.0), (0.35, 0.75, 0.5), (0.1, 0.35, 0.2), (0.04, 0.1, 0.03)):
         if lowest <= top < highest:
             return weight

@@ -38,6 +38,9 @@ SILENT_SHARE = 0.02
 DARKEST_POSSIBLE = 0.3
 """Below this share of the darkest sky's energy it is not the sky that is dark."""
 
+AT_LIMIT = 0.965
+"""Share of the rating from which a unit counts as being at its limit, reading noise of 1 % included."""
+
 WORTH_A_LOOK = 0.10
 """Clear-sky power over rating above which zero output cannot be the night's."""
 
@@ -78,6 +81,8 @@ def infer(
     not heard; `votes` (U,) weigh the units; `quantum_wh` is the resolution of the readings.
     """
     agreed = group_consensus(day, energy_wh, votes, quantum_wh)
+    limit = _limits(day)
+    table, agreed = np.minimum(table, limit[:, None, None]), np.minimum(agreed, limit)
     weight = _group_weights(day, energy_wh, votes) * np.isfinite(agreed)
     known = weight.sum(axis=0) > 0
     known &= ~_impossibly_dark(day, table, agreed)
@@ -85,6 +90,15 @@ def infer(
     index = _between_members(table, agreed, weight, best_shift, best_index)
     shift = DIFFUSE_SHIFTS[best_shift]
     return ArraySky(_filled(index, known), _filled(shift, known), known)
+
+
+def _limits(day: Daylight) -> FloatArray:
+    """Return the energy from which a group is at its inverter's limit and says no more about the sky, Wh, (G, 1).
+
+    Without it, noise at the limit would be read as a sky just dark enough to stay below.
+    """
+    rated = np.array([g.inverter.ac_rated_w for g in day.groups])
+    return np.asarray(AT_LIMIT * rated[:, None] * day.interval_hours)
 
 
 def group_consensus(day: Daylight, energy_wh: FloatArray, votes: FloatArray, quantum_wh: float) -> FloatArray:
@@ -110,7 +124,7 @@ def without_silent(day: Daylight, energy_wh: FloatArray) -> FloatArray:
 def _group_weights(day: Daylight, energy_wh: FloatArray, votes: FloatArray) -> FloatArray:
     heard = np.isfinite(without_silent(day, energy_wh)) * votes[:, None]
     counts = np.stack([heard[list(g.members)].sum(axis=0) for g in day.groups])
-    return counts / np.maximum(counts.sum(axis=0), 1e-9)
+    return np.asarray(counts / np.maximum(counts.sum(axis=0), 1e-9))
 
 
 def _impossibly_dark(day: Daylight, table: FloatArray, agreed: FloatArray) -> NDArray[np.bool_]:
@@ -162,7 +176,7 @@ def _between_members(
         use = weight[g] * (np.abs(miss) < DEVIATION_CAP) * (slope > 0.2)
         shift += use * miss / np.maximum(slope, 0.2)
         total += use
-    return np.exp(np.clip(level[best_index] + shift / total, level[below], level[above]))
+    return np.asarray(np.exp(np.clip(level[best_index] + shift / total, level[below], level[above])))
 
 
 def _filled(values: FloatArray, known: NDArray[np.bool_]) -> FloatArray:

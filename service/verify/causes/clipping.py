@@ -8,29 +8,27 @@ from __future__ import annotations
 
 import numpy as np
 
-from service.verify.case import Case
+from service.verify.case import BoolArray, Case
 from service.verify.causes.wording import duration, energy
+from service.verify.inputs import FloatArray
 from service.verify.levels import rated_wh
 from service.verify.result import Finding
 
-AT_RATING = (0.975, 1.03)
+AT_RATING = (0.965, 1.04)
+"""Measured over rated within which a value counts as at the rating, reading noise of 1 % included."""
+
 LEAST_MINUTES = 30
-FLATNESS = 0.02
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding with all units that were at their rating for half an hour or more."""
-    share = case.measured_wh / rated_wh(case.day)[:, None]
-    with np.errstate(invalid="ignore"):
-        at_limit = (share >= AT_RATING[0]) & (share <= AT_RATING[1])
+    at_limit = _at_limit(case)
     minutes = at_limit.sum(axis=1) * case.day.grid.interval_min
-    units = [
-        i for i in range(len(case.serials)) if minutes[i] >= LEAST_MINUTES and _is_flat(share[i], at_limit[i])
-    ]
+    units = [i for i in range(len(case.serials)) if minutes[i] >= LEAST_MINUTES]
     if not units:
         return []
-    first, last = case.first_and_last(at_limit[units].any(axis=0))
-    above = sum(_above_limit_wh(case, i, at_limit[i]) for i in units)
+    first, last = case.first_and_last(np.asarray(at_limit[units].any(axis=0)))
+    above = _above_limit_wh(case, units, at_limit)
     return [
         Finding(
             cause="clipping",
@@ -48,14 +46,22 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     ]
 
 
-def _is_flat(share: np.ndarray, at_limit: np.ndarray) -> bool:  # type: ignore[type-arg]
-    """Return whether the values near the rating form a plateau and nothing lies above it."""
-    top = share[np.isfinite(share)].max()
-    return bool(top <= AT_RATING[1] and np.std(share[at_limit]) <= FLATNESS)
+def _at_limit(case: Case) -> BoolArray:
+    """Return where a unit was at its rating and its module could have given more, (U, D)."""
+    rated = rated_wh(case.day)[:, None]
+    share = case.measured_wh / rated
+    with np.errstate(invalid="ignore"):
+        at_rating = (share >= AT_RATING[0]) & (share <= AT_RATING[1])
+    return np.asarray(at_rating & (_unlimited_wh(case) >= rated))
 
 
-def _above_limit_wh(case: Case, i: int, at_limit: np.ndarray) -> float:  # type: ignore[type-arg]
-    unit = case.day.site.units[i]
-    efficiency = case.day.site.inverter_type(unit.inverter_type).efficiency
-    above = case.peers.dc_wh[i, at_limit] * efficiency - case.measured_wh[i, at_limit]
+def _unlimited_wh(case: Case) -> FloatArray:
+    """Return what the units' modules would have given through an inverter without limit, Wh, (U, D)."""
+    site = case.day.site
+    efficiency = np.array([site.inverter_type(u.inverter_type).efficiency for u in site.units])
+    return np.asarray(case.peers.dc_wh * efficiency[:, None])
+
+
+def _above_limit_wh(case: Case, units: list[int], at_limit: BoolArray) -> float:
+    above = np.where(at_limit, _unlimited_wh(case) - case.measured_wh, 0.0)[units]
     return float(np.maximum(above, 0.0).sum())

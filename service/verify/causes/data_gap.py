@@ -27,8 +27,9 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
         return []
     worth = case.worth_hearing & counted[:, None]
     missing = worth & ~case.heard
-    lit = worth.any(axis=0)
-    site_missing = lit & (missing.sum(axis=0) >= SITE_SHARE * np.maximum(worth.sum(axis=0), 1))
+    lit = np.asarray(worth.any(axis=0))
+    most = missing.sum(axis=0) >= SITE_SHARE * np.maximum(worth.sum(axis=0), 1)
+    site_missing = np.asarray(lit & most)
     found = _site_finding(case, site_missing, lit)
     for i in np.flatnonzero(counted):
         own = missing[i] & ~site_missing
@@ -56,7 +57,10 @@ def _site_finding(case: Case, missing: BoolArray, lit: BoolArray) -> list[Findin
                 f"No unit was heard in {percent(share)} of the daylight "
                 f"({duration(float(missing.sum() * case.day.grid.interval_min))} in all)."
             ),
-            advice="Look at the gateway first: its power, its network, its clock; fetch the missing readings if it kept them.",
+            advice=(
+                "Look at the gateway first: its power, its network, its clock; "
+                "fetch the missing readings if it kept them."
+            ),
             first_seen=first,
             last_seen=last,
             lost_wh=0.0,

@@ -7,9 +7,11 @@ recorded serial that is itself never heard. Resemblance is the edit distance wit
 
 from __future__ import annotations
 
+from datetime import datetime
+
 import numpy as np
 
-from service.verify.case import Case
+from service.verify.case import BoolArray, Case
 from service.verify.causes.wording import energy
 from service.verify.result import Finding
 
@@ -35,7 +37,7 @@ def _finding(case: Case, serial: str, silent: list[str], spoken: list[str]) -> F
         else "it is like none"
     )
     missing = ", which is never heard" if resembled in silent else ""
-    first, last = _span(case, np.isfinite(values))
+    first, last = _span(case, np.asarray(np.isfinite(values)))
     return Finding(
         cause="not_on_record",
         serials=(serial,),
@@ -53,7 +55,7 @@ def _finding(case: Case, serial: str, silent: list[str], spoken: list[str]) -> F
     )
 
 
-def _span(case: Case, where: np.ndarray) -> tuple:  # type: ignore[type-arg]
+def _span(case: Case, where: BoolArray) -> tuple[datetime, datetime]:
     starts = case.day.grid.starts()[where]
     return starts[0].to_pydatetime(), starts[-1].to_pydatetime()
 

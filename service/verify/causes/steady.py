@@ -33,7 +33,7 @@ class SteadyLevel:
 
 
 def steady_level(case: Case, i: int) -> SteadyLevel | None:
-    """Return the steady level of unit `i` up to the window's end: from its start, or after one step; None if neither."""
+    """Return unit `i`'s steady level up to the window's end: from its start or after one step; None if neither."""
     series = case.levels.series[i] / case.levels.reference[i]
     weight = case.levels.weight[i]
     read = np.isfinite(series) & (weight > 0)
@@ -48,7 +48,7 @@ def steady_level(case: Case, i: int) -> SteadyLevel | None:
 
 def _register_step(case: Case, i: int) -> FloatArray:
     """Return how far a whole-step register may move an interval's ratio, (D,)."""
-    return case.resolution_wh / np.maximum(case.peers.energy_wh[i], 1e-9)
+    return np.asarray(case.resolution_wh / np.maximum(case.peers.energy_wh[i], 1e-9))
 
 
 def _level_and_share(

@@ -18,8 +18,8 @@ from service.verify.causes.steady import SteadyLevel, steady_level
 from service.verify.causes.wording import energy
 from service.verify.result import Finding
 
-DIODE_DROP = 0.014
-"""How far below the plain share a conducting diode's own voltage brings the level, for one substring of three."""
+DIODE_DROP = 0.0135
+"""How far below the plain share one conducting diode's own voltage brings the level (0.667 to 0.653)."""
 
 NEARNESS = 0.035
 """How close to a substring's level a unit must lie (of its module's power; common practice, no source)."""
@@ -68,7 +68,7 @@ def match_level(level: float, substrings: int, modules: int) -> _Match | None:
     total = substrings * modules
     for lost in range(1, substrings):
         high = 1 - lost / total
-        low = high - DIODE_DROP * 2 * lost / modules
+        low = high - DIODE_DROP * lost / modules
         margin = NEARNESS / modules
         if low - margin <= level <= high + margin:
             return _Match(lost, total, low, high)
@@ -85,9 +85,9 @@ def _finding(case: Case, i: int, steady: SteadyLevel, match: _Match) -> Finding:
         serials=case.named([i]),
         confidence=round(float(0.97 - 0.25 * min(off, 1.0) ** 2), 2),
         evidence=(
-            f"DC output stays at {steady.level:.2f} of its like units' for {steady.share:.0%} of the energy, in strong and "
-            f"weak light; {match.lost} of {match.total} substrings out leaves {match.low:.2f} to {match.high:.2f}. "
-            f"Lost: {energy(lost)}."
+            f"DC output stays at {steady.level:.2f} of its like units' for {100 * steady.share:.0f} % of the energy, "
+            f"in strong and weak light; {match.lost} of {match.total} substrings out leaves "
+            f"{match.low:.2f} to {match.high:.2f}. Lost: {energy(lost)}."
         ),
         advice=(
             "Look at the module first: hard shade on one corner, a hot junction box, a bypass diode; measure its open "

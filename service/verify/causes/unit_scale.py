@@ -8,6 +8,8 @@ Limits: from memory, see `verify/scale.py`.
 
 from __future__ import annotations
 
+import numpy as np
+
 from service.verify.case import Case
 from service.verify.result import Finding
 from service.verify.scale import candidates
@@ -18,7 +20,7 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     if case.scale == 1.0:
         return []
     reason = candidates(case.day.grid.interval_min)[case.scale][1]
-    lit = case.heard.any(axis=0) & case.light.any(axis=0)
+    lit = np.asarray(case.heard.any(axis=0) & case.light.any(axis=0))
     first, last = case.first_and_last(lit)
     return [
         Finding(

@@ -1,0 +1,176 @@
+"""Each cause on a roof with one known fault: named once, on the right unit, and on no other."""
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from service.verify.causes.not_on_record import resembles, slips
+from service.verify.causes.substring_out import match_level
+from service.verify.run import verify
+
+
+def causes_by_serial(result):
+    return {u.serial: u.causes for u in result.units if u.causes}
+
+
+def the_finding(result, cause):
+    found = [f for f in result.findings if f.cause == cause]
+    assert len(found) == 1, [f"{f.cause} {f.serials}" for f in result.findings]
+    return found[0]
+
+
+@pytest.mark.parametrize("planes", [1, 2])
+@pytest.mark.parametrize("days", [1, 7])
+def test_a_healthy_roof_accuses_nobody(roof, planes, days):
+    r = roof(planes=planes, days=days)
+    result = verify(r.site, r.readings())
+    assert result.findings == ()
+    assert result.verdict == "verified"
+
+
+def test_not_reporting(roof):
+    r = roof()
+    r.energy_wh[4] = np.nan
+    result = verify(r.site, r.readings())
+    assert causes_by_serial(result) == {"700004": ("not_reporting",)}
+    assert result.units[0].serial == "700004"
+    assert result.units[0].performance_ratio is None
+
+
+def test_a_unit_not_yet_fitted_is_not_missed(roof, changed):
+    r = roof()
+    units = list(r.site.units)
+    units[4] = type(units[4])(**{**vars(units[4]), "active_from": datetime(2026, 6, 1, tzinfo=UTC).date()})
+    r.energy_wh[4] = np.nan
+    r = changed(r, site=type(r.site)(**{**vars(r.site), "units": tuple(units)}))
+    result = verify(r.site, r.readings())
+    assert result.findings == ()
+    assert "700004" not in {u.serial for u in result.units}
+
+
+def test_not_on_record_names_the_serial_that_it_resembles(roof):
+    r = roof()
+    r.strangers["700040"] = r.energy_wh[4].copy()
+    r.energy_wh[4] = np.nan
+    finding = the_finding(verify(r.site, r.readings()), "not_on_record")
+    assert finding.serials == ("700040",)
+    assert finding.details["resembles"] == "700004"
+
+
+def test_no_output_from_the_moment_it_stopped(roof):
+    r = roof()
+    stop = r.interval(13.5)
+    r.energy_wh[7, stop:] = 0.0
+    result = verify(r.site, r.readings())
+    assert causes_by_serial(result) == {"700007": ("no_output",)}
+    first = the_finding(result, "no_output").first_seen
+    assert abs(first - (r.grid.start + timedelta(hours=13.5))) <= timedelta(minutes=5)
+
+
+def test_a_unit_that_comes_back_is_not_dead(roof):
+    r = roof()
+    r.energy_wh[7, r.interval(10) : r.interval(11)] = 0.0
+    assert not [f for f in verify(r.site, r.readings()).findings if f.cause == "no_output"]
+
+
+@pytest.mark.parametrize(("share", "lost"), [(0.66, 1), (0.32, 2)])
+@pytest.mark.parametrize("index", [None, 0.95, 0.35])
+def test_substring_out_at_every_light(roof, share, lost, index):
+    r = roof(index=index)
+    r.energy_wh[2] *= share
+    finding = the_finding(verify(r.site, r.readings()), "substring_out")
+    assert finding.serials == ("700002",)
+    assert f"{lost} of 3 substrings" in finding.evidence
+
+
+@pytest.mark.parametrize("loss", [0.06, 0.12, 0.25])
+def test_low_output(roof, loss):
+    r = roof(planes=2)
+    r.energy_wh[5] *= 1 - loss
+    result = verify(r.site, r.readings())
+    assert causes_by_serial(result) == {"700005": ("low_output",)}
+    lost = the_finding(result, "low_output").lost_wh
+    assert lost == pytest.approx(r.energy_wh[5].sum() * loss / (1 - loss), rel=0.4)
+
+
+@pytest.mark.parametrize("factor", [0.001, 1000.0, 12.0, 3600.0])
+def test_unit_scale_is_undone_and_accuses_no_unit(roof, factor):
+    r = roof(planes=2)
+    r.energy_wh *= factor
+    result = verify(r.site, r.readings())
+    assert the_finding(result, "unit_scale").details["factor"] == pytest.approx(factor)
+    assert causes_by_serial(result) == {}
+    assert result.units[0].performance_index == pytest.approx(1.0, abs=0.05)
+
+
+def test_data_gap_of_one_unit(roof):
+    r = roof()
+    r.energy_wh[3, r.interval(9) : r.interval(12.5)] = np.nan
+    result = verify(r.site, r.readings())
+    assert causes_by_serial(result) == {"700003": ("data_gap",)}
+    assert result.units[0].performance_index == pytest.approx(1.0, abs=0.05)
+
+
+def test_data_gap_of_the_site_accuses_no_unit(roof):
+    r = roof()
+    r.energy_wh[:, r.interval(9) : r.interval(12.5)] = np.nan
+    result = verify(r.site, r.readings())
+    assert the_finding(result, "data_gap").serials == ()
+    assert causes_by_serial(result) == {}
+
+
+def test_one_per_cent_of_missing_readings_is_no_gap(roof):
+    r = roof()
+    r.energy_wh[np.random.default_rng(5).random(r.energy_wh.shape) < 0.01] = np.nan
+    assert verify(r.site, r.readings()).findings == ()
+
+
+def test_clipping_is_information_and_leaves_the_roof_verified(roof):
+    r = roof(ac_rated_w=240.0, index=0.97)
+    result = verify(r.site, r.readings())
+    finding = the_finding(result, "clipping")
+    assert len(finding.serials) == 12
+    assert finding.lost_wh is None
+    assert result.verdict == "verified"
+
+
+def test_findings_come_with_the_largest_loss_first(roof):
+    r = roof()
+    r.energy_wh[2] *= 0.9
+    r.energy_wh[5] = 0.0
+    r.energy_wh[8] *= 0.66
+    lost = [f.lost_wh for f in verify(r.site, r.readings()).findings]
+    assert len(lost) == 3
+    assert lost == sorted(lost, reverse=True)
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "distance"),
+    [
+        ("482913", "482913", 0),
+        ("482913", "482931", 1),
+        ("482913", "482813", 1),
+        ("4829", "48291", 1),
+        ("12", "87", 2),
+    ],
+)
+def test_slips(a, b, distance):
+    assert slips(a, b) == distance
+    assert slips(b, a) == distance
+
+
+def test_a_serial_like_none_resembles_none():
+    assert resembles("999999", ["123456"], ["123450"]) == (None, 0)
+
+
+def test_one_never_heard_is_preferred_as_the_likeness():
+    assert resembles("123456", silent=["123465"], spoken=["123459"])[0] == "123465"
+
+
+def test_substring_levels_of_one_and_of_two_modules():
+    assert match_level(0.66, 3, 1).lost == 1
+    assert match_level(0.32, 3, 1).lost == 2
+    assert match_level(0.9, 3, 1) is None
+    assert match_level(0.83, 3, 2).total == 6
+    assert match_level(0.75, 3, 2) is None
