@@ -145,15 +145,15 @@ def _visible_pct(case: Case, i: int) -> float | None:
 def curves(case: Case) -> Curves:
     """Return measured and expected energy of all units on the whole grid, for drawing."""
     grid = case.day.grid
-    measured = {
-        serial: [None if not math.isfinite(v) else round(float(v), 3) for v in row / case.scale]
-        for serial, row in zip(case.serials, case.readings.energy_wh, strict=True)
-    }
-    expected = {s: _on_grid(case, row) for s, row in zip(case.serials, case.stated.energy_wh, strict=True)}
+    measured = dict(zip(case.serials, map(_with_gaps, case.readings.energy_wh / case.scale), strict=True))
+    whole = np.zeros((len(case.serials), grid.count))
+    whole[:, case.day.positions] = np.nan_to_num(case.stated.energy_wh)
+    expected: dict[str, list[float]] = dict(zip(case.serials, whole.round(3).tolist(), strict=True))
     return Curves(grid.interval_min, grid.start, measured, expected)
 
 
-def _on_grid(case: Case, row: FloatArray) -> list[float]:
-    whole = np.zeros(case.day.grid.count)
-    whole[case.day.positions] = np.nan_to_num(row)
-    return [round(float(v), 3) for v in whole]
+def _with_gaps(row: FloatArray) -> list[float | None]:
+    values: list[float | None] = row.round(3).tolist()
+    for gap in np.flatnonzero(~np.isfinite(row)):
+        values[gap] = None
+    return values
