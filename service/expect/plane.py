@@ -30,6 +30,9 @@ PEREZ_1990 = np.array(
 
 PEREZ_CLEARNESS_EDGES = np.array([1.065, 1.23, 1.5, 1.95, 2.8, 4.5, 6.2])
 PEREZ_KAPPA = 1.041
+HIGHEST_BRIGHTNESS = 1.0
+"""More would be more diffuse light than there is sunlight above the air: a wrong reading near sunrise."""
+
 LOWEST_COS_ZENITH = float(np.cos(np.radians(85)))
 
 LONE_OBSTACLE_HALF_WIDTH_DEG = 20.0
@@ -162,7 +165,7 @@ def _perez(
     brightness_per_dhi = np.where(up, sun.air_mass, 0.0) / sun.dni_extra_w_m2
     dhi = irradiance.dhi
     bins = _clearness_bins(irradiance, zenith)
-    brightness = dhi * brightness_per_dhi
+    brightness = np.minimum(dhi * brightness_per_dhi, HIGHEST_BRIGHTNESS)
     f1 = np.maximum(_coefficient(bins, zenith, 0) + PEREZ_1990[:, 1].take(bins) * brightness, 0.0)
     f2 = _coefficient(bins, zenith, 3) + PEREZ_1990[:, 4].take(bins) * brightness
     tilt = np.radians(plane.tilt_deg)

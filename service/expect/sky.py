@@ -63,7 +63,7 @@ def linke_turbidity(sun: Sun, grid: Grid, *, site: Site) -> FloatArray:
     """
     if site.turbidity is not None:
         return np.full(sun.steps.shape, float(site.turbidity))
-    days = grid.step_starts().dayofyear.to_numpy()[sun.steps]
+    days = grid.step_starts().day_of_year.to_numpy()[sun.steps]
     daily = _daily_turbidity(site.latitude, site.longitude, is_leap=isleap(grid.start.year))
     return daily.take(days - 1, mode="clip")
 

@@ -232,7 +232,7 @@ def typical_air_temp_c(grid: Grid, *, latitude: float, longitude: float, elevati
     lapse rate is that of ISO 2533. Standard uncertainty AIR_TEMP_UNCERTAINTY_K.
     """
     middle = grid.step_edges_s()[:-1] + grid.step_hours * 1800
-    days = grid.step_starts().dayofyear.to_numpy()
+    days = grid.step_starts().day_of_year.to_numpy()
     peak_day = 197 if latitude >= 0 else 14
     season = np.cos(2 * np.pi * (days - peak_day) / 365.25)
     solar_hour = (middle / 3600 + longitude / 15) % 24
