@@ -80,7 +80,7 @@ def sky_from_weather(weather: Weather, grid: Grid, sun: Sun, clear: Irradiance, 
     as 0), and that ratio is held over the interval: energy is kept and the curve follows the sun. All of GHI,
     DNI and DHI are taken as given; of two, closure GHI = DHI + DNI cos z gives the third; GHI alone is split
     by `cloudy_sky`; a sensor in a plane alone is turned back into the sky that gives its reading on that
-    plane.
+    plane. Raises KeyError for a sensor whose plane is not on the record.
     """
     hold = _Hold.of(weather, grid, sun, site)
     index = hold.ratio(weather.ghi_w_m2, "ghi", highest=HIGHEST_INDEX)
@@ -108,16 +108,19 @@ def poa_on_steps(weather: Weather, plane: Plane, grid: Grid, sun: Sun, *, site: 
 
 
 def _index_from_sensors(weather: Weather, hold: _Hold, sun: Sun, clear: Irradiance, site: Site) -> FloatArray:
-    """Return the clear-sky index (N,) whose sky gives the sensors' readings; their median."""
-    found = [
-        _index_on_plane(hold.plane_poa(values, site.plane(name), sun, clear), site.plane(name), sun, clear)
-        for name, values in weather.poa_w_m2.items()
-    ]
-    if not found:
-        return np.full(sun.steps.shape, np.nan)
-    stacked = np.stack(found)
-    blank = np.isnan(stacked).all(axis=0)
-    return np.where(blank, np.nan, np.nanmedian(np.where(blank, 0.0, stacked), axis=0))
+    """Return the clear-sky index (N,) by the sensor that would get most of a clear sky at each step.
+
+    A plane that the sun does not reach gets as much under a thin cloud as under none: it cannot tell.
+    """
+    best = np.full(sun.steps.shape, np.nan)
+    brightest = np.full(sun.steps.shape, -1.0)
+    for name, values in weather.poa_w_m2.items():
+        plane = site.plane(name)
+        index = _index_on_plane(hold.plane_poa(values, plane, sun, clear), plane, sun, clear)
+        light = np.where(np.isfinite(index), on_plane(plane, sun, clear).total, -1.0)
+        best = np.where(light > brightest, index, best)
+        brightest = np.maximum(light, brightest)
+    return best
 
 
 def _index_on_plane(poa_w_m2: FloatArray, plane: Plane, sun: Sun, clear: Irradiance) -> FloatArray:
