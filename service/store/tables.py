@@ -95,6 +95,8 @@ class VerificationRow(SQLModel, table=True):
     """The faults' lost energy in the window, for sorting a list of sites without opening each result."""
     units_heard: int = 0
     units_fitted: int = 0
+    window_start: datetime | None = None
+    window_end: datetime | None = None
     result: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
     """The whole result with its curves: zlib-compressed JSON."""
 

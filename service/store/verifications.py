@@ -27,6 +27,8 @@ class Summary:
     lost_wh: float
     units_heard: int
     units_fitted: int
+    window_start: datetime | None = None
+    window_end: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,8 @@ def save(
         "lost_wh": summary.lost_wh,
         "units_heard": summary.units_heard,
         "units_fitted": summary.units_fitted,
+        "window_start": summary.window_start,
+        "window_end": summary.window_end,
         "result": zlib.compress(verification_json),
     }
     dialect = postgresql if session.get_bind().dialect.name == "postgresql" else sqlite
@@ -87,6 +91,8 @@ def summaries(session: Session, site_ids: Sequence[str]) -> dict[str, Summary]:
         col(VerificationRow.lost_wh),
         col(VerificationRow.units_heard),
         col(VerificationRow.units_fitted),
+        col(VerificationRow.window_start),
+        col(VerificationRow.window_end),
     ).where(col(VerificationRow.window) == DEFAULT_WINDOW, col(VerificationRow.site_id).in_(site_ids))
     return {row[0]: Summary(*row[1:]) for row in session.execute(query)}
 
