@@ -2,6 +2,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import numpy as np
 import pytest
@@ -60,7 +61,7 @@ def test_three_or_two_components_are_taken_as_given(
     site: Site, day: Grid, sun: Sun, clear: Irradiance, missing: str
 ) -> None:
     hazy = clear_sky(sun, day, site=replace(site, turbidity=7))
-    given_parts = {
+    given_parts: dict[str, Any] = {
         f"{part}_w_m2": _means(getattr(hazy, part), sun, 3)
         for part in ("ghi", "dni", "dhi")
         if part != missing
