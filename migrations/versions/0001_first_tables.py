@@ -20,12 +20,16 @@ def upgrade() -> None:
     _create_readings()
     _create_payload()
     _create_verification()
+    if op.get_bind().dialect.name == "postgresql":
+        op.execute("CREATE SCHEMA IF NOT EXISTS jobs")  # for the queue library's own tables
 
 
 def downgrade() -> None:
     """Drop them, children first."""
     for table in TABLES:
         op.drop_table(table)
+    if op.get_bind().dialect.name == "postgresql":
+        op.execute("DROP SCHEMA jobs CASCADE")
 
 
 def _moment() -> sa.DateTime:
@@ -116,5 +120,7 @@ def _create_verification() -> None:
         sa.Column("lost_wh", sa.Float, nullable=False),
         sa.Column("units_heard", sa.Integer, nullable=False),
         sa.Column("units_fitted", sa.Integer, nullable=False),
+        sa.Column("window_start", _moment()),
+        sa.Column("window_end", _moment()),
         sa.Column("result", sa.LargeBinary, nullable=False),
     )

@@ -1,1 +1,1 @@
-"""Background work: verifies sites when data has come. Truth stays in the domain tables, never in the queue."""
+"""Background work: assembles what a verification needs, runs it, keeps it. Knows no routes and no pages."""

@@ -7,12 +7,16 @@ from typing import Any
 
 from sqlalchemy import exists, func, or_, update
 from sqlmodel import Session, col, select
+from sqlmodel.sql.expression import SelectOfScalar
 
 from service.store.tables import ReadingDay, Site, VerificationRow
 from service.store.tokens import digest, new_id, new_token
 
 DEFAULT_WINDOW = "default"
 """Key of the verification over all readings held, up to the last 14 days."""
+
+ENERGY_CHANNELS = ("energy_wh", "power_w")
+"""Channels without which there is nothing to verify."""
 
 
 def create(session: Session, record: dict[str, Any]) -> Site:
@@ -60,23 +64,31 @@ def touch(session: Session, site_id: str) -> None:
 
 
 def behind(session: Session) -> list[str]:
-    """Return the sites that hold readings and whose verification is missing or older than their data."""
-    query = (
+    """Return the sites that hold energy readings and whose verification is missing or older than their data."""
+    return list(session.exec(_behind().order_by(col(Site.id))))
+
+
+def is_behind(session: Session, site_id: str) -> bool:
+    """Return whether the site is one of those."""
+    return session.exec(_behind().where(col(Site.id) == site_id)).first() is not None
+
+
+def _behind() -> SelectOfScalar[str]:
+    heard = or_(*(col(ReadingDay.channel).startswith(name) for name in ENERGY_CHANNELS))
+    return (
         select(Site.id)
         .outerjoin(
             VerificationRow,
             (col(VerificationRow.site_id) == col(Site.id)) & (col(VerificationRow.window) == DEFAULT_WINDOW),
         )
-        .where(exists().where(col(ReadingDay.site_id) == col(Site.id)))
+        .where(exists().where(col(ReadingDay.site_id) == col(Site.id)).where(heard))
         .where(
             or_(
                 col(VerificationRow.data_version).is_(None),
                 col(VerificationRow.data_version) < col(Site.data_version),
             )
         )
-        .order_by(col(Site.id))
     )
-    return list(session.exec(query))
 
 
 def make_owner_link(session: Session, site: Site) -> str:

@@ -1,0 +1,209 @@
+"""Makes a verification's inputs of what is kept: the record as the physics sees it, readings and weather on one grid.
+
+No judgement and no physics here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from datetime import date, datetime, time, timedelta
+from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from sqlmodel import Session
+
+from service.expect.site import InverterType, Losses, ModuleType, Plane, Site, Unit
+from service.expect.weather import Weather
+from service.jobs.grids import CommonGrid, FloatArray, common_grid, filled, on_grid
+from service.store import readings as store
+from service.store import tables
+from service.store.readings import Series
+from service.store.sites import ENERGY_CHANNELS
+from service.verify.inputs import Readings
+
+LONGEST_DEFAULT_WINDOW = timedelta(days=14)
+SENSOR = "poa_w_m2:"
+WEATHER_CHANNELS = frozenset({"ghi_w_m2", "dni_w_m2", "dhi_w_m2", "air_temp_c", "wind_m_s"})
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """All that a verification is made from."""
+
+    site: Site
+    readings: Readings
+    weather: Weather | None
+
+
+def inputs_for(
+    session: Session, stored: tables.Site, start: datetime | None = None, end: datetime | None = None
+) -> Inputs | None:
+    """Return the inputs for the window, None if no energy was heard in it.
+
+    Without `start` and `end` the window is all readings held, up to the last 14 days.
+    """
+    site = site_from_record(stored.record)
+    readings = readings_for(session, stored.id, site, start, end)
+    if readings is None:
+        return None
+    until = readings.start + timedelta(minutes=readings.interval_min * readings.count)
+    return Inputs(site, readings, weather_for(session, stored.id, readings.start, until))
+
+
+# The record
+
+
+def site_from_record(record: Mapping[str, Any]) -> Site:
+    """Return the record, which intake has validated, as the physics sees it; what it leaves open has defaults."""
+    return _made(
+        Site,
+        {
+            **record,
+            "planes": tuple(_plane(p) for p in record["planes"]),
+            "module_types": tuple(_made(ModuleType, m) for m in record["module_types"]),
+            "inverter_types": tuple(_made(InverterType, i) for i in record["inverter_types"]),
+            "units": tuple(_unit(u) for u in record["units"]),
+            "losses": _made(Losses, record.get("losses") or {}),
+        },
+    )
+
+
+def _made(kind: type[T], record: Mapping[str, Any]) -> T:
+    names = {f.name for f in fields(kind)}  # type: ignore[arg-type]
+    return kind(**{name: value for name, value in record.items() if name in names and value is not None})
+
+
+def _plane(record: Mapping[str, Any]) -> Plane:
+    points = [(float(p["azimuth_deg"]), float(p["elevation_deg"])) for p in record.get("horizon") or ()]
+    return _made(Plane, {**record, "horizon": tuple(sorted(points))})
+
+
+def _unit(record: Mapping[str, Any]) -> Unit:
+    bounds = {"active_from": _date(record.get("from")), "active_until": _date(record.get("until"))}
+    return _made(Unit, {**record, **bounds})
+
+
+def _date(text: str | None) -> date | None:
+    return date.fromisoformat(text) if text else None
+
+
+# The readings
+
+
+def readings_for(
+    session: Session, site_id: str, site: Site, start: datetime | None = None, end: datetime | None = None
+) -> Readings | None:
+    """Return the window's readings on one grid from the first heard to the last, None if none was heard."""
+    window = _window(session, site_id, start, end)
+    if window is None:
+        return None
+    series = store.load(session, site_id, start=window[0], end=window[1])
+    energies = [_as_energy(s) for s in series if s.channel in ENERGY_CHANNELS]
+    serials = {unit.serial for unit in site.units}
+    recorded = [s for s in energies if s.serial in serials]
+    grid = _spanning(common_grid(recorded), common_grid(energies))
+    if grid is None:
+        return None
+    return Readings(
+        start=grid.start,
+        interval_min=grid.interval_min,
+        energy_wh=_active(site, grid, _by_unit(site, grid, energies, summed=True)),
+        channels=_channels(site, grid, [s for s in series if s.channel not in ENERGY_CHANNELS]),
+        strangers=_strangers(grid, [s for s in energies if s.serial not in serials]),
+    )
+
+
+def _window(
+    session: Session, site_id: str, start: datetime | None, end: datetime | None
+) -> tuple[datetime, datetime] | None:
+    held = store.held_span(session, site_id)
+    if held is None:
+        return None
+    default_start = held[0] if start or end else max(held[0], held[1] - LONGEST_DEFAULT_WINDOW)
+    first, last = max(start or default_start, held[0]), min(end or held[1], held[1])
+    return (first, last) if first < last else None
+
+
+def _as_energy(series: Series) -> Series:
+    if series.channel == "energy_wh":
+        return series
+    energy = series.values * (series.interval_min / 60)
+    return Series(series.serial, series.channel, series.start, series.interval_min, energy)
+
+
+def _spanning(recorded: CommonGrid | None, all_heard: CommonGrid | None) -> CommonGrid | None:
+    """Return the recorded units' grid, over the time in which strangers were heard too."""
+    if recorded is None or all_heard is None:
+        return recorded or all_heard
+    step = recorded.step
+    before = max(0, -(-(recorded.first - all_heard.first) // step))
+    first = recorded.first - before * step
+    last = max(_end(recorded), _end(all_heard))
+    return CommonGrid(first, step, -(-(last - first) // step))
+
+
+def _end(grid: CommonGrid) -> int:
+    return grid.first + grid.step * grid.count
+
+
+def _by_unit(site: Site, grid: CommonGrid, series: Sequence[Series], *, summed: bool) -> FloatArray:
+    rows = {unit.serial: grid.nothing() for unit in site.units}
+    # Energies sort before powers: what was metered counts before what was made of a mean power.
+    for one in sorted(series, key=lambda s: s.channel):
+        if one.serial in rows:
+            rows[one.serial] = filled(rows[one.serial], on_grid(one, grid, summed=summed))
+    return np.array(list(rows.values())).reshape(len(rows), grid.count)
+
+
+def _active(site: Site, grid: CommonGrid, energy_wh: FloatArray) -> FloatArray:
+    """Take away what was heard of a unit before and after its time on the roof."""
+    edges, zone = grid.edges(), ZoneInfo(site.timezone)
+    for row, unit in enumerate(site.units):
+        if unit.active_from:
+            energy_wh[row, edges[:-1] < _midnight(unit.active_from, zone)] = np.nan
+        if unit.active_until:
+            energy_wh[row, edges[1:] > _midnight(unit.active_until, zone)] = np.nan
+    return energy_wh
+
+
+def _midnight(day: date, zone: ZoneInfo) -> float:
+    return datetime.combine(day, time(), zone).timestamp()
+
+
+def _channels(site: Site, grid: CommonGrid, series: Sequence[Series]) -> dict[str, FloatArray]:
+    names = sorted({s.channel for s in series})
+    return {
+        name: _by_unit(site, grid, [s for s in series if s.channel == name], summed=False) for name in names
+    }
+
+
+def _strangers(grid: CommonGrid, series: Sequence[Series]) -> dict[str, FloatArray]:
+    rows: dict[str, FloatArray] = {}
+    for one in sorted(series, key=lambda s: (s.serial, s.channel)):
+        rows[one.serial] = filled(rows.get(one.serial, grid.nothing()), on_grid(one, grid, summed=True))
+    return rows
+
+
+# The weather
+
+
+def weather_for(session: Session, site_id: str, start: datetime, end: datetime) -> Weather | None:
+    """Return the weather held for the window on a grid of its own, None without any."""
+    # An hour earlier, because an interval that began before the window may reach into it.
+    series = store.load_weather(session, site_id, start=start - timedelta(hours=1), end=end)
+    grid = common_grid(series)
+    if grid is None:
+        return None
+    values = {name: grid.nothing() for name in {s.channel for s in series}}
+    for one in series:
+        values[one.channel] = filled(values[one.channel], on_grid(one, grid, summed=False))
+    return Weather(
+        start=grid.start,
+        interval_min=grid.interval_min,
+        **{name: found for name, found in values.items() if name in WEATHER_CHANNELS},
+        poa_w_m2={n.removeprefix(SENSOR): found for n, found in values.items() if n.startswith(SENSOR)},
+    )

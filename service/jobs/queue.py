@@ -1,0 +1,154 @@
+"""The queue that runs verifications when data has come. Truth is in the tables, not here.
+
+A site knows the data version it was last verified at; every minute a sweep enqueues whatever is behind. So a job
+that is lost is found again, and a job that runs twice finds nothing left to do.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from datetime import datetime
+from pathlib import Path
+from threading import Thread
+from typing import Any
+
+from huey import Huey, crontab
+from huey.consumer import Consumer
+from huey.registry import Message
+from huey.serializer import Serializer
+from huey.storage import PostgresStorage, SqliteStorage
+from sqlalchemy import Engine, make_url, text
+
+from service.jobs.verification import verify_site
+from service.settings import Settings
+from service.store import sites
+from service.store.database import make_engine, reading
+
+log = logging.getLogger(__name__)
+
+PAUSE_S = 2
+"""A site is verified once no further batch has come for so long."""
+
+SCHEMA = "jobs"
+"""PostgreSQL schema of the queue's tables, which are the queue library's and not ours."""
+
+TABLES_LOCK = 4_720_156
+"""Key of the PostgreSQL advisory lock under which one process makes the queue's tables."""
+
+LONGEST_STOP_S = 20
+"""How long a running verification may delay the end of the process; the sweep repeats what is cut off."""
+
+
+class Jobs:
+    """The queue with its two tasks, on the database's own kind of storage."""
+
+    def __init__(self, huey: Huey, engine: Engine) -> None:
+        """Register the tasks on the queue."""
+        self.huey = huey
+        self.engine = engine
+        self._verify = huey.task(name="verify")(self._run)
+        huey.periodic_task(crontab(minute="*"), name="sweep")(self.sweep)
+
+    def enqueue_verify(self, site_id: str) -> None:
+        """Have the site verified as soon as no more data comes for a moment."""
+        with reading(self.engine) as session:
+            site = sites.get(session, site_id)
+        if site is not None:
+            self._verify.schedule((site_id, site.data_version), delay=PAUSE_S)
+
+    def sweep(self) -> None:
+        """Enqueue every site that is behind and not waiting already."""
+        with reading(self.engine) as session:
+            behind = sites.behind(session)
+        waiting = {task.args[0] for task in self.huey.pending() if task.name == "verify"}
+        for site_id in behind:
+            if site_id not in waiting:
+                self._verify(site_id, None)
+
+    def _run(self, site_id: str, version: int | None) -> None:
+        with reading(self.engine) as session:
+            site = sites.get(session, site_id)
+            behind = sites.is_behind(session, site_id)
+        # Newer data than the job knows has brought a job of its own, which waits for the pause.
+        if site is not None and behind and version in (None, site.data_version):
+            verify_site(self.engine, site_id)
+
+
+class JsonSerializer(Serializer):  # type: ignore[misc]  # the library is untyped
+    """Writes jobs as JSON: the default, pickle, would run the code of whoever can write to the database."""
+
+    def _serialize(self, data: Message) -> bytes:
+        return json.dumps(data._asdict(), default=datetime.isoformat).encode()
+
+    def _deserialize(self, data: bytes) -> Message:
+        found = json.loads(data)
+        for name in ("eta", "expires_resolved"):
+            found[name] = datetime.fromisoformat(found[name]) if found[name] else None
+        return Message(**found)
+
+
+def make_queue(settings: Settings, engine: Engine | None = None) -> Jobs:
+    """Return the queue beside the settings' database: a file of its own, or a schema in PostgreSQL."""
+    engine = engine or make_engine(settings.database_url)
+    storage = _postgres(engine) if engine.dialect.name == "postgresql" else _sqlite(engine)
+    return Jobs(Huey("yieldproof", results=False, serializer=JsonSerializer(), **storage), engine)
+
+
+def _sqlite(engine: Engine) -> dict[str, Any]:
+    path = Path(str(engine.url.database))
+    return {"storage_class": SqliteStorage, "filename": str(path.with_suffix(f".jobs{path.suffix}"))}
+
+
+def _postgres(engine: Engine) -> dict[str, Any]:
+    url = make_url(engine.url).set(drivername="postgresql")
+    place = {
+        "dsn": url.render_as_string(hide_password=False),
+        "options": f"-c search_path={SCHEMA}",
+        "table_prefix": "queue",
+    }
+    with engine.begin() as connection:
+        connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": TABLES_LOCK})
+        PostgresStorage("yieldproof", **place).close()
+    return {"storage_class": PostgresStorage, "create_tables": False, **place}
+
+
+# Consumers
+
+
+class _QuietConsumer(Consumer):  # type: ignore[misc]  # the library is untyped
+    """A consumer that leaves the process's signals to the server it lives in."""
+
+    def _set_signal_handlers(self) -> None:
+        pass
+
+
+class ConsumerThread:
+    """A consumer inside another process, for the embedded default."""
+
+    def __init__(self, jobs: Jobs) -> None:
+        """Start it."""
+        self._consumer = _QuietConsumer(jobs.huey, max_delay=1, shutdown_timeout=LONGEST_STOP_S)
+        self._thread = Thread(target=self._consumer.run, name="jobs", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop taking jobs and wait for the one that runs."""
+        self._consumer.stop(graceful=True)
+        self._thread.join(LONGEST_STOP_S)
+
+    def is_alive(self) -> bool:
+        """Return whether jobs are still being taken."""
+        return self._thread.is_alive()
+
+
+def start_consumer_thread(jobs: Jobs) -> ConsumerThread:
+    """Run jobs in threads of this process until `stop` is called."""
+    return ConsumerThread(jobs)
+
+
+def run_worker(jobs: Jobs, workers: int = 1) -> None:
+    """Run jobs in this process until it is told to end; a running job is finished first."""
+    jobs.huey.create_consumer(
+        workers=workers, max_delay=1, shutdown_timeout=LONGEST_STOP_S, graceful_signal="TERM"
+    ).run()

@@ -1,0 +1,110 @@
+"""Verifies a site from what is kept of it, and keeps the result beside the data version it was made from."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from threading import Lock
+from weakref import WeakValueDictionary
+
+from sqlalchemy import Engine
+from sqlalchemy.exc import IntegrityError
+
+from service.jobs.assemble import Inputs, inputs_for
+from service.jobs.codec import from_json, to_json
+from service.store import sites, verifications
+from service.store.database import reading, writing
+from service.verify.result import Verification
+from service.verify.run import verify
+
+log = logging.getLogger(__name__)
+
+_registry = Lock()
+_running: WeakValueDictionary[tuple[str, str], Lock] = WeakValueDictionary()
+
+
+def verify_site(
+    engine: Engine, site_id: str, start: datetime | None = None, end: datetime | None = None
+) -> Verification | None:
+    """Verify the window afresh and keep the result; None if there is no such site or no energy in the window."""
+    version, inputs = _load(engine, site_id, start, end)
+    if inputs is None:
+        return None
+    verification = verify(inputs.site, inputs.readings, inputs.weather)
+    _keep(engine, site_id, window_key(start, end), version, verification)
+    return verification
+
+
+def current(
+    engine: Engine, site_id: str, start: datetime | None = None, end: datetime | None = None
+) -> Verification | None:
+    """Return the verification of the newest data: the one kept if it is that, else made now.
+
+    None if there is no such site or no energy was heard in the window.
+    """
+    window = window_key(start, end)
+    kept = _kept_if_current(engine, site_id, window)
+    if kept is not None:
+        return kept
+    with _one_at_a_time(site_id, window):
+        return _kept_if_current(engine, site_id, window) or verify_site(engine, site_id, start, end)
+
+
+def window_key(start: datetime | None, end: datetime | None) -> str:
+    """Return the window's name in the store: the same moments have the same name in every zone."""
+    if start is None and end is None:
+        return sites.DEFAULT_WINDOW
+    return "/".join("" if m is None else m.astimezone(UTC).isoformat() for m in (start, end))
+
+
+def summary(verification: Verification) -> verifications.Summary:
+    """Return what a list of sites shows of it."""
+    return verifications.Summary(
+        verdict=verification.verdict,
+        lost_wh=sum(f.lost_wh or 0.0 for f in verification.findings if f.is_fault),
+        units_heard=sum(u.measured_wh is not None for u in verification.units),
+        units_fitted=len(verification.units),
+        window_start=verification.start,
+        window_end=verification.end,
+    )
+
+
+def _load(
+    engine: Engine, site_id: str, start: datetime | None, end: datetime | None
+) -> tuple[int, Inputs | None]:
+    with reading(engine) as session:
+        site = sites.get(session, site_id)
+        if site is None:
+            return 0, None
+        # The version comes first: data that arrives while loading makes the result too old, never too new.
+        return site.data_version, inputs_for(session, site, start, end)
+
+
+def _keep(engine: Engine, site_id: str, window: str, version: int, verification: Verification) -> None:
+    try:
+        with writing(engine) as session:
+            verifications.save(
+                session, site_id, window, version, to_json(verification), summary=summary(verification)
+            )
+    except IntegrityError:
+        log.info("site %s was deleted while it was verified", site_id)
+
+
+def _kept_if_current(engine: Engine, site_id: str, window: str) -> Verification | None:
+    with reading(engine) as session:
+        site = sites.get(session, site_id)
+        kept = verifications.load(session, site_id, window) if site else None
+    if site is None or kept is None or kept.data_version < site.data_version:
+        return None
+    return from_json(kept.verification_json)
+
+
+@contextmanager
+def _one_at_a_time(site_id: str, window: str) -> Iterator[None]:
+    """Let the second who asks for the same result wait for the first one's instead of making it again."""
+    with _registry:
+        lock = _running.setdefault((site_id, window), Lock())
+    with lock:
+        yield
