@@ -159,7 +159,7 @@ def load_weather(session: Session, site_id: str, *, start: datetime, end: dateti
 
 
 def write_weather(session: Session, site_id: str, batch: Iterable[Samples]) -> Counts:
-    """Keep weather by the rules of `write`."""
+    """Keep weather by the rules of `write`; its starts must be whole minutes."""
     return _write(session, WeatherDay, site_id, batch)
 
 
@@ -212,7 +212,7 @@ def _merge(shelf: _Shelf, samples: Samples) -> Counts:
 
 
 def _split(samples: Samples, starts: IntArray, values: NDArray[np.float32]) -> Iterator[tuple[_Key, _Block]]:
-    if keeps_to_a_grid(starts, samples.interval_min):
+    if not samples.serial or keeps_to_a_grid(starts, samples.interval_min):
         offsets, channel = starts // 60 % samples.interval_min, samples.channel
     else:
         offsets, channel = np.zeros_like(starts), samples.channel + LOOSE
@@ -252,7 +252,7 @@ def _pack(key: _Key, block: _Block) -> bytes:
     if not block.starts.size:
         return b""
     second = block.starts - key.day * DAY_S
-    if key.channel.endswith(LOOSE):
+    if _is_loose(key):
         pairs = np.empty(second.size, dtype=_PAIR)
         pairs["second"], pairs["value"] = second, block.values
         return pairs.tobytes()
@@ -263,12 +263,18 @@ def _pack(key: _Key, block: _Block) -> bytes:
 
 def _unpack(key: _Key, raw: bytes) -> _Block:
     midnight = key.day * DAY_S
-    if key.channel.endswith(LOOSE):
+    if _is_loose(key):
         pairs = np.frombuffer(raw, dtype=_PAIR)
         return _Block(pairs["second"].astype(np.int64) + midnight, pairs["value"].astype(np.float32))
     cells = np.frombuffer(raw, dtype="<f4")
     heard = np.flatnonzero(~np.isnan(cells))
     return _Block(midnight + 60 * (key.offset_min + key.interval_min * heard), cells[heard])
+
+
+def _is_loose(key: _Key) -> bool:
+    return bool(key.serial) and key.channel.endswith(
+        LOOSE
+    )  # weather has no serial, and planes may end in anything
 
 
 # Rows
@@ -364,7 +370,7 @@ def _joined(key: _Key, blocks: Sequence[_Block], first: int, last: int) -> Sampl
 def _gridded(rows: Iterable[_Row], start: datetime, end: datetime) -> list[Series]:
     first, last = seconds(start), seconds(end)
     grids = {key: _joined(key, blocks, first - DAY_S, last) for key, blocks in _by_grid(rows)}
-    for key in [k for k in grids if k.channel.endswith(LOOSE)]:
+    for key in filter(_is_loose, list(grids)):
         full = key._replace(channel=key.channel.removesuffix(LOOSE))
         found = [s for s in (grids.pop(key), grids.get(full)) if s is not None and s.starts.size]
         if found:

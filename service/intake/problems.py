@@ -1,0 +1,120 @@
+"""What is wrong with an input, said by field, problem and remedy. Knows nothing of HTTP; never repeats the input."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic_core import InitErrorDetails, PydanticCustomError
+
+ERRORS_SHOWN = 100
+"""Errors listed at most; more are counted in the last entry."""
+
+Loc = tuple[int | str, ...]
+
+
+@dataclass(frozen=True)
+class FieldError:
+    """One bad field, as a path such as `units[3].plane` (empty for the whole input), and what to do."""
+
+    field: str
+    message: str
+
+
+class Refused(Exception):  # noqa: N818 - what happened to the input, not a fault of the program
+    """The input is refused as a whole; nothing of it is kept."""
+
+    def __init__(self, errors: Iterable[FieldError]) -> None:
+        self.errors = tuple(errors)
+        super().__init__("; ".join(f"{e.field}: {e.message}" if e.field else e.message for e in self.errors))
+
+    @classmethod
+    def one(cls, field: str, message: str) -> Refused:
+        """Return the refusal for a single field."""
+        return cls([FieldError(field, message)])
+
+
+def field_path(loc: Sequence[int | str]) -> str:
+    """Return `units[3].plane` for ("units", 3, "plane")."""
+    path = ""
+    for part in loc:
+        path += f"[{part}]" if isinstance(part, int) else f".{_shown(part)}"
+    return path.removeprefix(".")
+
+
+def _shown(name: str) -> str:
+    printable = "".join(c if c.isprintable() else "?" for c in name[:81])
+    return printable if len(name) <= 80 else printable[:80] + "…"
+
+
+def details(errors: Iterable[tuple[Loc, str]], title: str) -> ValidationError:
+    """Return errors that a model finds between its fields in pydantic's own form."""
+    lines = [
+        InitErrorDetails(type=PydanticCustomError("record", "{text}", {"text": text}), loc=loc, input=None)
+        for loc, text in errors
+    ]
+    return ValidationError.from_exception_data(title, lines)
+
+
+def field_errors(
+    errors: Sequence[Any], known_fields: Callable[[Loc], Iterable[str]] = lambda _: ()
+) -> list[FieldError]:
+    """Return pydantic's errors in our words; `known_fields` names the fields there are beside an unknown one."""
+    return limited([FieldError(field_path(e["loc"]), _message(e, known_fields)) for e in errors])
+
+
+def limited(errors: list[FieldError]) -> list[FieldError]:
+    """Return the first errors, and how many more there are."""
+    if len(errors) <= ERRORS_SHOWN:
+        return errors
+    more = len(errors) - ERRORS_SHOWN
+    return [*errors[:ERRORS_SHOWN], FieldError("", f"{more} more errors; correct those above first")]
+
+
+def _message(error: Any, known_fields: Callable[[Loc], Iterable[str]]) -> str:
+    kind, context = error["type"], error.get("ctx", {})
+    if kind == "extra_forbidden":
+        return unknown_field(str(error["loc"][-1]), known_fields(error["loc"]))
+    if kind in _TEXTS:
+        return _TEXTS[kind].format(**context)
+    return str(error["msg"]).removeprefix("Value error, ")
+
+
+def unknown_field(name: str, known: Iterable[str]) -> str:
+    """Return the message for a field that does not exist, with the nearest one that does."""
+    known = sorted(known)
+    near = get_close_matches(name.lower(), known, n=1, cutoff=0.5)
+    if near:
+        return f"is not a known field; did you mean {near[0]}?"
+    return f"is not a known field; remove it (known: {', '.join(known)})" if known else "is not a known field"
+
+
+_TEXTS = {
+    "missing": "is required; add it",
+    "float_type": "must be a number, without quotation marks",
+    "int_type": "must be a whole number, without quotation marks",
+    "int_from_float": "must be a whole number",
+    "int_parsing": "must be a whole number",
+    "float_parsing": "must be a number",
+    "int_parsing_size": "is too large",
+    "finite_number": "must be a finite number",
+    "string_type": "must be a text in quotation marks",
+    "string_too_short": "must not be empty",
+    "string_too_long": "must have at most {max_length} characters; shorten it",
+    "string_unicode": "must be readable text (UTF-8)",
+    "list_type": "must be a list",
+    "too_short": "needs at least {min_length} entry",
+    "too_long": "must have at most {max_length} entries",
+    "dict_type": "must be an object with named fields",
+    "model_type": "must be an object with named fields",
+    "model_attributes_type": "must be an object with named fields",
+    "greater_than": "must be more than {gt:g}",
+    "greater_than_equal": "must be at least {ge:g}",
+    "less_than": "must be less than {lt:g}",
+    "less_than_equal": "must be at most {le:g}",
+    "literal_error": "must be one of {expected}",
+    "json_invalid": "is not valid JSON; check quotation marks, commas and brackets",
+}

@@ -1,0 +1,382 @@
+"""The site record as programs and forms send it: every field, its bounds and its default.
+
+What can be wrong with a record is said here, by field, problem and remedy. Nothing is computed from it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import date
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from service.intake import places
+from service.intake.problems import Loc, Refused, details, field_errors
+
+SMALLEST_RATING, LARGEST_RATING = 0.3, 3.0
+"""An inverter's AC rating over its modules' DC rating: outside these bounds one of the two is mistyped."""
+
+Errors = Iterator[tuple[Loc, str]]
+Model = TypeVar("Model", bound=BaseModel)
+
+
+def _wrong(text: str) -> PydanticCustomError:
+    return PydanticCustomError("record", "{text}", {"text": text})
+
+
+def _printable(text: str) -> str:
+    if not text.isprintable():
+        raise _wrong("must hold printable characters only; remove line breaks, tabs and control characters")
+    return text
+
+
+def _date(value: Any) -> Any:
+    if value is None or type(value) is date:
+        return value
+    try:
+        if isinstance(value, str) and len(value) == 10:
+            return date.fromisoformat(value)
+    except ValueError:
+        pass
+    raise _wrong("must be a date as year-month-day, such as 2026-05-04")
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _not_percent(value: Any) -> Any:
+    if _is_number(value) and 1 < value <= 100:
+        raise _wrong("is in percent; give a fraction, such as 0.965 for 96.5 %")
+    return value
+
+
+def _latitude(value: Any) -> Any:
+    if _is_number(value) and abs(value) > 90:
+        raise _wrong("must be between -90 and 90 degrees; latitude and longitude may be exchanged")
+    return value
+
+
+def _not_kilowatts(value: Any) -> Any:
+    if _is_number(value) and 0 < value < 5:
+        raise _wrong("looks like kW; give W, such as 400 for 0.4 kW")
+    return value
+
+
+def _falling_per_degree(value: Any) -> Any:
+    if not _is_number(value):
+        return value
+    remedies = []
+    if value > 0:
+        remedies.append("has the wrong sign (power falls as the cell warms): give it negative")
+    if 0.05 <= abs(value) <= 5:
+        remedies.append("is in percent per °C: divide it by 100")
+    if remedies:
+        raise _wrong(f"{' and '.join(remedies)}, such as -0.0035 for -0.35 % per °C")
+    return value
+
+
+def _text(longest: int) -> Any:
+    return StringConstraints(strip_whitespace=True, min_length=1, max_length=longest)
+
+
+Name = Annotated[str, _text(100), AfterValidator(_printable)]
+Serial = Annotated[str, _text(80), AfterValidator(_printable)]
+Date = Annotated[date, BeforeValidator(_date)]
+Azimuth = Annotated[float, Field(ge=0, le=360, description="Degrees clockwise from true north.")]
+Watts = Annotated[float, BeforeValidator(_not_kilowatts)]
+Loss = Annotated[float, Field(ge=0, le=0.5, description="A fraction.")]
+
+
+class Part(BaseModel):
+    """What all records have in common: exact types, no unknown field, no NaN and no infinity."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
+
+
+class HorizonPoint(Part):
+    """A point of the skyline as seen from the plane."""
+
+    azimuth_deg: Azimuth
+    elevation_deg: float = Field(ge=0, le=90)
+
+
+class PlaneRecord(Part):
+    """One roof plane."""
+
+    name: Name
+    tilt_deg: float = Field(ge=0, le=90, description="Degrees from horizontal.")
+    azimuth_deg: Azimuth
+    horizon: list[HorizonPoint] = Field(default=[], max_length=720)
+    albedo: float = Field(default=0.2, ge=0, le=1)
+    mounting: Literal["close_roof", "insulated_back", "open_rack"] = "close_roof"
+
+
+class ModuleTypeRecord(Part):
+    """A module's datasheet values."""
+
+    name: Name
+    pmax_w: Watts = Field(gt=0, le=2000, description="One module's rated power, W.")
+    gamma_pmax_per_c: Annotated[float, BeforeValidator(_falling_per_degree)] = Field(
+        default=-0.0035, ge=-0.02, le=0, description="Power coefficient, 1/°C, negative."
+    )
+    substrings: int = Field(default=3, ge=1, le=12)
+    low_light_k: float = Field(default=0.01, ge=0, le=0.1)
+
+
+class InverterTypeRecord(Part):
+    """An inverter's datasheet values."""
+
+    name: Name
+    ac_rated_w: Watts = Field(gt=0, le=200_000, description="Rated AC power of one unit, W.")
+    efficiency: Annotated[float, BeforeValidator(_not_percent)] = Field(default=0.96, ge=0.5, le=1)
+
+
+class BranchRecord(Part):
+    """An AC branch circuit."""
+
+    name: Name
+
+
+class UnitRecord(Part):
+    """One small inverter, or one separately metered input of it (`SERIAL/2`), with its modules."""
+
+    serial: Serial
+    plane: Name
+    module_type: Name
+    inverter_type: Name
+    module_count: int = Field(default=1, ge=1, le=60)
+    row: int | None = Field(default=None, ge=0, le=1000)
+    column: int | None = Field(default=None, ge=0, le=1000)
+    branch: Name | None = None
+    from_: Date | None = Field(default=None, alias="from", description="First local day on the roof.")
+    until: Date | None = Field(default=None, description="First local day no longer on the roof.")
+
+    @property
+    def position(self) -> tuple[str, int, int] | None:
+        """Return plane, row and column, None where the record does not say."""
+        return None if self.row is None or self.column is None else (self.plane, self.row, self.column)
+
+    @property
+    def device(self) -> str:
+        """Return the serial without the number of an input."""
+        head, _, tail = self.serial.rpartition("/")
+        return head if head and tail.isdecimal() else self.serial
+
+    def overlaps(self, other: UnitRecord) -> bool:
+        """Return whether both are on the roof at some time."""
+        begin = max(self.from_ or date.min, other.from_ or date.min)
+        return begin < min(self.until or date.max, other.until or date.max)
+
+
+class LossesRecord(Part):
+    """Losses that every unit has."""
+
+    soiling: Loss = 0.02
+    connections: Loss = 0.005
+    light_induced_degradation: Loss = 0.015
+    nameplate: Loss = 0.01
+
+
+class SiteRecord(Part):
+    """Everything about a site that its verification needs."""
+
+    name: Annotated[str, _text(200), AfterValidator(_printable)]
+    latitude: Annotated[float, BeforeValidator(_latitude)] = Field(
+        ge=-90, le=90, description="Degrees, north positive."
+    )
+    longitude: float = Field(ge=-180, le=180, description="Degrees, east positive.")
+    elevation_m: float = Field(default=0.0, ge=-500, le=9000)
+    timezone: Name = Field(description="A name of the time zone database, such as Europe/London.")
+    commissioned_on: Date | None = None
+    planes: list[PlaneRecord] = Field(min_length=1, max_length=200)
+    module_types: list[ModuleTypeRecord] = Field(min_length=1, max_length=200)
+    inverter_types: list[InverterTypeRecord] = Field(min_length=1, max_length=200)
+    branches: list[BranchRecord] = Field(default=[], max_length=500)
+    units: list[UnitRecord] = Field(min_length=1, max_length=5000)
+    losses: LossesRecord = LossesRecord()
+    turbidity: float | None = Field(default=None, ge=1, le=15, description="Linke turbidity.")
+    air_temp_c: float | None = Field(default=None, ge=-60, le=60)
+
+    @field_validator("timezone")
+    @classmethod
+    def _known_timezone(cls, name: str) -> str:
+        if name not in places.timezone_names():
+            near = places.nearest_name(name)
+            raise _wrong(
+                f"is not a known timezone; use {f'{near}, say, or ' if near else ''}a name such as Europe/London"
+            )
+        return name
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> SiteRecord:
+        checks = (_place, _names, _horizons, _references, _serials, _times, _positions, _ratings)
+        found = [error for check in checks for error in check(self)]
+        if found:
+            raise details(found, "SiteRecord")
+        return self
+
+
+def read_record(data: Any) -> SiteRecord:
+    """Return the record; Refused with one error per bad field."""
+    return read(SiteRecord, data)
+
+
+def read(model: type[Model], data: Any) -> Model:
+    """Return the data as the model; Refused with one error per bad field."""
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        found = error.errors(include_url=False, include_input=False)
+        raise Refused(field_errors(found, known_fields)) from error
+
+
+def as_stored(record: SiteRecord) -> dict[str, Any]:
+    """Return the record with its defaults as JSON."""
+    return record.model_dump(mode="json", by_alias=True)
+
+
+_PARTS: Mapping[str, type[Part]] = {
+    "planes": PlaneRecord,
+    "horizon": HorizonPoint,
+    "module_types": ModuleTypeRecord,
+    "inverter_types": InverterTypeRecord,
+    "branches": BranchRecord,
+    "units": UnitRecord,
+    "losses": LossesRecord,
+}
+
+
+def known_fields(loc: Loc) -> list[str]:
+    """Return the fields that exist where `loc` names an unknown one."""
+    parents = [part for part in loc[:-1] if isinstance(part, str)]
+    model = _PARTS.get(parents[-1], SiteRecord) if parents else SiteRecord
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+# What one field alone does not show
+
+
+def _place(record: SiteRecord) -> Errors:
+    place = (record.latitude, record.longitude)
+    if places.looks_swapped(place, record.timezone):
+        for field in ("latitude", "longitude"):
+            yield (field,), f"latitude and longitude look swapped for {record.timezone}; exchange the two"
+        return
+    distance = places.distance_to_timezone_km(place, record.timezone)
+    if distance is not None and distance > places.FAR_KM:
+        yield (
+            ("timezone",),
+            f"lies {distance:.0f} km from this latitude and longitude; correct whichever is wrong "
+            "(north and east are positive, south and west negative)",
+        )
+
+
+def _twins(keys: Iterable[Any]) -> Iterator[tuple[int, int]]:
+    """Give the place of every key that came before, and where it came first; None is no key."""
+    first: dict[Any, int] = {}
+    for i, key in enumerate(keys):
+        if key is not None and first.setdefault(key, i) != i:
+            yield i, first[key]
+
+
+def _names(record: SiteRecord) -> Errors:
+    for group in ("planes", "module_types", "inverter_types", "branches"):
+        for i, first in _twins(entry.name for entry in getattr(record, group)):
+            yield (group, i, "name"), f"is also the name of {group}[{first}]; give each its own"
+
+
+def _horizons(record: SiteRecord) -> Errors:
+    for i, plane in enumerate(record.planes):
+        for j, first in _twins(point.azimuth_deg for point in plane.horizon):
+            yield ("planes", i, "horizon", j, "azimuth_deg"), f"is also that of horizon[{first}]; keep one"
+
+
+def _references(record: SiteRecord) -> Errors:
+    groups = {
+        "plane": "planes",
+        "module_type": "module_types",
+        "inverter_type": "inverter_types",
+        "branch": "branches",
+    }
+    named = {field: {entry.name for entry in getattr(record, group)} for field, group in groups.items()}
+    for i, unit in enumerate(record.units):
+        for field, group in groups.items():
+            name = getattr(unit, field)
+            if name is not None and name not in named[field]:
+                yield ("units", i, field), f"names none of the {group}; add it there or correct the name"
+
+
+def _serials(record: SiteRecord) -> Errors:
+    for i, first in _twins(unit.serial for unit in record.units):
+        yield (
+            ("units", i, "serial"),
+            f"is also the serial of units[{first}]; correct the one that is mistyped",
+        )
+
+
+def _times(record: SiteRecord) -> Errors:
+    for i, unit in enumerate(record.units):
+        if unit.from_ and unit.until and unit.until <= unit.from_:
+            yield ("units", i, "until"), "must be later than from; exchange or correct the dates"
+
+
+def _positions(record: SiteRecord) -> Errors:
+    standing: dict[tuple[str, int, int], list[int]] = {}
+    for i, unit in enumerate(record.units):
+        if unit.position is None:
+            continue
+        there = standing.setdefault(unit.position, [])
+        for j in there:
+            if unit.device != record.units[j].device and unit.overlaps(record.units[j]):
+                yield ("units", i, "row"), _same_position(unit, j)
+                break
+        there.append(i)
+
+
+def _same_position(unit: UnitRecord, other: int) -> str:
+    return (
+        f"row {unit.row}, column {unit.column} of the plane is also the position of units[{other}]; correct one, "
+        "or if one took the other's place, give the old unit 'until' and the new one 'from'"
+    )
+
+
+def _ratings(record: SiteRecord) -> Errors:
+    """Find inverters far from their modules' power; a rating may be the input's or the whole unit's."""
+    pmax = {m.name: m.pmax_w for m in record.module_types}
+    rated = {t.name: t.ac_rated_w for t in record.inverter_types}
+    of_device: dict[str, float] = {}
+    for unit in record.units:
+        of_device[unit.device] = of_device.get(unit.device, 0) + _dc_w(unit, pmax)
+    for i, unit in enumerate(record.units):
+        ac_w, dc_w = rated.get(unit.inverter_type), _dc_w(unit, pmax)
+        if ac_w and dc_w and not any(_in_proportion(ac_w, dc) for dc in (dc_w, of_device[unit.device])):
+            yield ("units", i, "inverter_type"), _out_of_proportion(ac_w, dc_w)
+
+
+def _dc_w(unit: UnitRecord, pmax: Mapping[str, float]) -> float:
+    return pmax.get(unit.module_type, 0) * unit.module_count
+
+
+def _in_proportion(ac_w: float, dc_w: float) -> bool:
+    return SMALLEST_RATING <= ac_w / dc_w <= LARGEST_RATING
+
+
+def _out_of_proportion(ac_w: float, dc_w: float) -> str:
+    more = "more than 3" if ac_w > dc_w else "less than 0.3"
+    return (
+        f"is rated {ac_w:g} W, {more} times the {dc_w:g} W of its modules; "
+        "correct ac_rated_w, pmax_w or module_count"
+    )

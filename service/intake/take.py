@@ -1,0 +1,90 @@
+"""Takes in what was sent to a site: checked, kept as it came, and stored, all or nothing.
+
+Every way in (HTTP, files, collectors) ends here. Who asks is not this module's business.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Engine
+from sqlmodel import Session
+
+from service.intake import limits, weather
+from service.intake.batch import Batch
+from service.intake.json_form import parse_json
+from service.intake.parse import CSV_TYPE, JSON_TYPE, UnknownFormat, media_type, parse_readings
+from service.intake.problems import Refused
+from service.store import payloads, readings, sites
+from service.store.database import writing
+from service.store.grids import Samples
+from service.store.payloads import Sent
+from service.store.tables import Site
+
+LARGEST_BATCH_DAYS = 60_000
+"""Days of one unit and channel in one batch (24 units with six channels in a year are 52,560)."""
+
+Check = Callable[[list[Samples], Mapping[str, Any]], Batch]
+Write = Callable[[Session, str, tuple[Samples, ...]], readings.Counts]
+
+
+class NoSuchSite(Exception):  # noqa: N818 - an answer, not a fault
+    """There is no site of that id."""
+
+
+@dataclass(frozen=True)
+class Receipt:
+    """What became of a batch; the contract's answer, and whether anything differs from before."""
+
+    accepted: int
+    replaced: int
+    rejected: int
+    problems: list[dict[str, Any]]
+    changed: bool
+
+
+def take_readings(
+    engine: Engine, site_id: str, body: bytes, content_type: str, interval_min: int | None = None
+) -> Receipt:
+    """Take a body of readings; Refused, UnknownFormat or NoSuchSite if nothing of it is kept."""
+    samples = parse_readings(body, content_type, interval_min)
+    kind = media_type(content_type)
+    described = f"{kind}; interval_min={interval_min}" if kind == CSV_TYPE and interval_min else kind
+    return _take(engine, site_id, Sent("readings", described, body), samples, limits.checked, readings.write)
+
+
+def take_weather(engine: Engine, site_id: str, body: bytes, content_type: str = JSON_TYPE) -> Receipt:
+    """Take a body of weather; Refused, UnknownFormat or NoSuchSite if nothing of it is kept."""
+    if media_type(content_type) != JSON_TYPE:
+        raise UnknownFormat
+    samples = weather.samples_from_weather(parse_json(body))
+    sent = Sent("weather", JSON_TYPE, body)
+    return _take(engine, site_id, sent, samples, weather.checked, readings.write_weather)
+
+
+def _take(
+    engine: Engine, site_id: str, sent: Sent, samples: list[Samples], check: Check, write: Write
+) -> Receipt:
+    _refuse_too_many_days(samples)
+    with writing(engine) as session:
+        # The lock makes batches to one site wait for each other: both read what is held before they write.
+        site = session.get(Site, site_id, with_for_update=True)
+        if site is None:
+            raise NoSuchSite
+        batch = check(samples, site.record)
+        counts = write(session, site_id, batch.samples)
+        problems = batch.problems_as_json()
+        payloads.keep(session, site_id, sent, problems, changed=counts.changed)
+        if counts.changed:
+            sites.touch(session, site_id)
+    return Receipt(counts.accepted, counts.replaced, batch.rejected, problems, counts.changed)
+
+
+def _refuse_too_many_days(samples: list[Samples]) -> None:
+    days = sum(len(set((s.starts // 86_400).tolist())) for s in samples)
+    if days > LARGEST_BATCH_DAYS:
+        raise Refused.one(
+            "", f"spans {days} days of units and channels, more than {LARGEST_BATCH_DAYS}; split it"
+        )

@@ -1,0 +1,61 @@
+"""What was sent, as it came. By it nothing is lost, and what was made of it can be made again."""
+
+from __future__ import annotations
+
+import hashlib
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlmodel import Session, col, select
+
+from service.store.tables import Payload
+
+
+@dataclass(frozen=True)
+class Sent:
+    """A body with its content type; `kind` is what it was sent as (`readings`, `weather`)."""
+
+    kind: str
+    content_type: str
+    body: bytes
+
+    @property
+    def sha256(self) -> str:
+        """Return the digest by which it is kept: of the content type (it may say the interval) and the body."""
+        return hashlib.sha256(f"{self.kind}\n{self.content_type}\n".encode() + self.body).hexdigest()
+
+
+def keep(
+    session: Session, site_id: str, sent: Sent, problems: Sequence[dict[str, Any]], *, changed: bool
+) -> None:
+    """Keep what was sent, once. If it `changed` the readings it counts as received now, else as before.
+
+    So the payloads in the order of their times make the readings that are held.
+    """
+    row = {
+        "site_id": site_id,
+        "sha256": sent.sha256,
+        "received_at": datetime.now(UTC),
+        "kind": sent.kind,
+        "content_type": sent.content_type,
+        "body": zlib.compress(sent.body, 1),
+        "problems": list(problems),
+    }
+    dialect = postgresql if session.get_bind().dialect.name == "postgresql" else sqlite
+    insert = dialect.insert(Payload).values(row)
+    keys = ["site_id", "sha256"]
+    latest = {"received_at": insert.excluded.received_at, "problems": insert.excluded.problems}
+    if changed:
+        session.execute(insert.on_conflict_do_update(index_elements=keys, set_=latest))
+    else:
+        session.execute(insert.on_conflict_do_nothing(index_elements=keys))
+
+
+def of_site(session: Session, site_id: str) -> list[Sent]:
+    """Return what was sent to the site in the order in which it counts."""
+    query = select(Payload).where(col(Payload.site_id) == site_id).order_by(col(Payload.received_at))
+    return [Sent(p.kind, p.content_type, zlib.decompress(p.body)) for p in session.exec(query)]
