@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import cached_property
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -17,6 +18,9 @@ from service.verify.inputs import FloatArray, Readings
 from service.verify.levels import Levels, rated_wh
 from service.verify.result import SkySource
 from service.verify.sky import ArraySky
+
+SURE_STEPS = 4
+"""Steps of a coarse register that must have been due before its zero means that nothing was given."""
 
 BoolArray = NDArray[np.bool_]
 
@@ -99,12 +103,16 @@ class Case:
         """Return where a healthy unit surely produces."""
         return np.asarray(self.peers.energy_wh >= LIGHT * rated_wh(self.day)[:, None])
 
-    @property
+    @cached_property
     def giving_nothing(self) -> BoolArray:
-        """Return where a unit was heard in light and gave nothing."""
+        """Return where a unit was heard in light and gave nothing, for longer than its register's step can hide."""
         with np.errstate(invalid="ignore"):
-            nothing = self.measured_wh <= SILENT * self.peers.energy_wh
-        return np.asarray(self.heard & self.light & nothing)
+            nothing = self.heard & self.light & (self.measured_wh <= SILENT * self.peers.energy_wh)
+        if self.resolution_wh == 0:
+            return np.asarray(nothing)
+        hidden = SURE_STEPS * self.resolution_wh
+        rows = zip(nothing, self.heard & self.light, self.peers.energy_wh, strict=True)
+        return np.stack([_long_runs(n, seen, due, hidden) for n, seen, due in rows])
 
     def ever_heard(self) -> BoolArray:
         """Return which units were heard at all, night included, (U,)."""
@@ -144,6 +152,18 @@ class Case:
     def named(self, units: Iterable[int]) -> tuple[str, ...]:
         """Return the serials of rows."""
         return tuple(self.serials[i] for i in units)
+
+
+def _long_runs(nothing: BoolArray, seen: BoolArray, due_wh: FloatArray, least_wh: float) -> BoolArray:
+    """Return the runs of `nothing` among the `seen` intervals in which at least `least_wh` was due, (D,)."""
+    out = np.zeros(nothing.shape, dtype=bool)
+    at = np.flatnonzero(seen)
+    run = np.cumsum(~nothing[at])  # constant within a run, one more at each interval with output
+    due = np.bincount(
+        run[nothing[at]], weights=due_wh[at][nothing[at]], minlength=run[-1] + 1 if len(run) else 0
+    )
+    out[at] = nothing[at] & (due[run] >= least_wh)
+    return out
 
 
 def active_mask(day: Daylight) -> BoolArray:

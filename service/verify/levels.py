@@ -5,6 +5,7 @@ A level of 1 is what the peers make. Which fault explains a low level is the cau
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,8 +16,12 @@ from service.verify.consensus import consensus, robust_sd, weighted_median
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray
 
-AT_LIMIT = 0.97
-"""Share of the inverter's rating from which the DC side can no longer be read from the AC side."""
+AT_LIMIT = 0.94
+"""Share of the inverter's rating from which the DC side can no longer be read from the AC side: a real inverter may
+reach its limit a few per cent before the modelled one."""
+
+GRAINS_PER_BLOCK = 16
+"""Least steps of a coarse register that a level is read from: single intervals are put together until there are."""
 
 STRONG_LIGHT = 0.08
 WEAK_LIGHT = 0.03
@@ -37,23 +42,30 @@ LEAST_VISIBLE = 0.03
 SIGMAS = 3.5
 PEERS_FOR_COMPARISON = 3
 
+REPEATED_SHARE = 0.25
+"""Largest share of different values among all at which they are taken to come from a coarse register."""
+
 
 @dataclass(frozen=True)
 class Levels:
     """Levels of U units in D daylight intervals.
 
     `series` (U, D): DC output over that of the peers (over the sky's own expectation where a unit has fewer than
-    two), NaN where not read; `weight` (U, D): expected DC energy there, Wh; `level` (U,): the weighted median;
+    two), NaN where not read; `weight` (U, D): expected DC energy there, Wh; `grain` (U, D): what one step of
+    the register is worth in it; `level` (U,): the weighted median;
     `reference` (U,): what it should be; `sd` (U,): standard uncertainty of level / reference - 1; `visible` (U,):
-    the smallest steady loss that stands out, as a fraction; `spread`: that of healthy like units.
+    the smallest steady loss that stands out, as a fraction; `statistical` (U,): the part of `sd` that
+    comes from the scatter of the readings; `spread`: that of healthy like units.
     """
 
     series: FloatArray
     weight: FloatArray
+    grain: FloatArray
     level: FloatArray
     reference: FloatArray
     sd: FloatArray
     visible: FloatArray
+    statistical: FloatArray
     spread: float
 
     @property
@@ -62,22 +74,70 @@ class Levels:
         return self.level / self.reference
 
 
+@dataclass(frozen=True)
+class DcSeries:
+    """DC output over the sky's expectation (U, D), NaN where not read, its weight [Wh] and the register's grain."""
+
+    ratio: FloatArray
+    weight: FloatArray
+    grain: FloatArray
+
+
 def dc_series(
-    day: Daylight, energy_wh: FloatArray, expected_wh: FloatArray, expected_dc_wh: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return DC output over expected (U, D), NaN where it cannot be read, and its weights, Wh."""
-    ratio = np.full(energy_wh.shape, np.nan)
+    day: Daylight,
+    energy_wh: FloatArray,
+    expected_wh: FloatArray,
+    expected_dc_wh: FloatArray,
+    *,
+    quantum_wh: float,
+) -> DcSeries:
+    """Return the units' DC output over that expected; `quantum_wh` is the register's step, 0 where there is none."""
+    dc_wh = np.full(energy_wh.shape, np.nan)
     for group in day.groups:
         rows = list(group.members)
         dc_w = dc_power_from_ac(energy_wh[rows] / day.interval_hours, inverter=group.inverter)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ratio[rows] = dc_w * day.interval_hours / expected_dc_wh[rows]
+        dc_wh[rows] = dc_w * day.interval_hours
     rated = rated_wh(day)[:, None]
-    below_limit = (expected_wh < AT_LIMIT * rated) & (energy_wh < AT_LIMIT * rated)
-    readable = below_limit & np.isfinite(ratio)
-    light = _enough_light(expected_wh / rated, readable)
-    use = readable & light
-    return np.where(use, ratio, np.nan), np.where(use, expected_dc_wh, 0.0)
+    readable = np.isfinite(dc_wh) & ~_at_limit(day, energy_wh, expected_wh)
+    use = readable & _enough_light(expected_wh / rated, readable)
+    length = _block_length(np.where(use, expected_wh, np.nan), quantum_wh)
+    made = _in_blocks(np.where(use, dc_wh, 0.0), use, length)
+    due = _in_blocks(np.where(use, expected_dc_wh, 0.0), use, length)
+    ratio = np.divide(made, due, out=np.full(made.shape, np.nan), where=use & (due > 0))
+    grain = np.divide(quantum_wh, due, out=np.zeros(due.shape), where=use & (due > 0))
+    return DcSeries(ratio, np.where(use, expected_dc_wh, 0.0), grain)
+
+
+def _at_limit(day: Daylight, energy_wh: FloatArray, expected_wh: FloatArray) -> NDArray[np.bool_]:
+    """Return where the unit or most of its like are at their limit, (U, D)."""
+    share = energy_wh / rated_wh(day)[:, None]
+    at_limit = np.nan_to_num(share) >= AT_LIMIT
+    out = at_limit | (expected_wh >= AT_LIMIT * rated_wh(day)[:, None])
+    for group in day.groups:
+        rows = list(group.members)
+        heard = np.isfinite(share[rows]).sum(axis=0)
+        out[rows] |= at_limit[rows].sum(axis=0) > 0.3 * heard
+    return np.asarray(out)
+
+
+def _block_length(expected_wh: FloatArray, quantum_wh: float) -> int:
+    """Return how many intervals make a block that holds enough steps of the register."""
+    if quantum_wh == 0 or not np.isfinite(expected_wh).any():
+        return 1
+    usual = float(np.nanmedian(expected_wh))
+    return max(1, math.ceil(GRAINS_PER_BLOCK * quantum_wh / max(usual, 1e-9)))
+
+
+def _in_blocks(values: FloatArray, use: NDArray[np.bool_], length: int) -> FloatArray:
+    """Return each unit's values summed over blocks of `length` used intervals, repeated onto all of a block's."""
+    if length == 1:
+        return values
+    out = np.zeros(values.shape)
+    for row, (numbers, used) in enumerate(zip(values, use, strict=True)):
+        block = (np.cumsum(used) - 1) // length
+        block = np.clip(block, 0, max(int(used.sum()) // length - 1, 0))
+        out[row] = np.bincount(block, weights=numbers)[block]
+    return out
 
 
 def rated_wh(day: Daylight) -> FloatArray:
@@ -87,13 +147,17 @@ def rated_wh(day: Daylight) -> FloatArray:
 
 
 def resolution_wh(measured: FloatArray) -> float:
-    """Return the step of the register that the values come from, Wh; 0 where they are not on one."""
-    values = np.unique(measured[np.isfinite(measured) & (measured > 0)])
-    if len(values) < 2:
+    """Return the step of the register that the values come from, Wh; 0 where they are not on one.
+
+    Values of a register repeat, and are whole multiples of their smallest difference.
+    """
+    given = measured[np.isfinite(measured) & (measured > 0)]
+    values = np.unique(given)
+    if len(values) < 2 or len(values) > REPEATED_SHARE * len(given):
         return 0.0
     step = float(np.diff(values).min())
     on_step = np.abs(values / step - np.round(values / step)) < 1e-3
-    return step if on_step.all() and len(values) > 5 else 0.0
+    return step if on_step.all() else 0.0
 
 
 def _enough_light(load: FloatArray, readable: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -103,16 +167,17 @@ def _enough_light(load: FloatArray, readable: NDArray[np.bool_]) -> NDArray[np.b
     return np.where(lacks, load >= WEAK_LIGHT, load >= STRONG_LIGHT)
 
 
-def levels(day: Daylight, series: FloatArray, weight: FloatArray) -> Levels:
-    """Return the units' levels from their DC series (`dc_series`)."""
-    against_peers = _against_peers(day, series)
+def levels(day: Daylight, series: DcSeries) -> Levels:
+    """Return the units' levels from their DC series."""
+    weight = series.weight
+    against_peers = _against_peers(day, series.ratio)
     level = np.array([weighted_median(s, w) for s, w in zip(against_peers, weight, strict=True)])
     statistical = np.array([_standard_error(s, w) for s, w in zip(against_peers, weight, strict=True)])
     spread = _healthy_spread(day, level)
     reference, reference_sd = _references(day, level, spread)
     sd = np.sqrt(spread**2 + reference_sd**2 + statistical**2)
     visible = np.maximum(LEAST_VISIBLE, SIGMAS * sd)
-    return Levels(against_peers, weight, level, reference, sd, visible, spread)
+    return Levels(against_peers, weight, series.grain, level, reference, sd, visible, statistical, spread)
 
 
 def _against_peers(day: Daylight, series: FloatArray) -> FloatArray:

@@ -98,21 +98,20 @@ def _judge_by_array(
     if live < 2:
         sky = ArraySky(np.ones(width), np.zeros(width), np.zeros(width, dtype=bool))
         expected = expectation(day, day.clear)
-        return sky, expected, _levels(day, measured, expected), "clear_sky"
+        return sky, expected, _levels(day, measured, expected, quantum), "clear_sky"
     sky = infer(day, table, measured, np.ones(count), quantum)
-    first = _levels(day, measured, expectation(day, sky_at(day, sky)))
+    first = _levels(day, measured, expectation(day, sky_at(day, sky)), quantum)
     own = np.where(np.isfinite(first.level), first.level, 1.0)
     trusted = (own > STEADY_ENOUGH[0]) & (own < STEADY_ENOUGH[1])
     normal = np.abs(own / first.reference - 1) < first.visible
     votes = np.where(trusted & normal, 1.0, DOUBTED_VOTE)
     sky = infer(day, table, measured / np.where(trusted, own, 1.0)[:, None], votes, quantum)
     expected = expectation(day, sky_at(day, sky))
-    return sky, expected, _levels(day, measured, expected), "array"
+    return sky, expected, _levels(day, measured, expected, quantum), "array"
 
 
-def _levels(day: Daylight, measured: FloatArray, expected: Expectation) -> Levels:
-    series, weight = dc_series(day, measured, expected.energy_wh, expected.dc_wh)
-    return levels(day, series, weight)
+def _levels(day: Daylight, measured: FloatArray, expected: Expectation, quantum: float) -> Levels:
+    return levels(day, dc_series(day, measured, expected.energy_wh, expected.dc_wh, quantum_wh=quantum))
 
 
 def _stated(

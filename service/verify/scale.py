@@ -9,8 +9,9 @@ import numpy as np
 
 from service.verify.inputs import FloatArray
 
-BRIGHT_LIMIT = 1.7
-"""No sky lasts above this clear-sky index: cloud enhancement reaches about 1.5 for minutes (from memory)."""
+BRIGHT_LIMIT = 3.0
+"""No sky lasts above this clear-sky index, not even near the horizon, where the clear-sky model errs most: cloud
+enhancement reaches about 1.5 for minutes (from memory)."""
 
 DARK_LIMIT = 0.035
 """The brightest hours of a day under the darkest overcast stay above this clear-sky index (from memory)."""
@@ -19,7 +20,15 @@ DOUBTFUL_LIMIT = 0.13
 """Below it a day is either heavily overcast or scaled; its smoothness decides."""
 
 SMOOTH_SHARE = 0.4
-RATING_HEADROOM = 1.1
+STRONG_LIGHT = 0.1
+"""Clear-sky output over rating from which an interval says something about the scale."""
+
+RATING_HEADROOM = 1.15
+"""No inverter gives more than this share of its rating; if values do, their unit is wrong."""
+
+
+USUAL_BRIGHTNESS = ((0.75, 1.3, 1.0), (1.3, 1.8, 0.3), (0.35, 0.75, 0.5), (0.1, 0.35, 0.2), (0.03, 0.1, 0.03))
+"""How usual a clear-sky index is for a window's brightest tenth: from, to, weight (common practice, no source)."""
 
 
 def candidates(interval_min: int) -> dict[float, tuple[float, str]]:
@@ -53,25 +62,28 @@ def scale_factor(
     in an interval, all Wh. The brightest tenth of the window, the median over the units, is compared with what
     any sky allows; of the factors that bring it and the inverters' limit into range the likeliest is taken.
     """
-    brightness = _site_brightness(energy_wh, clear_wh)
+    brightness = _site_brightness(energy_wh, clear_wh, rated_wh)
     use = np.isfinite(brightness)
     if use.sum() < 3:
         return 1.0
     top = float(np.quantile(brightness[use], 0.9))
-    if DARK_LIMIT <= top <= BRIGHT_LIMIT and not (top < DOUBTFUL_LIMIT and _is_smooth(brightness[use], top)):
-        return 1.0
-    return _likeliest(top, _over_rating(energy_wh, rated_wh), interval_min)
+    over_rating = _over_rating(energy_wh, rated_wh)
+    too_much = top > BRIGHT_LIMIT or over_rating > RATING_HEADROOM
+    too_little = top < DARK_LIMIT or (top < DOUBTFUL_LIMIT and _is_smooth(brightness[use], top))
+    return _likeliest(top, over_rating, interval_min) if too_much or too_little else 1.0
 
 
-def _site_brightness(energy_wh: FloatArray, clear_wh: FloatArray) -> FloatArray:
-    """Return the median over the units of measured over clear-sky energy, (D,), NaN in weak light."""
-    strong = clear_wh >= 0.3 * clear_wh.max(axis=1, keepdims=True, initial=0.0)
-    live = strong & np.isfinite(energy_wh) & (energy_wh > 0)
-    ratio = np.divide(energy_wh, clear_wh, out=np.full(energy_wh.shape, np.nan), where=live & (clear_wh > 0))
-    counted = np.isfinite(ratio).any(axis=0)
-    out = np.full(ratio.shape[1], np.nan)
-    out[counted] = np.nanmedian(ratio[:, counted], axis=0)
-    return out
+def _site_brightness(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> FloatArray:
+    """Return the live units' energy over what a clear sky would give them, (D,), NaN in weak light.
+
+    All planes together: one turned from the sun gets more light from a bright cloud than from a clear sky.
+    """
+    live = np.isfinite(energy_wh) & (energy_wh > 0)
+    clear = np.where(live, clear_wh, 0.0).sum(axis=0)
+    strong = clear >= STRONG_LIGHT * np.where(live, rated_wh[:, None], 0.0).sum(axis=0)
+    strong &= clear >= 0.3 * clear.max(initial=0.0)
+    made = np.where(live, energy_wh, 0.0).sum(axis=0)
+    return np.asarray(np.divide(made, clear, out=np.full(clear.shape, np.nan), where=strong & (clear > 0)))
 
 
 def _is_smooth(brightness: FloatArray, top: float) -> bool:
@@ -95,8 +107,14 @@ def _likeliest(top: float, over_rating: float, interval_min: int) -> float:
 
 
 def _plausible_brightness(top: float) -> float:
-    """Return how usual this clear-sky index is for a window's brightest tenth (common practice, no source)."""
-    for lowest, highest, weight in ((0.75, 1.3, 1.0), (0.35, 0.75, 0.5), (0.1, 0.35, 0.2), (0.04, 0.1, 0.03)):
+    """Return how usual this clear-sky index is for a window's brightest tenth."""
+    for lowest, highest, weight in (
+        (1.3, 1.8, 0.3),
+        (0.75, 1.3, 1.0),
+        (0.35, 0.75, 0.5),
+        (0.1, 0.35, 0.2),
+        (0.03, 0.1, 0.03),
+    ):
         if lowest <= top < highest:
             return weight
     return 0.0

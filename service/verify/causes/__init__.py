@@ -10,12 +10,15 @@ from collections.abc import Callable
 
 from service.verify.case import Case
 from service.verify.causes import (
+    branch_out,
     clipping,
     data_gap,
+    intermittent,
     low_output,
     no_output,
     not_on_record,
     not_reporting,
+    shaded,
     substring_out,
     unit_scale,
 )
@@ -27,9 +30,12 @@ IN_ORDER: tuple[Find, ...] = (
     unit_scale.find,
     not_reporting.find,
     not_on_record.find,
+    branch_out.find,
     no_output.find,
+    intermittent.find,
     substring_out.find,
     low_output.find,
+    shaded.find,
     data_gap.find,
     clipping.find,
 )

@@ -24,7 +24,7 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     found = []
     for i, serial in enumerate(case.serials):
         dead = dead_since(case, i)
-        if serial not in named and dead.any() and _is_long_enough(case, i, dead):
+        if serial not in named and dead.any() and is_long_enough(case, i, dead):
             found.append(_finding(case, i, dead))
     return found
 
@@ -39,7 +39,8 @@ def dead_since(case: Case, i: int) -> BoolArray:
     return np.asarray(lit & after)
 
 
-def _is_long_enough(case: Case, i: int, dead: BoolArray) -> bool:
+def is_long_enough(case: Case, i: int, dead: BoolArray) -> bool:
+    """Return whether enough light went unused to be sure."""
     minutes = dead.sum() * case.day.grid.interval_min
     unused_h = case.peers.energy_wh[i, dead].sum() / rated_wh(case.day)[i] * case.day.interval_hours
     return bool(minutes >= LEAST_MINUTES and unused_h >= LEAST_ENERGY_H)

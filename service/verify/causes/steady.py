@@ -35,32 +35,26 @@ class SteadyLevel:
 def steady_level(case: Case, i: int) -> SteadyLevel | None:
     """Return unit `i`'s steady level up to the window's end: from its start or after one step; None if neither."""
     series = case.levels.series[i] / case.levels.reference[i]
-    weight = case.levels.weight[i]
+    weight, grain = case.levels.weight[i], case.levels.grain[i]
     read = np.isfinite(series) & (weight > 0)
     if read.sum() < 3:
         return None
-    slack = TOLERANCE + _register_step(case, i)
-    level, share = _level_and_share(series, weight, read, slack)
+    level, share = _level_and_share(series, weight, read, grain)
     if share >= STEADY_SHARE:
         return SteadyLevel(level, read, share, from_start=True)
-    return _after_step(series, weight, read, slack)
-
-
-def _register_step(case: Case, i: int) -> FloatArray:
-    """Return how far a whole-step register may move an interval's ratio, (D,)."""
-    return np.asarray(case.resolution_wh / np.maximum(case.peers.energy_wh[i], 1e-9))
+    return _after_step(series, weight, read, grain)
 
 
 def _level_and_share(
-    series: FloatArray, weight: FloatArray, where: BoolArray, slack: FloatArray
+    series: FloatArray, weight: FloatArray, where: BoolArray, grain: FloatArray
 ) -> tuple[float, float]:
     level = weighted_median(series[where], weight[where])
-    near = np.abs(series[where] / max(level, 1e-9) - 1) <= slack[where]
+    near = np.abs(series[where] - level) <= TOLERANCE * level + 1.5 * grain[where]
     return level, float(weight[where][near].sum() / weight[where].sum())
 
 
 def _after_step(
-    series: FloatArray, weight: FloatArray, read: BoolArray, slack: FloatArray
+    series: FloatArray, weight: FloatArray, read: BoolArray, grain: FloatArray
 ) -> SteadyLevel | None:
     at = np.arange(len(series))
     sums = np.cumsum(np.where(read, weight, 0.0)) / weight[read].sum()
@@ -70,8 +64,8 @@ def _after_step(
         after, before = read & (at >= step), read & (at < step)
         if after.sum() < 3 or before.sum() < 3:
             continue
-        level, share = _level_and_share(series, weight, after, slack)
-        _, share_before = _level_and_share(series, weight, before, slack)
+        level, share = _level_and_share(series, weight, after, grain)
+        _, share_before = _level_and_share(series, weight, before, grain)
         together = share * (1 - quantile) + share_before * quantile
         if min(share, share_before) >= STEADY_SHARE and (best is None or together > best.share):
             best = SteadyLevel(level, after, together, from_start=False)

@@ -40,7 +40,8 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
         if serial in named or not _is_low(case, i):
             continue
         steady = steady_level(case, i)
-        match = steady and match_level(steady.level, *_strings(case, i))
+        slack = float(case.levels.statistical[i])
+        match = steady and match_level(steady.level, *_strings(case, i), slack=slack)
         if steady and match:
             found.append(_finding(case, i, steady, match))
     return found
@@ -59,17 +60,17 @@ def _strings(case: Case, i: int) -> tuple[int, int]:
     return case.day.site.module_type(unit.module_type).substrings, unit.module_count
 
 
-def match_level(level: float, substrings: int, modules: int) -> _Match | None:
+def match_level(level: float, substrings: int, modules: int, *, slack: float = 0.0) -> _Match | None:
     """Return which loss of substrings a level is, None if none.
 
     With n substrings a module and m modules on the unit, k lost leave 1 - k/(m n), less the diode's drop.
-    Only losses within one module are considered.
+    Only losses within one module are considered. `slack` is the level's own uncertainty.
     """
     total = substrings * modules
     for lost in range(1, substrings):
         high = 1 - lost / total
         low = high - DIODE_DROP * lost / modules
-        margin = NEARNESS / modules
+        margin = NEARNESS / modules + slack
         if low - margin <= level <= high + margin:
             return _Match(lost, total, low, high)
     return None

@@ -1,0 +1,90 @@
+"""A unit that drops out at irregular times while its neighbours produce, and comes back.
+
+Reasoning: a plug not pushed home, a loose AC connector or a unit that trips on its own gives nothing for minutes and
+then its full share again; cloud and shade leave at least the diffuse light. Fast cycling hides inside a long
+interval, so short drop-outs show as intervals far below the unit's own level. A unit that stays off to the end is
+`no_output`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from service.verify.case import BoolArray, Case
+from service.verify.causes.no_output import dead_since
+from service.verify.causes.wording import duration, energy
+from service.verify.levels import STRONG_LIGHT, rated_wh
+from service.verify.result import Finding
+
+LEAST_SHARE = 0.01
+"""Least share of the window's expected energy that must be lost to drop-outs."""
+
+LEAST_INTERVALS = 2
+PRODUCING = 0.3
+"""Share of its expected output from which a neighbour surely produces."""
+
+DEEP = 0.5
+"""Share of its peers' output below which an interval beside a drop-out belongs to it."""
+
+
+def find(case: Case, named: frozenset[str]) -> list[Finding]:
+    """Return one finding for each unit that drops out and comes back."""
+    found = []
+    for i, serial in enumerate(case.serials):
+        if serial in named:
+            continue
+        out = drop_outs(case, i)
+        if out.sum() >= LEAST_INTERVALS and _share_lost(case, i, out) >= LEAST_SHARE:
+            found.append(_finding(case, i, out))
+    return found
+
+
+def drop_outs(case: Case, i: int) -> BoolArray:
+    """Return the lit intervals in which the unit gave nothing though it gave something later, with their flanks."""
+    nothing = case.giving_nothing[i] & ~dead_since(case, i) & neighbours_produce(case, i)
+    with np.errstate(invalid="ignore"):
+        low = case.light[i] & case.heard[i] & (case.measured_wh[i] < DEEP * case.peers.energy_wh[i])
+    beside = np.zeros_like(nothing)
+    beside[1:] |= nothing[:-1]
+    beside[:-1] |= nothing[1:]
+    return np.asarray(nothing | (beside & low))
+
+
+def neighbours_produce(case: Case, i: int) -> BoolArray:
+    """Return where the light is surely enough and at least half of the other units that were heard give, (D,)."""
+    others = np.arange(len(case.serials)) != i
+    seen = case.heard & others[:, None]
+    with np.errstate(invalid="ignore"):
+        giving = seen & (case.measured_wh > PRODUCING * case.peers.energy_wh)
+    enough = case.peers.energy_wh[i] >= STRONG_LIGHT * rated_wh(case.day)[i]
+    return np.asarray(
+        enough & case.array_sky.known & (giving.sum(axis=0) >= np.maximum(0.5 * seen.sum(axis=0), 1))
+    )
+
+
+def _share_lost(case: Case, i: int, out: BoolArray) -> float:
+    expected = case.peers.energy_wh[i, case.heard[i]].sum()
+    return case.lost_wh(i, out) / expected if expected > 0 else 0.0
+
+
+def _finding(case: Case, i: int, out: BoolArray) -> Finding:
+    first, last = case.first_and_last(out)
+    lost = case.lost_wh(i, out)
+    times = int((np.diff(out.astype(int), prepend=0) == 1).sum())
+    minutes = float(out.sum() * case.day.grid.interval_min)
+    return Finding(
+        cause="intermittent",
+        serials=case.named([i]),
+        confidence=round(min(0.97, 0.75 + 0.06 * times), 2),
+        evidence=(
+            f"Gave nothing {times} time(s), {duration(minutes)} in all, while its neighbours produced, "
+            f"and came back each time; lost: {energy(lost)}."
+        ),
+        advice=(
+            "Isolate first, secured against falling: reseat the DC plugs until they lock, then the AC connector; "
+            "if it goes on, change the unit."
+        ),
+        first_seen=first,
+        last_seen=last,
+        lost_wh=round(lost, 1),
+    )

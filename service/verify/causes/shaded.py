@@ -1,0 +1,132 @@
+"""A loss that comes at certain sun positions and leaves the unit whole at others.
+
+Reasoning: an obstacle takes the beam away while the sun stands behind it and leaves most of the diffuse light, so
+the loss comes and goes with the sun's place while the unit is at its full level for the rest of the day. A steady
+level is another cause's. On one day sun position and hour are the same thing: the confidence says so, and rises with
+days on which the loss came back at the same azimuth.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.verify.case import BoolArray, Case
+from service.verify.causes.wording import energy, percent
+from service.verify.levels import PEERS_FOR_COMPARISON
+from service.verify.result import Finding
+
+DEFICIT = 0.10
+"""Shortfall against its peers from which an interval counts as short."""
+
+LEAST_SHARE = 0.025
+LEAST_SHARE_BY_MODEL = 0.08
+WHOLE_SHARE = 0.10
+"""Least share of the energy that must be at full level, beside the least share that must be lost."""
+
+LEAST_INTERVALS = 4
+BEAM_INDEX = 0.45
+"""Clear-sky index from which there is beam enough to take away."""
+
+AZIMUTH_STEP_DEG = 5.0
+
+
+@dataclass(frozen=True)
+class _Shortfall:
+    short: BoolArray
+    lost_share: float
+    azimuths_deg: tuple[float, float]
+    return_share: float
+    days: int
+
+
+def find(case: Case, named: frozenset[str]) -> list[Finding]:
+    """Return one finding for each unit with a loss bound to sun positions."""
+    found = []
+    for i, serial in enumerate(case.serials):
+        if serial in named:
+            continue
+        fall = _shortfall(case, i)
+        if fall:
+            found.append(_finding(case, i, fall))
+    return found
+
+
+def _shortfall(case: Case, i: int) -> _Shortfall | None:
+    series = case.levels.series[i] / case.levels.reference[i]
+    weight = case.levels.weight[i]
+    read = np.isfinite(series) & (weight > 0) & (case.array_sky.index >= BEAM_INDEX)
+    if read.sum() < 2 * LEAST_INTERVALS:
+        return None
+    short = np.asarray(read & (series < 1 - DEFICIT - 2 * case.levels.grain[i]))
+    lost = float((weight * np.clip(1 - series, 0, 1))[short].sum() / weight[read].sum())
+    whole = float(weight[read & ~short].sum() / weight[read].sum())
+    visible = max(_least_share(case, i), float(case.levels.visible[i]) / 2)
+    if short.sum() < LEAST_INTERVALS or lost < visible or whole < WHOLE_SHARE:
+        return None
+    azimuth = case.day.sun.azimuth_deg.reshape(-1, case.day.steps).mean(axis=1)
+    return _Shortfall(
+        short, lost, _span(azimuth[short], weight[short]), *_returns(case, azimuth, read, short)
+    )
+
+
+def _least_share(case: Case, i: int) -> float:
+    """Return the least share to be lost: more where only the model, and no like units, says what was due."""
+    group = next(g for g in case.day.groups if i in g.members)
+    peers = np.isfinite(case.levels.level[list(group.members)]).sum()
+    return LEAST_SHARE if peers >= PEERS_FOR_COMPARISON else LEAST_SHARE_BY_MODEL
+
+
+def _span(azimuth: NDArray[np.float64], weight: NDArray[np.float64]) -> tuple[float, float]:
+    order = np.argsort(azimuth)
+    sums = np.cumsum(weight[order]) / weight.sum()
+    at = np.searchsorted(sums, [0.1, 0.9])
+    low, high = azimuth[order][np.minimum(at, len(order) - 1)]
+    return float(low), float(high)
+
+
+def _returns(
+    case: Case, azimuth: NDArray[np.float64], read: BoolArray, short: BoolArray
+) -> tuple[float, int]:
+    """Return how often a short azimuth was short again on the other days that saw it, and the number of days."""
+    day = case.day.positions * case.day.grid.interval_min // (24 * 60)
+    place = (azimuth // AZIMUTH_STEP_DEG).astype(int)
+    days = len(np.unique(day[read]))
+    again, seen = 0, 0
+    for p in np.unique(place[short]):
+        here = place == p
+        read_days, short_days = np.unique(day[here & read]), np.unique(day[here & short])
+        again += len(short_days) - 1
+        seen += len(read_days) - 1
+    return (again / seen if seen else 1.0), days
+
+
+def _finding(case: Case, i: int, fall: _Shortfall) -> Finding:
+    first, last = case.first_and_last(fall.short)
+    lost = case.lost_wh(i, fall.short)
+    low, high = fall.azimuths_deg
+    confidence = 0.7 if fall.days < 2 else 0.55 + 0.4 * min(fall.return_share / 0.6, 1.0)
+    return Finding(
+        cause="shaded",
+        serials=case.named([i]),
+        confidence=round(confidence, 2),
+        evidence=(
+            f"Short by {percent(fall.lost_share)} of its energy ({energy(lost)}), mostly with the sun between "
+            f"azimuth {low:.0f} and {high:.0f} degrees, and at its full level otherwise{_repeat(fall)}."
+        ),
+        advice=(
+            f"Look from the module towards {low:.0f} to {high:.0f} degrees for a chimney, tree, aerial or neighbour; "
+            "from a safe stand, not from the roof's edge."
+        ),
+        first_seen=first,
+        last_seen=last,
+        lost_wh=round(lost, 1),
+    )
+
+
+def _repeat(fall: _Shortfall) -> str:
+    if fall.days < 2:
+        return "; one day cannot tell shade from another passing loss"
+    return f"; it came back there in {percent(fall.return_share)} of the chances on {fall.days} days"
