@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from platformdirs import user_data_path
-from pydantic import SecretStr, field_validator
+from pydantic import Field, SecretStr, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from sqlalchemy import make_url
 
 PREFIX = "YIELDPROOF_"
 
@@ -20,7 +21,7 @@ class SettingsError(Exception):
 class _FileSource(PydanticBaseSettingsSource):
     """Reads a setting from the file that `YIELDPROOF_<NAME>_FILE` names, as container secrets come."""
 
-    def get_field_value(self, field: Any, field_name: str) -> tuple[Any, str, bool]:
+    def get_field_value(self, field: Any, field_name: str) -> tuple[Any, str, bool]:  # noqa: ARG002 - the library's form
         path = os.environ.get(f"{PREFIX}{field_name.upper()}_FILE")
         if not path:
             return None, field_name, False
@@ -43,16 +44,29 @@ def default_data_dir() -> Path:
 
 
 class Settings(BaseSettings):
-    """Everything that can be set. `secret_key` has no default: `serve` refuses to start without it."""
+    """Everything that can be set, by name; `load_settings` reads it.
+
+    `secret_key` has no default: `serve` refuses to start without one.
+    """
 
     model_config = SettingsConfigDict(env_prefix=PREFIX, env_file=".env", extra="ignore")
 
-    database_url: str = ""
+    database_url: str = Field(default="", validate_default=True)
+    """`sqlite:///PATH` or `postgresql://USER@HOST/NAME`; empty: a file in the user's data folder."""
+    database_password: SecretStr | None = None
+    """Put into `database_url`, so that the password can come from a file of its own."""
     secret_key: SecretStr | None = None
+    """Signs sessions; at least 32 characters."""
     base_url: str = "http://127.0.0.1:8000"
+    """The address that people's links carry."""
     secure_cookies: bool = False
+    """Send cookies over HTTPS only: true wherever there is HTTPS."""
+    trusted_proxies: str = "127.0.0.1"
+    """Addresses, separated by commas, whose word on the caller's address and scheme is taken."""
     run_worker: bool = True
-    max_body_mb: int = 64
+    """Run background jobs inside `serve`; false where `yieldproof worker` runs beside it."""
+    max_body_mb: int = Field(default=64, gt=0)
+    """Largest body of a request, MB."""
 
     @field_validator("database_url")
     @classmethod
@@ -63,6 +77,10 @@ class Settings(BaseSettings):
             return url.replace("postgresql://", "postgresql+psycopg://", 1)
         if not url.startswith(("sqlite:///", "postgresql+psycopg://")):
             raise ValueError("must start with sqlite:/// or postgresql://")
+        if url == "sqlite:///" or ":memory:" in url:
+            raise ValueError(
+                "names no file; a database in memory ends with its connection. Give sqlite:///PATH"
+            )
         return url
 
     @field_validator("secret_key")
@@ -72,6 +90,13 @@ class Settings(BaseSettings):
             raise ValueError("must have at least 32 characters; make one with: openssl rand -hex 32")
         return key
 
+    @model_validator(mode="after")
+    def _with_password(self) -> Self:
+        if self.database_password is not None and not self.database_url.startswith("sqlite"):
+            url = make_url(self.database_url).set(password=self.database_password.get_secret_value())
+            self.database_url = url.render_as_string(hide_password=False)
+        return self
+
     @classmethod
     def settings_customise_sources(
         cls,
@@ -79,6 +104,30 @@ class Settings(BaseSettings):
         init_settings: PydanticBaseSettingsSource,
         env_settings: PydanticBaseSettingsSource,
         dotenv_settings: PydanticBaseSettingsSource,
-        file_secret_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,  # noqa: ARG003 - the library's form
     ) -> tuple[PydanticBaseSettingsSource, ...]:
         return init_settings, env_settings, _FileSource(settings_cls), dotenv_settings
+
+
+def load_settings() -> Settings:
+    """Return the settings; SettingsError names each one that is missing or wrong, and the remedy."""
+    try:
+        return Settings()
+    except ValidationError as error:
+        # The value itself stays out: it may be a secret.
+        raise SettingsError(" ".join(_sentence(e["loc"], e["msg"]) for e in error.errors())) from None
+
+
+def needed_secret_key(settings: Settings) -> str:
+    """Return the secret key; SettingsError if there is none."""
+    if settings.secret_key is None:
+        raise SettingsError(
+            f"{PREFIX}SECRET_KEY is not set; it signs the sessions of those who sign in. "
+            "Make one with `openssl rand -hex 32` and keep it the same on every host."
+        )
+    return settings.secret_key.get_secret_value()
+
+
+def _sentence(place: tuple[int | str, ...], message: str) -> str:
+    name = f"{PREFIX}{'_'.join(map(str, place)).upper()}"
+    return f"{name}: {message.removeprefix('Value error, ')}."
