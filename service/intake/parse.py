@@ -12,7 +12,11 @@ READINGS_TYPES = (JSON_TYPE, CSV_TYPE, PARQUET_TYPE)
 
 
 class UnknownFormat(Exception):  # noqa: N818 - says what came, as `Refused` does
-    """The content type is none that readings come in."""
+    """The content type is none of those `known`."""
+
+    def __init__(self, *known: str) -> None:
+        self.known = known
+        super().__init__(f"the content type must be {' or '.join(known)}")
 
 
 def media_type(content_type: str) -> str:
@@ -29,4 +33,4 @@ def parse_readings(body: bytes, content_type: str, interval_min: int | None = No
         return samples_from_csv(body, interval_min)
     if kind == PARQUET_TYPE:
         return samples_from_parquet(body)
-    raise UnknownFormat
+    raise UnknownFormat(*READINGS_TYPES)

@@ -58,7 +58,7 @@ def take_readings(
 def take_weather(engine: Engine, site_id: str, body: bytes, content_type: str = JSON_TYPE) -> Receipt:
     """Take a body of weather; Refused, UnknownFormat or NoSuchSite if nothing of it is kept."""
     if media_type(content_type) != JSON_TYPE:
-        raise UnknownFormat
+        raise UnknownFormat(JSON_TYPE)
     samples = weather.samples_from_weather(parse_json(body))
     sent = Sent("weather", JSON_TYPE, body)
     return _take(engine, site_id, sent, samples, weather.checked, readings.write_weather)

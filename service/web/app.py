@@ -1,4 +1,4 @@
-"""Puts the application together: settings, engine, routes and error forms. Holds no route of its own."""
+"""Puts the application together: settings, engine, jobs, routes, errors and what every request passes."""
 
 from __future__ import annotations
 
@@ -12,6 +12,12 @@ from sqlalchemy import Engine
 from service import __version__
 from service.settings import Settings
 from service.store.database import make_engine
+from service.web import api, errors, pages
+from service.web.api import schema
+from service.web.gate import BodyLimit, TokenGate
+from service.web.metrics import CountRequests, Metrics
+
+MEGABYTE = 1024 * 1024
 
 
 def create_app(settings: Settings, *, engine: Engine | None = None, jobs: Any = None) -> FastAPI:
@@ -23,8 +29,17 @@ def create_app(settings: Settings, *, engine: Engine | None = None, jobs: Any = 
         if engine is None:
             app.state.engine.dispose()
 
+    # The library's own pages of documentation load from elsewhere; /openapi.json is the description.
     app = FastAPI(title="Yieldproof", version=__version__, lifespan=lifespan, docs_url=None, redoc_url=None)
     app.state.settings = settings
     app.state.engine = engine or make_engine(settings.database_url)
     app.state.jobs = jobs
+    app.state.metrics = Metrics()
+    app.include_router(api.router)
+    errors.install(app)
+    schema.install(app)
+    pages.install(app)
+    app.add_middleware(BodyLimit, largest=settings.max_body_mb * MEGABYTE)
+    app.add_middleware(TokenGate, engine=app.state.engine)
+    app.add_middleware(CountRequests, metrics=app.state.metrics)
     return app

@@ -1,0 +1,120 @@
+"""What the API's routes share: the engine, the body, the window, the site."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Annotated, Any
+
+from fastapi import Depends, Header, Path, Query, Request
+from sqlalchemy import Engine
+from sqlmodel import Session
+
+from service.intake import fields
+from service.intake.json_form import parse_json
+from service.intake.parse import JSON_TYPE, UnknownFormat, media_type
+from service.intake.problems import FieldError, Refused
+from service.intake.take import NoSuchSite
+from service.store import sites
+from service.store.grids import moment
+from service.store.tables import Site
+from service.web.errors import PROBLEM_TYPE, Problem
+
+LONGEST_WINDOW = timedelta(days=400)
+
+_SITE_ID = re.compile(r"[A-Za-z0-9_-]{1,32}")
+_SPACE_FOR_PLUS = re.compile(r" (?=\d\d:?\d\d$)")
+
+
+def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """Return the answers other than success for a route's description."""
+    content = {PROBLEM_TYPE: {"schema": {"$ref": f"#/components/schemas/{Problem.__name__}"}}}
+    words = {
+        401: "No valid token.",
+        404: "There is no such thing.",
+        406: "None of the formats asked for is given.",
+        413: "The body is too large.",
+        415: "The body's content type is none that is read.",
+        422: "The input was refused; nothing was kept.",
+    }
+    return {status: {"description": words[status], "content": content} for status in (401, *statuses)}
+
+
+def _engine(request: Request) -> Engine:
+    engine: Engine = request.app.state.engine
+    return engine
+
+
+async def _body(request: Request) -> bytes:
+    return await request.body()
+
+
+EngineDep = Annotated[Engine, Depends(_engine)]
+BodyDep = Annotated[bytes, Depends(_body)]
+ContentType = Annotated[str, Header(include_in_schema=False)]
+
+
+def _json_body(body: BodyDep, content_type: ContentType = "") -> Any:
+    if media_type(content_type) != JSON_TYPE:
+        raise UnknownFormat(JSON_TYPE)
+    return parse_json(body)
+
+
+def _site_id(site_id: Annotated[str, Path(description="The site's id.")]) -> str:
+    if not _SITE_ID.fullmatch(site_id):
+        raise NoSuchSite
+    return site_id
+
+
+JsonDep = Annotated[Any, Depends(_json_body)]
+SiteId = Annotated[str, Depends(_site_id)]
+
+
+def find_site(session: Session, site_id: str) -> Site:
+    """Return the site; NoSuchSite if there is none."""
+    site = sites.get(session, site_id)
+    if site is None:
+        raise NoSuchSite
+    return site
+
+
+@dataclass(frozen=True)
+class Window:
+    """A window asked for; None where left open."""
+
+    start: datetime | None
+    end: datetime | None
+
+    def over(self, held: tuple[datetime, datetime]) -> tuple[datetime, datetime]:
+        """Return the window with what is held in place of an open end; Refused if it is too long."""
+        start, end = self.start or held[0], self.end or held[1]
+        if end - start > LONGEST_WINDOW:
+            raise Refused.one(
+                "start", f"leads to more than {LONGEST_WINDOW.days} days; give a shorter window"
+            )
+        return start, end
+
+
+Time = Annotated[
+    str | None, Query(description="ISO 8601 with an offset.", json_schema_extra={"format": "date-time"})
+]
+
+
+def _window(start: Time = None, end: Time = None) -> Window:
+    errors: list[FieldError] = []
+    first, last = _time(start, "start", errors), _time(end, "end", errors)
+    if first and last and first >= last and not errors:
+        errors.append(FieldError("end", "must be later than start; exchange or correct them"))
+    fields.refuse(errors)
+    return Window(first, last)
+
+
+def _time(given: str | None, name: str, errors: list[FieldError]) -> datetime | None:
+    if given is None:
+        return None
+    # A plus that was not escaped in the address arrives as a space.
+    return moment(fields.time(_SPACE_FOR_PLUS.sub("+", given), name, errors))
+
+
+WindowDep = Annotated[Window, Depends(_window)]

@@ -1,0 +1,197 @@
+"""The bodies and answers as the API's description shows them. For description only: `intake` reads the bodies."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from fastapi import FastAPI
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic.json_schema import models_json_schema
+
+from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE
+from service.intake.record import SiteRecord
+from service.web.errors import Problem
+
+REF = "#/components/schemas/{model}"
+
+Interval = Literal[5, 10, 15, 30, 60]
+Values = list[float | None]
+BySerial = Annotated[dict[Annotated[str, Field(min_length=1, max_length=80)], Values], Field()]
+
+
+class _Body(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class TableBody(_Body):
+    """Readings of many units on one grid from `start` on; null: not heard. Lists may differ in length."""
+
+    interval_min: Interval
+    start: AwareDatetime
+    energy_wh: BySerial | None = None
+    power_w: BySerial | None = Field(default=None, description="Mean over the interval, instead of energy.")
+    dc_voltage_v: BySerial | None = None
+    ac_voltage_v: BySerial | None = None
+    frequency_hz: BySerial | None = None
+    temperature_c: BySerial | None = None
+    signal_pct: BySerial | None = None
+    further: list[RowsBody | TableBody] = Field(default=[], description="Readings on other grids.")
+
+
+class ReadingBody(_Body):
+    """One reading of one unit."""
+
+    serial: str = Field(min_length=1, max_length=80)
+    start: AwareDatetime
+    energy_wh: float | None = None
+    power_w: float | None = None
+    dc_voltage_v: float | None = None
+    ac_voltage_v: float | None = None
+    frequency_hz: float | None = None
+    temperature_c: float | None = None
+    signal_pct: float | None = None
+
+
+class RowsBody(_Body):
+    """Readings one by one."""
+
+    interval_min: Interval
+    readings: list[ReadingBody]
+    further: list[RowsBody | TableBody] = Field(default=[], description="Readings on other grids.")
+
+
+class WeatherBody(_Body):
+    """Weather on one grid from `start` on; null: not measured. Each list is optional, one is needed."""
+
+    interval_min: Interval
+    start: AwareDatetime
+    ghi_w_m2: Values | None = None
+    dni_w_m2: Values | None = None
+    dhi_w_m2: Values | None = None
+    air_temp_c: Values | None = None
+    wind_m_s: Values | None = None
+    poa_w_m2: dict[str, Values] | None = Field(default=None, description="By the plane's name.")
+
+
+class ProblemEntry(BaseModel):
+    """A value that was kept out and why; without a serial a remark about the whole batch."""
+
+    serial: str | None
+    start: AwareDatetime | None
+    field: str | None
+    value: float | None
+    message: str
+
+
+class ReceiptAnswer(BaseModel):
+    """What became of a batch. A null counts as neither accepted nor rejected."""
+
+    accepted: int = Field(description="Values kept where none was held before.")
+    replaced: int = Field(
+        description="Values kept in the place of an earlier one, which may have been equal."
+    )
+    rejected: int = Field(description="Values that cannot be right, kept out.")
+    problems: list[ProblemEntry] = Field(description="Up to 1000, with a last entry that counts the others.")
+
+
+class SkyAnswer(BaseModel):
+    """The sky of the window."""
+
+    model_config = ConfigDict(extra="allow")
+
+    source: Literal["array", "measured", "clear_sky"]
+    clear_share: float | None
+    light: Literal["enough", "little", "none"]
+
+
+class UnitAnswer(BaseModel):
+    """One unit's place in the ranking; rank 1 is what to look at first."""
+
+    serial: str
+    plane: str
+    row: int | None
+    column: int | None
+    branch: str | None
+    rank: int
+    measured_wh: float | None
+    expected_wh: float | None
+    reference_yield_h: float | None
+    performance_ratio: float | None
+    performance_ratio_25c: float | None
+    performance_index: float | None
+    performance_index_low: float | None
+    performance_index_high: float | None
+    heard_share: float
+    smallest_visible_loss_pct: float | None
+    causes: list[str]
+
+
+class FindingAnswer(BaseModel):
+    """One named cause; some causes carry fields of their own beside these."""
+
+    model_config = ConfigDict(extra="allow")
+
+    cause: str
+    serials: list[str]
+    plane: str | None
+    branch: str | None
+    confidence: float
+    first_seen: AwareDatetime | None
+    last_seen: AwareDatetime | None
+    lost_wh: float | None
+    annual_loss_kwh: float | None
+    evidence: str
+    advice: str
+
+
+class VerificationAnswer(BaseModel):
+    """The verification of one window."""
+
+    site_id: str
+    start: AwareDatetime
+    end: AwareDatetime
+    sky: SkyAnswer
+    verdict: Literal["verified", "attention", "too_little_light"]
+    units: list[UnitAnswer]
+    findings: list[FindingAnswer]
+
+
+BODIES = (SiteRecord, TableBody, RowsBody, WeatherBody)
+
+
+def _ref(model: type[BaseModel]) -> dict[str, str]:
+    return {"$ref": REF.format(model=model.__name__)}
+
+
+def _request(content: dict[str, Any]) -> dict[str, Any]:
+    described = {kind: {"schema": schema} for kind, schema in content.items()}
+    return {"requestBody": {"required": True, "content": described}}
+
+
+def json_body(model: type[BaseModel]) -> dict[str, Any]:
+    """Return a route's description of its JSON body."""
+    return _request({JSON_TYPE: _ref(model)})
+
+
+READINGS_BODY = _request(
+    {
+        JSON_TYPE: {"anyOf": [_ref(TableBody), _ref(RowsBody)]},
+        CSV_TYPE: {"type": "string", "description": "With a header: serial,start,energy_wh"},
+        PARQUET_TYPE: {"type": "string", "format": "binary", "description": "In the columns given out."},
+    }
+)
+
+
+def install(app: FastAPI) -> None:
+    """Add to the API's description the bodies that its routes refer to."""
+    plain = app.openapi
+
+    def described() -> dict[str, Any]:
+        if app.openapi_schema is None:
+            schemas = plain().setdefault("components", {}).setdefault("schemas", {})
+            models = [*((model, "validation") for model in BODIES), (Problem, "serialization")]
+            _, definitions = models_json_schema(models, ref_template=REF)  # type: ignore[arg-type]
+            schemas.update(definitions["$defs"])
+        return plain()
+
+    app.openapi = described  # type: ignore[method-assign]

@@ -1,0 +1,107 @@
+"""Sites: create, read, replace, delete, list."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request, Response
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel
+
+from service.intake.problems import Refused
+from service.intake.record import SiteRecord, as_stored, read_record
+from service.store import sites
+from service.store.database import reading, writing
+from service.store.tables import Site
+from service.web.api.common import EngineDep, JsonDep, SiteId, find_site, problems
+from service.web.api.schema import json_body
+
+router = APIRouter(tags=["sites"])
+LARGEST_OFFSET = 10**9
+
+
+class SiteAnswer(SiteRecord):
+    """A site record as kept, its defaults filled in."""
+
+    id: str
+
+
+class SitesAnswer(BaseModel):
+    """One page of the sites, by name."""
+
+    total: int
+    offset: int
+    limit: int
+    sites: list[SiteAnswer]
+
+
+@router.post(
+    "/sites",
+    status_code=201,
+    response_model=SiteAnswer,
+    responses=problems(413, 415, 422),
+    openapi_extra=json_body(SiteRecord),
+)
+def create(engine: EngineDep, data: JsonDep) -> Response:
+    """Create a site from its record."""
+    record = as_stored(read_record(data))
+    with writing(engine) as session:
+        site = sites.create(session, record)
+    return JSONResponse(_answer(site), 201, {"Location": f"/api/v1/sites/{site.id}"})
+
+
+@router.get("/sites", response_model=SitesAnswer, responses=problems(422))
+def listing(
+    engine: EngineDep,
+    offset: Annotated[int, Query(ge=0, le=LARGEST_OFFSET)] = 0,
+    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+) -> Response:
+    """List the sites by name, a page at a time."""
+    with reading(engine) as session:
+        found, total = sites.page(session, offset=offset, limit=limit)
+    return JSONResponse(
+        {"total": total, "offset": offset, "limit": limit, "sites": [_answer(site) for site in found]}
+    )
+
+
+@router.get("/sites/{site_id}", response_model=SiteAnswer, responses=problems(404))
+def read(engine: EngineDep, site_id: SiteId) -> Response:
+    """Give a site's record."""
+    with reading(engine) as session:
+        return JSONResponse(_answer(find_site(session, site_id)))
+
+
+@router.put(
+    "/sites/{site_id}",
+    response_model=SiteAnswer,
+    responses=problems(404, 413, 415, 422),
+    openapi_extra=json_body(SiteRecord),
+)
+def replace(request: Request, engine: EngineDep, site_id: SiteId, data: JsonDep) -> Response:
+    """Put another record in a site's place; its readings stay. The `id` that was given out may come back."""
+    record = as_stored(read_record(_without_own_id(data, site_id)))
+    with writing(engine) as session:
+        site = sites.replace(session, find_site(session, site_id), record)
+    if request.app.state.jobs is not None:
+        request.app.state.jobs.enqueue_verify(site_id)
+    return JSONResponse(_answer(site))
+
+
+@router.delete("/sites/{site_id}", status_code=204, responses=problems(404))
+def delete(engine: EngineDep, site_id: SiteId) -> Response:
+    """Delete a site with all that is held of it."""
+    with writing(engine) as session:
+        sites.delete(session, find_site(session, site_id))
+    return Response(status_code=204)
+
+
+def _answer(site: Site) -> dict[str, Any]:
+    return {"id": site.id, **site.record}
+
+
+def _without_own_id(data: Any, site_id: str) -> Any:
+    if not isinstance(data, dict) or "id" not in data:
+        return data
+    if data["id"] != site_id:
+        raise Refused.one("id", "is not the id in the address; correct it or leave it out")
+    return {name: value for name, value in data.items() if name != "id"}

@@ -1,0 +1,25 @@
+"""Weather: measured or fetched, taken in."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request, Response
+
+from service.intake.take import take_weather
+from service.web.api.common import BodyDep, ContentType, EngineDep, SiteId, problems
+from service.web.api.schema import ReceiptAnswer, WeatherBody, json_body
+from service.web.api.taken import answer
+
+router = APIRouter(tags=["weather"])
+
+
+@router.post(
+    "/sites/{site_id}/weather",
+    response_model=ReceiptAnswer,
+    responses=problems(404, 413, 415, 422),
+    openapi_extra=json_body(WeatherBody),
+)
+def take(
+    request: Request, engine: EngineDep, site_id: SiteId, body: BodyDep, content_type: ContentType = ""
+) -> Response:
+    """Take weather on one grid; `poa_w_m2` is by the planes' names."""
+    return answer(request, site_id, take_weather(engine, site_id, body, content_type))
