@@ -2,17 +2,10 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Security
-from fastapi.security import HTTPBearer
+from fastapi import APIRouter
 
 from service.web.api import probes, readings, sites, verification, weather
 
-PREFIX = "/api/v1"
-
-# The gate has checked the token before; this says in the API's description that there is one.
-_described = Security(HTTPBearer(auto_error=False, description="An API token."))
-
 router = APIRouter()
-router.include_router(probes.router)
-for _part in (sites, readings, weather, verification):
-    router.include_router(_part.router, prefix=PREFIX, dependencies=[_described])
+for _part in (probes, sites, readings, weather, verification):
+    router.include_router(_part.router)

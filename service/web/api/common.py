@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Annotated, Any
 
-from fastapi import Depends, Header, Path, Query, Request
+from fastapi import APIRouter, Depends, Header, Path, Query, Request, Security
+from fastapi.security import HTTPBearer
 from sqlalchemy import Engine
 from sqlmodel import Session
 
@@ -21,10 +22,20 @@ from service.store.grids import moment
 from service.store.tables import Site
 from service.web.errors import PROBLEM_TYPE, Problem
 
+PREFIX = "/api/v1"
 LONGEST_WINDOW = timedelta(days=400)
 
 _SITE_ID = re.compile(r"[A-Za-z0-9_-]{1,32}")
 _SPACE_FOR_PLUS = re.compile(r" (?=\d\d:?\d\d$)")
+
+
+# The gate has checked the token before; this says in the API's description that there is one.
+_described = Security(HTTPBearer(auto_error=False, description="An API token."))
+
+
+def api_router(tag: str) -> APIRouter:
+    """Return a router for the contract's paths."""
+    return APIRouter(prefix=PREFIX, tags=[tag], dependencies=[_described])
 
 
 def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:

@@ -4,17 +4,26 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Header, Query, Request, Response
+from fastapi import Header, Query, Request, Response
 
 from service.intake.take import take_readings
 from service.store import readings as store
 from service.store.database import reading
 from service.web.api import export
-from service.web.api.common import BodyDep, ContentType, EngineDep, SiteId, WindowDep, find_site, problems
+from service.web.api.common import (
+    BodyDep,
+    ContentType,
+    EngineDep,
+    SiteId,
+    WindowDep,
+    api_router,
+    find_site,
+    problems,
+)
 from service.web.api.schema import READINGS_BODY, ReceiptAnswer, TableBody
 from service.web.api.taken import answer
 
-router = APIRouter(tags=["readings"])
+router = api_router("readings")
 
 
 @router.post(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import Query, Request, Response
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel
 
@@ -13,10 +13,10 @@ from service.intake.record import SiteRecord, as_stored, read_record
 from service.store import sites
 from service.store.database import reading, writing
 from service.store.tables import Site
-from service.web.api.common import EngineDep, JsonDep, SiteId, find_site, problems
+from service.web.api.common import EngineDep, JsonDep, SiteId, api_router, find_site, problems
 from service.web.api.schema import json_body
 
-router = APIRouter(tags=["sites"])
+router = api_router("sites")
 LARGEST_OFFSET = 10**9
 
 

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Response
+from fastapi import Response
 from fastapi.responses import JSONResponse
 
 from service.jobs.verification import current
 from service.store.database import reading
 from service.store.readings import held_span
-from service.web.api.common import EngineDep, SiteId, Window, WindowDep, find_site, problems
+from service.web.api.common import EngineDep, SiteId, Window, WindowDep, api_router, find_site, problems
 from service.web.api.schema import VerificationAnswer
 from service.web.errors import Failed
 
-router = APIRouter(tags=["verification"])
+router = api_router("verification")
 
 
 @router.get("/sites/{site_id}/verification", response_model=VerificationAnswer, responses=problems(404, 422))

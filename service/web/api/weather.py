@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request, Response
+from fastapi import Request, Response
 
 from service.intake.take import take_weather
-from service.web.api.common import BodyDep, ContentType, EngineDep, SiteId, problems
+from service.web.api.common import BodyDep, ContentType, EngineDep, SiteId, api_router, problems
 from service.web.api.schema import ReceiptAnswer, WeatherBody, json_body
 from service.web.api.taken import answer
 
-router = APIRouter(tags=["weather"])
+router = api_router("weather")
 
 
 @router.post(
