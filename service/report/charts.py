@@ -1,0 +1,186 @@
+"""Charts as SVG text: measured against expected power, one panel a day, on the site's clock.
+
+Pure functions from series to text, so that page, paper and test draw the same thing. Not interactive, no script,
+no style sheet inside: colours are attributes, chosen by `dark`, so that a strict content-security policy
+lets the chart through.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+
+from service.report import words
+from service.report.days import DayTotal, Series, day_profile, light_minutes, totals
+from service.report.marks import Course, Frame, course, ticks
+
+CHART_STEP_MIN = 10
+
+
+@dataclass(frozen=True)
+class Ink:
+    """The colours of a chart on light or dark paper."""
+
+    text: str
+    quiet: str
+    rule: str
+    made: str
+    due: str
+    mark: str
+
+
+LIGHT = Ink("#1b2036", "#555a70", "#d9d2bf", "#e2a72e", "#1b2036", "#4a3fb5")
+DARK = Ink("#f2ecdd", "#b9b5ab", "#3b405c", "#d99f2b", "#f2ecdd", "#b3abff")
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Sizes in px: how many panels stand side by side and how large they are."""
+
+    width: int
+    columns: int
+    panel_height: int
+    font: int
+    left: int = 44
+    gap: int = 14
+    top: int = 36
+    head: int = 40
+    foot: int = 26
+
+    @property
+    def panel_width(self) -> float:
+        """Return the width of one panel."""
+        return (self.width - self.left - 6 - self.gap * (self.columns - 1)) / self.columns
+
+    @property
+    def row_height(self) -> int:
+        """Return the height of a row of panels with its words."""
+        return self.head + self.panel_height + self.foot
+
+
+def day_panels(series: Series, *, title: str, narrow: bool = False, dark: bool = False) -> str:
+    """Return the chart: measured filled, expected as a line, one panel for each local day."""
+    layout = _layout(len(series.days), narrow)
+    ink = DARK if dark else LIGHT
+    profiles = [day_profile(series, d, CHART_STEP_MIN) for d in series.days]
+    highest = [np.nanmax(np.append(p.measured_w, p.expected_w), initial=0.0) for p in profiles]
+    peak_w = max([1.0, *map(float, highest)])
+    light = light_minutes([series])
+    parts = []
+    for i, (profile, total) in enumerate(zip(profiles, totals(series), strict=True)):
+        frame = _frame(i, layout, light, peak_w * 1.04)
+        parts.append(_axes(frame, layout, ink, first=i % layout.columns == 0))
+        parts.append(_panel(course(profile, frame), total, frame, layout, ink))
+    sides = size(len(profiles), narrow=narrow)
+    return _document("".join(parts), sides, layout, ink, title)
+
+
+def size(days: int, *, narrow: bool = False) -> tuple[int, int]:
+    """Return a chart's width and height, px."""
+    layout = _layout(days, narrow)
+    return layout.width, layout.top + _rows(days, layout) * layout.row_height
+
+
+def _rows(days: int, layout: Layout) -> int:
+    return -(-max(days, 1) // layout.columns)
+
+
+def _layout(days: int, narrow: bool) -> Layout:
+    if narrow:
+        return Layout(358, min(max(days, 1), 3), 84, 12)
+    return Layout(1040, min(max(days, 1), 7), 130, 13)
+
+
+def _frame(index: int, layout: Layout, light: tuple[int, int], peak_w: float) -> Frame:
+    row, column = divmod(index, layout.columns)
+    left = layout.left + column * (layout.panel_width + layout.gap)
+    top = layout.top + row * layout.row_height + layout.head
+    return Frame(left, top, layout.panel_width, layout.panel_height, *light, peak_w)
+
+
+def _panel(drawn: Course, total: DayTotal, frame: Frame, layout: Layout, ink: Ink) -> str:
+    date = f"{total.day:%a} {total.day.day} {total.day:%b}"
+    sums = words.energy_of(total.measured_wh, total.expected_wh) if total.heard_share else "not heard"
+    text_y = frame.top - 24
+    small = layout.font - 1.5
+    return (
+        f'<text x="{frame.left:.1f}" y="{text_y:.1f}" font-weight="600">{date}</text>'
+        f'<text x="{frame.left:.1f}" y="{text_y + 15:.1f}" font-size="{small}" fill="{ink.quiet}">{sums}</text>'
+        f'<path d="{drawn.due_area}" fill="url(#missing)"/>'
+        f'<path d="{drawn.made}" fill="{ink.made}"/>'
+        f'<path d="{drawn.due}" fill="none" stroke="{ink.due}" stroke-width="1.4" stroke-linejoin="round"/>'
+        f'<path d="{drawn.unheard}" stroke="{ink.mark}" stroke-width="4" stroke-dasharray="2 2"/>'
+    )
+
+
+def _axes(frame: Frame, layout: Layout, ink: Ink, *, first: bool) -> str:
+    unit, scale = ("kW", 1000) if frame.peak_w >= 1000 else ("W", 1)
+    parts = []
+    for value in ticks(frame.peak_w / scale):
+        y = float(frame.y(np.array([value * scale]))[0])
+        parts.append(f'<path d="M{frame.left:.1f},{y:.1f}h{frame.width:.1f}" stroke="{ink.rule}"/>')
+        if first:
+            label = f"{value:g}" + (f" {unit}" if value else "")
+            parts.append(_label(layout.left - 5, y + 4, label, "end", layout, ink))
+    parts += [_hour(hour, frame, layout, ink) for hour in _hours(frame)]
+    return "".join(parts)
+
+
+def _hours(frame: Frame) -> list[int]:
+    return [
+        h
+        for h in (6, 9, 12, 15, 18)
+        if frame.first_min < h * 60 < frame.last_min and (frame.width > 200 or h in (6, 12, 18))
+    ]
+
+
+def _hour(hour: int, frame: Frame, layout: Layout, ink: Ink) -> str:
+    x = float(frame.x(np.array([hour * 60.0]))[0])
+    tick = f'<path d="M{x:.1f},{frame.bottom:.1f}v4" stroke="{ink.quiet}"/>'
+    return tick + _label(
+        x, frame.bottom + 17, f"{hour}:00" if hour == 12 else f"{hour}", "middle", layout, ink
+    )
+
+
+def _label(x: float, y: float, text: str, anchor: str, layout: Layout, ink: Ink) -> str:
+    size = layout.font - 1.5
+    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}" fill="{ink.quiet}">{text}</text>'
+
+
+def _legend(ink: Ink) -> str:
+    keys = (
+        (f'<path d="M0,20v-10h16v10z" fill="{ink.made}"/>', "measured", 92),
+        (f'<path d="M0,16h16" stroke="{ink.due}" stroke-width="1.6"/>', "expected", 92),
+        ('<path d="M0,20v-10h16v10z" fill="url(#missing)"/>', "missing", 84),
+        (
+            f'<path d="M0,16h16" stroke="{ink.mark}" stroke-width="4" stroke-dasharray="2 2"/>',
+            "not heard",
+            84,
+        ),
+    )
+    parts, x = [], 4
+    for key, text, width in keys:
+        parts.append(
+            f'<g transform="translate({x})">{key}<text x="21" y="19" font-size="11">{text}</text></g>'
+        )
+        x += width
+    return "".join(parts)
+
+
+def _hatch(ink: Ink) -> str:
+    return (
+        '<defs><pattern id="missing" width="5" height="5" patternUnits="userSpaceOnUse" '
+        f'patternTransform="rotate(45)"><path d="M0,0v5" stroke="{ink.mark}" stroke-width="1.6"/></pattern></defs>'
+    )
+
+
+def _document(parts: str, sides: tuple[int, int], layout: Layout, ink: Ink, title: str) -> str:
+    width, height = sides
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
+        f'viewBox="0 0 {width} {height}" role="img" font-family="system-ui, sans-serif" '
+        f'font-size="{layout.font}" fill="{ink.text}"><title>{escape(title)}</title>'
+        f"{_hatch(ink)}{_legend(ink)}{parts}</svg>"
+    )
