@@ -1,0 +1,94 @@
+"""Sites as a list of answers: the verification of each one's default window, the worst first, without opening any."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, case, func
+from sqlalchemy import select as select_columns
+from sqlmodel import Session, col
+
+from service.store.sites import DEFAULT_WINDOW
+from service.store.tables import Site, VerificationRow
+
+
+@dataclass(frozen=True)
+class Line:
+    """One site; `verdict` and what follows are None before its first verification."""
+
+    site_id: str
+    name: str
+    timezone: str
+    data_version: int
+    verdict: str | None
+    lost_wh: float | None
+    units_heard: int | None
+    units_fitted: int | None
+    window_start: datetime | None
+    window_end: datetime | None
+    made_from: int | None
+
+    @property
+    def behind(self) -> bool:
+        """Return whether the site's data is newer than its verification."""
+        return self.made_from is not None and self.made_from < self.data_version
+
+
+@dataclass(frozen=True)
+class Page:
+    """Some lines, and how many sites there are in all and with something to look at."""
+
+    lines: list[Line]
+    total: int
+    attention: int
+
+
+def page(session: Session, *, search: str, offset: int, limit: int) -> Page:
+    """Return the sites whose name holds `search`: most energy lost first, then units not heard, then not up to date."""
+    joined = (col(VerificationRow.site_id) == col(Site.id)) & (col(VerificationRow.window) == DEFAULT_WINDOW)
+    named = col(Site.name).icontains(search, autoescape=True)
+    rows = session.execute(
+        select_columns(*_columns())
+        .select_from(Site)
+        .outerjoin(VerificationRow, joined)
+        .where(named)
+        .order_by(*_worst_first())
+        .offset(offset)
+        .limit(limit)
+    )
+    counts = session.execute(
+        select_columns(func.count(), func.count(case((_is_attention(), 1))))
+        .select_from(Site)
+        .outerjoin(VerificationRow, joined)
+        .where(named)
+    ).one()
+    return Page([Line(*row) for row in rows], *counts)
+
+
+def _columns() -> tuple[ColumnElement[object], ...]:
+    of_row = (
+        "verdict",
+        "lost_wh",
+        "units_heard",
+        "units_fitted",
+        "window_start",
+        "window_end",
+        "data_version",
+    )
+    timezone = col(Site.record)["timezone"].as_string()
+    own = (col(Site.id), col(Site.name), timezone, col(Site.data_version))
+    return (*own, *(col(getattr(VerificationRow, name)) for name in of_row))
+
+
+def _is_attention() -> ColumnElement[bool]:
+    return col(VerificationRow.verdict) == "attention"
+
+
+def _worst_first() -> tuple[Any, ...]:
+    lost = func.coalesce(col(VerificationRow.lost_wh), 0.0)
+    unheard = func.coalesce(col(VerificationRow.units_fitted) - col(VerificationRow.units_heard), 0)
+    up_to_date = case((col(VerificationRow.data_version) >= col(Site.data_version), 1), else_=0)
+    attention = case((_is_attention(), 0), else_=1)
+    return lost.desc(), unheard.desc(), attention, up_to_date, col(Site.name), col(Site.id)
