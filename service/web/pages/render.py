@@ -1,0 +1,60 @@
+"""Templates to HTML: one environment for all pages, everything escaped, an undefined name an error.
+
+Holds no words and no decisions; what a page says comes from the views.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from service.paths import templates_dir
+from service.report.marks import SCALE_TICKS, scale_x
+from service.web.pages.owner_view import BAR_WIDTH
+
+STATIC_DIR = Path(__file__).parent.parent / "static"
+
+
+@lru_cache
+def environment() -> Environment:
+    """Return the environment that all pages share."""
+    made = Environment(
+        loader=FileSystemLoader(templates_dir()),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters["path"] = path_segment
+    made.globals.update(static_url=static_url, scale_x=scale_x, scale_ticks=SCALE_TICKS, bar_width=BAR_WIDTH)
+    return made
+
+
+def page(request: Request, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:
+    """Return a page; `user` is whoever is signed in, or None."""
+    known = {"user": getattr(request.state, "user", None), **context}
+    return HTMLResponse(environment().get_template(template).render(known), status)
+
+
+def path_segment(text: str) -> str:
+    """Return text for use within a URL's path; a serial may hold slashes."""
+    return quote(text, safe="/")
+
+
+@lru_cache
+def static_url(name: str) -> str:
+    """Return the address of a file of ours, with its digest so that a new version is fetched anew."""
+    return f"/static/{name}?v={static_digest(name)}"
+
+
+@lru_cache
+def static_digest(name: str) -> str:
+    """Return a short digest of a file's content."""
+    return hashlib.sha256((STATIC_DIR / name).read_bytes()).hexdigest()[:12]

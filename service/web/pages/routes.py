@@ -1,0 +1,148 @@
+"""The pages for office and installer: all sites, one site, one unit, the short page for the roof, the charts."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from service import __version__
+from service.report import charts
+from service.report.days import Series, sum_series, unit_series
+from service.settings import Settings
+from service.store import overview, sites, tables
+from service.store.database import reading, writing
+from service.verify.result import Curves
+from service.web.pages.climb import climb
+from service.web.pages.listing import PAGE_LENGTH, listing
+from service.web.pages.lookup import Shown, find, unit_of
+from service.web.pages.render import page
+from service.web.pages.site_view import site_view
+from service.web.pages.unit_view import unit_view
+from service.web.session import FromOurPage, SignedIn, end_flash, flash, flashed
+
+router = APIRouter(include_in_schema=False)
+
+PageNumber = Annotated[int, Query(alias="page", ge=1, le=100_000)]
+Search = Annotated[str, Query(max_length=200)]
+Look = Literal["wide", "wide-dark", "narrow", "narrow-dark"]
+KEPT_S = 24 * 3600
+
+
+@router.get("/")
+def all_sites(request: Request, user: SignedIn, number: PageNumber = 1, q: Search = "") -> HTMLResponse:
+    """Show the sites, the worst first."""
+    search = q.strip()
+    with reading(request.app.state.engine) as session:
+        found = overview.page(session, search=search, offset=(number - 1) * PAGE_LENGTH, limit=PAGE_LENGTH)
+    shown = listing(found, search=search, page=number, for_van=user.role == "installer")
+    return page(request, "office/sites.html", list=shown, query=q)
+
+
+@router.get("/sites/{site_id}")
+def one_site(request: Request, site_id: str, user: SignedIn, day: str = "") -> HTMLResponse:
+    """Show one site: the answer, the roof, the ranking, the findings."""
+    site = find(request, site_id)
+    once = flashed(request)
+    link = once.get("owner_link", "") if once.get("site") == site_id else ""
+    response = page(
+        request,
+        "office/site.html",
+        site=site,
+        view=site_view(site, day),
+        is_office=user.role == "office",
+        link=link,
+    )
+    if once:
+        end_flash(response)
+    return response
+
+
+@router.get("/sites/{site_id}/units/{serial:path}")
+def one_unit(request: Request, site_id: str, serial: str, _: SignedIn) -> HTMLResponse:
+    """Show one unit, day by day."""
+    site = find(request, site_id)
+    return page(request, "office/unit.html", site=site, view=unit_view(site, *unit_of(site, serial)))
+
+
+@router.get("/sites/{site_id}/van")
+def on_the_roof(request: Request, site_id: str, _: SignedIn) -> HTMLResponse:
+    """Show the short page for a phone."""
+    site = find(request, site_id)
+    return page(request, "van/site.html", site=site, view=climb(site.found, site.record))
+
+
+@router.get("/sites/{site_id}/chart/site.svg")
+def site_chart(request: Request, site_id: str, _: SignedIn, look: Look = "wide") -> Response:
+    """Draw the whole site's days."""
+    site = find(request, site_id)
+    curves = _curves(site)
+    series = sum_series(curves, curves.measured_wh, site.zone)
+    return _chart(request, site, series, f"{site.record.name}, measured and expected power", look)
+
+
+@router.get("/sites/{site_id}/chart/units/{serial:path}.svg")
+def unit_chart(request: Request, site_id: str, serial: str, _: SignedIn, look: Look = "wide") -> Response:
+    """Draw one unit's days."""
+    site = find(request, site_id)
+    unit_of(site, serial)
+    series = unit_series(_curves(site), serial, site.zone)
+    return _chart(request, site, series, f"{serial}, measured and expected power", look)
+
+
+@router.post("/sites/{site_id}/owner-link", dependencies=[FromOurPage])
+def make_owner_link(request: Request, site_id: str, user: SignedIn) -> Response:
+    """Make the owner's link; an earlier one ends. It is shown once, on the next page."""
+    _office_only(user.role)
+    with writing(request.app.state.engine) as session:
+        token = sites.make_owner_link(session, _stored(sites.get(session, site_id)))
+    base = _own_address(request)
+    response = RedirectResponse(f"/sites/{site_id}#owner", 303)
+    flash(response, request, {"site": site_id, "owner_link": f"{base}/owner/{token}"})
+    return response
+
+
+@router.post("/sites/{site_id}/owner-link/revoke", dependencies=[FromOurPage])
+def revoke_owner_link(request: Request, site_id: str, user: SignedIn) -> Response:
+    """Take the owner's link back."""
+    _office_only(user.role)
+    with writing(request.app.state.engine) as session:
+        sites.revoke_owner_link(session, _stored(sites.get(session, site_id)))
+    response = RedirectResponse(f"/sites/{site_id}#owner", 303)
+    end_flash(response)
+    return response
+
+
+def _own_address(request: Request) -> str:
+    settings: Settings = request.app.state.settings
+    chosen = settings.base_url if "base_url" in settings.model_fields_set else str(request.base_url)
+    return chosen.rstrip("/")
+
+
+def _office_only(role: str) -> None:
+    if role != "office":
+        raise HTTPException(403)
+
+
+def _stored(site: tables.Site | None) -> tables.Site:
+    if site is None:
+        raise HTTPException(404)
+    return site
+
+
+def _curves(site: Shown) -> Curves:
+    if site.found is None or site.found.curves is None:
+        raise HTTPException(404)
+    return site.found.curves
+
+
+def _chart(request: Request, site: Shown, series: Series, title: str, look: Look) -> Response:
+    headers = {
+        "ETag": f'"{site.data_version}-{look}-{__version__}"',
+        "Cache-Control": f"private, max-age={KEPT_S}",
+    }
+    if request.headers.get("if-none-match") == headers["ETag"]:
+        return Response(status_code=304, headers=headers)
+    svg = charts.day_panels(series, title=title, narrow=look.startswith("narrow"), dark=look.endswith("dark"))
+    return Response(svg, media_type="image/svg+xml", headers=headers)

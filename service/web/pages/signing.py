@@ -1,0 +1,73 @@
+"""Signing in and out."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Request
+from fastapi.responses import RedirectResponse, Response
+
+from service.store.accounts import check_password
+from service.store.database import reading
+from service.web.pages.render import page
+from service.web.session import (
+    FailedSignIns,
+    FromOurPage,
+    callers,
+    end_session,
+    safe_next,
+    start_session,
+    visitor,
+)
+
+router = APIRouter(include_in_schema=False)
+Text = Annotated[str, Form()]
+
+MISSING = "Give both the name and the password."
+WRONG = "Name and password do not fit each other. Check both; capitals count."
+TOO_OFTEN = "Too many tries. Wait five minutes, then try again."
+
+
+@router.get("/sign-in")
+def sign_in_form(request: Request, next: str = "/") -> Response:  # noqa: A002 - the query's name
+    """Show the form, or go on where somebody is signed in already."""
+    if visitor(request) is not None:
+        return RedirectResponse(safe_next(next), 303)
+    return _form(request, 200, safe_next(next))
+
+
+@router.post("/sign-in", dependencies=[FromOurPage])
+def sign_in(request: Request, name: Text = "", password: Text = "", next: Text = "/") -> Response:  # noqa: A002
+    """Sign in and go on, or show the form again with what was typed, the password left out."""
+    target = safe_next(next)
+    if not name.strip() or not password:
+        return _form(request, 422, target, name, MISSING)
+    failures: FailedSignIns = request.app.state.failed_sign_ins
+    counted = callers(request, name)
+    if not all(failures.allowed(caller) for caller in counted):
+        return _form(request, 429, target, name, TOO_OFTEN)
+    with reading(request.app.state.engine) as session:
+        user = check_password(session, name, password)
+    if user is None:
+        for caller in counted:
+            failures.failed(caller)
+        return _form(request, 401, target, name, WRONG)
+    failures.forget(counted[0])
+    response = RedirectResponse(target, 303)
+    start_session(response, user, request)
+    return response
+
+
+@router.post("/sign-out", dependencies=[FromOurPage])
+def sign_out() -> Response:
+    """Sign out."""
+    response = RedirectResponse("/sign-in", 303)
+    end_session(response)
+    return response
+
+
+def _form(request: Request, status: int, target: str, name: str = "", problem: str = "") -> Response:
+    response = page(request, "shared/sign_in.html", status=status, next=target, name=name, problem=problem)
+    if status == 429:
+        response.headers["Retry-After"] = "300"
+    return response

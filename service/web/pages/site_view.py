@@ -1,0 +1,95 @@
+"""What one site's page shows, put together from the verification's parts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from service.report import charts, words
+from service.report.days import DayTotal, clock
+from service.verify.result import Verification
+from service.web.pages import view
+from service.web.pages.lookup import Shown
+from service.web.pages.plan import PlanePlan, plans
+from service.web.pages.view import DayLine, FindingView, Summary, UnitLine
+
+
+@dataclass(frozen=True)
+class DayLink:
+    """A day that the plan can show."""
+
+    iso: str
+    text: str
+    chosen: bool
+
+
+@dataclass(frozen=True)
+class Chart:
+    """A chart's address, its sizes for wide and narrow pages, and what it shows in words."""
+
+    path: str
+    version: int
+    alt: str
+    wide: tuple[int, int]
+    narrow: tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Verified:
+    """What there is to show once there are readings."""
+
+    summary: Summary
+    first: FindingView | None
+    lines: list[UnitLine]
+    findings: list[FindingView]
+    days: list[DayLine]
+    day_links: list[DayLink]
+    shown_day: str
+    light_span: str
+    chart: Chart
+
+
+@dataclass(frozen=True)
+class SiteView:
+    """One site's page; `verified` is None before there are readings."""
+
+    plans: list[PlanePlan]
+    fitted: str
+    verified: Verified | None
+
+
+def site_view(site: Shown, day: str) -> SiteView:
+    """Return the page's content; `day` is the day that the plan shows, empty for the mean day."""
+    days = view.site_days(site.found, site.zone) if site.found else []
+    chosen = view.chosen_day(day, [total.day for total in days])
+    return SiteView(
+        plans=plans(site.record, site.found, chosen),
+        fitted=words.counted(len(site.record.units), "unit"),
+        verified=_verified(site, site.found, days, chosen) if site.found else None,
+    )
+
+
+def chart_of(path: str, version: int, days: list[DayLine]) -> Chart:
+    """Return a chart of days as the page embeds it."""
+    said = "; ".join(f"{line.day}: {line.measured} of {line.expected}" for line in days)
+    alt = f"Measured power filled, expected power as a line, one panel a day. {said}."
+    return Chart(
+        path, version, alt, charts.size(len(days), narrow=False), charts.size(len(days), narrow=True)
+    )
+
+
+def _verified(site: Shown, found: Verification, days: list[DayTotal], chosen: date | None) -> Verified:
+    lines = view.day_lines(days)
+    findings = view.finding_views(found, site.record)
+    light = view.light_hours(found, site.zone)
+    return Verified(
+        summary=view.summary(found, site.record),
+        first=next((finding for finding in findings if finding.is_fault), None),
+        lines=view.unit_lines(found),
+        findings=findings,
+        days=lines,
+        day_links=[DayLink(d.day.isoformat(), words.short_day(d.day), d.day == chosen) for d in days],
+        shown_day=words.day(chosen) if chosen else "",
+        light_span=f"{clock(light[0])} to {clock(light[1])}",
+        chart=chart_of(f"{site.href}/chart/site.svg", site.data_version, lines),
+    )

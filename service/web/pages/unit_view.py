@@ -1,0 +1,102 @@
+"""What one unit's page shows, put together from the verification's parts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from service.expect.site import Site, Unit
+from service.report import words
+from service.verify.result import UnitResult, Verification
+from service.web.pages import view
+from service.web.pages.lookup import Shown
+from service.web.pages.render import path_segment
+from service.web.pages.site_view import Chart, chart_of
+from service.web.pages.view import DayLine, FindingView, UnitLine
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What there is to show of a unit that the verification covers."""
+
+    line: UnitLine
+    of_units: int
+    smallest_visible: str
+    window: str
+    days: list[DayLine]
+    findings: list[FindingView]
+    chart: Chart
+
+    @property
+    def on_roof(self) -> bool:
+        """Return whether a finding leads onto the roof."""
+        return any(finding.on_roof for finding in self.findings)
+
+    @property
+    def on_mains(self) -> bool:
+        """Return whether a finding leads to a connector or the mains."""
+        return any(finding.on_mains for finding in self.findings)
+
+
+@dataclass(frozen=True)
+class UnitView:
+    """One unit's page; `judged` is None where the verification does not cover it."""
+
+    serial: str
+    headline: str
+    place: str
+    branch: str
+    equipment: str
+    dates: str
+    others_here: list[str]
+    judged: Judged | None
+
+
+def unit_view(site: Shown, unit: Unit, result: UnitResult | None) -> UnitView:
+    """Return the page's content."""
+    judged = _judged(site, site.found, result) if site.found and result else None
+    return UnitView(
+        serial=unit.serial,
+        headline=_headline(judged, has_readings=site.found is not None),
+        place=words.position(unit.plane, unit.row, unit.column),
+        branch=unit.branch or "",
+        equipment=_equipment(unit, site.record),
+        dates=view.service_dates(unit),
+        others_here=[other.serial for other in view.same_place(unit, site.record)],
+        judged=judged,
+    )
+
+
+def _judged(site: Shown, found: Verification, result: UnitResult) -> Judged:
+    days = view.day_lines(view.unit_days(found, result.serial, site.zone))
+    path = f"{site.href}/chart/units/{path_segment(result.serial)}.svg"
+    visible = result.smallest_visible_loss_pct
+    own = [f for f in found.findings if result.serial in view.serials_of(f, found)]
+    return Judged(
+        line=view.unit_line(result, found),
+        of_units=len(found.units),
+        smallest_visible=words.EN_DASH if visible is None else f"{words.number(visible, 1)}{words.NBSP}%",
+        window=words.span(found.start, found.end, site.zone),
+        days=days,
+        findings=[_without_itself(view.finding_view(finding, site.record)) for finding in own],
+        chart=chart_of(path, site.data_version, days),
+    )
+
+
+def _without_itself(finding: FindingView) -> FindingView:
+    return replace(finding, units=()) if len(finding.units) == 1 else finding
+
+
+def _headline(judged: Judged | None, *, has_readings: bool) -> str:
+    if judged is None:
+        return "Not on the roof in this window" if has_readings else "No readings yet"
+    faults = [label.text for label in judged.line.labels if label.is_fault]
+    if faults:
+        text = words.listed(faults)
+        return text[0].upper() + text[1:]
+    return "Makes what it should" if judged.line.dot else "Nothing to say yet"
+
+
+def _equipment(unit: Unit, site: Site) -> str:
+    module, inverter = site.module_type(unit.module_type), site.inverter_type(unit.inverter_type)
+    count = f"{unit.module_count} \u00d7 " if unit.module_count > 1 else ""
+    return f"{count}{module.name} {words.power(module.pmax_w)}, {inverter.name} {words.power(inverter.ac_rated_w)}"
