@@ -20,7 +20,15 @@ from service.verify.levels import Levels, dc_series, levels, rated_wh, resolutio
 from service.verify.ranking import curves, ranked, sky_result, verdict
 from service.verify.result import SkySource, Verification
 from service.verify.scale import scale_factor
-from service.verify.sky import INDEX_LEVELS, ArraySky, family, infer, sky_at
+from service.verify.sky import (
+    INDEX_LEVELS,
+    SHIFT_COST,
+    SHIFT_COST_KNOWN_LEVELS,
+    ArraySky,
+    family,
+    infer,
+    sky_at,
+)
 
 STEADY_ENOUGH = (0.5, 1.2)
 """Levels that a unit may have and still be trusted, its level taken out, about how the sky changes."""
@@ -99,13 +107,14 @@ def _judge_by_array(
         sky = ArraySky(np.ones(width), np.zeros(width), np.zeros(width, dtype=bool))
         expected = expectation(day, day.clear)
         return sky, expected, _levels(day, measured, expected, quantum), "clear_sky"
-    sky = infer(day, table, measured, np.ones(count), quantum)
+    sky = infer(day, table, measured, np.ones(count), quantum_wh=quantum, shift_cost=SHIFT_COST)
     first = _levels(day, measured, expectation(day, sky_at(day, sky)), quantum)
     own = np.where(np.isfinite(first.level), first.level, 1.0)
     trusted = (own > STEADY_ENOUGH[0]) & (own < STEADY_ENOUGH[1])
     normal = np.abs(own / first.reference - 1) < first.visible
     votes = np.where(trusted & normal, 1.0, DOUBTED_VOTE)
-    sky = infer(day, table, measured / np.where(trusted, own, 1.0)[:, None], votes, quantum)
+    levelled = measured / np.where(trusted, own, 1.0)[:, None]
+    sky = infer(day, table, levelled, votes, quantum_wh=quantum, shift_cost=SHIFT_COST_KNOWN_LEVELS)
     expected = expectation(day, sky_at(day, sky))
     return sky, expected, _levels(day, measured, expected, quantum), "array"
 

@@ -20,11 +20,13 @@ from service.verify.inputs import FloatArray
 INDEX_LEVELS = np.concatenate([np.geomspace(0.02, 0.3, 10), np.linspace(0.36, 1.36, 18)])
 """Clear-sky indices of the family, from thunderstorm to cloud enhancement."""
 
-DIFFUSE_SHIFTS = np.array([0.0, -0.3, -0.15, 0.15, 0.3])
+DIFFUSE_SHIFTS = np.array([0.0, -0.3, -0.15, 0.15, 0.3, 0.6])
 """Departures of the diffuse share from its decomposition that several orientations can tell apart."""
 
 SHIFT_COST = 0.10
-"""Cost of a departure of 1, in relative deviation: keeps a lone faulty unit from bending the sky."""
+SHIFT_COST_KNOWN_LEVELS = 0.03
+"""Cost of a departure of 1, in relative deviation: keeps a lone faulty unit from bending the sky, before and after
+the units' own levels are known."""
 
 DEVIATION_CAP = 0.25
 """A plane that is further off than this counts as not explained, however far."""
@@ -73,12 +75,19 @@ def _orientations(day: Daylight) -> int:
 
 
 def infer(
-    day: Daylight, table: FloatArray, energy_wh: FloatArray, votes: FloatArray, quantum_wh: float
+    day: Daylight,
+    table: FloatArray,
+    energy_wh: FloatArray,
+    votes: FloatArray,
+    *,
+    quantum_wh: float,
+    shift_cost: float,
 ) -> ArraySky:
     """Return the sky that explains most units.
 
     `table` is `family(day)`; `energy_wh` (U, D) are the units' energies with their own levels taken out, NaN where
-    not heard; `votes` (U,) weigh the units; `quantum_wh` is the resolution of the readings.
+    not heard; `votes` (U,) weigh the units; `quantum_wh` is the resolution of the readings;
+    `shift_cost` what a departure of the diffuse share costs.
     """
     agreed = group_consensus(day, energy_wh, votes, quantum_wh)
     limit = _limits(day)
@@ -86,7 +95,7 @@ def infer(
     weight = _group_weights(day, energy_wh, votes) * np.isfinite(agreed)
     known = weight.sum(axis=0) > 0
     known &= ~_impossibly_dark(day, table, agreed)
-    best_shift, best_index = _best_member(table, agreed, weight, quantum_wh)
+    best_shift, best_index = _best_member(table, agreed, weight, quantum_wh, shift_cost)
     index = _between_members(table, agreed, weight, best_shift, best_index)
     shift = DIFFUSE_SHIFTS[best_shift]
     return ArraySky(_filled(index, known), _filled(shift, known), known)
@@ -138,10 +147,10 @@ def _impossibly_dark(day: Daylight, table: FloatArray, agreed: FloatArray) -> ND
 
 
 def _best_member(
-    table: FloatArray, agreed: FloatArray, weight: FloatArray, quantum_wh: float
+    table: FloatArray, agreed: FloatArray, weight: FloatArray, quantum_wh: float, shift_cost: float
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     shifts, levels = table.shape[1:3]
-    cost = SHIFT_COST * np.abs(DIFFUSE_SHIFTS[:shifts])[:, None, None] + (
+    cost = shift_cost * np.abs(DIFFUSE_SHIFTS[:shifts])[:, None, None] + (
         TIE_COST * np.abs(INDEX_LEVELS - 1)[:, None]
     )
     cost = np.broadcast_to(cost, table.shape[1:]).copy()

@@ -20,6 +20,7 @@ LEAST_SHARE = 0.01
 """Least share of the window's expected energy that must be lost to drop-outs."""
 
 LEAST_INTERVALS = 2
+LEAST_LIKE = 2
 PRODUCING = 0.3
 """Share of its expected output from which a neighbour surely produces."""
 
@@ -51,8 +52,13 @@ def drop_outs(case: Case, i: int) -> BoolArray:
 
 
 def neighbours_produce(case: Case, i: int) -> BoolArray:
-    """Return where the light is surely enough and at least half of the other units that were heard give, (D,)."""
-    others = np.arange(len(case.serials)) != i
+    """Return where the light is surely enough and at least half of the like units that were heard give, (D,).
+
+    Where there are fewer than two like units, all others are asked.
+    """
+    like = next(g.members for g in case.day.groups if i in g.members)
+    asked = like if len(like) > LEAST_LIKE else range(len(case.serials))
+    others = np.isin(np.arange(len(case.serials)), [k for k in asked if k != i])
     seen = case.heard & others[:, None]
     with np.errstate(invalid="ignore"):
         giving = seen & (case.measured_wh > PRODUCING * case.peers.energy_wh)

@@ -27,8 +27,8 @@ WHOLE_SHARE = 0.10
 """Least share of the energy that must be at full level, beside the least share that must be lost."""
 
 LEAST_INTERVALS = 4
-BEAM_INDEX = 0.45
-"""Clear-sky index from which there is beam enough to take away."""
+BEAM_INDEX, CLEAR_INDEX = 0.45, 0.75
+"""Clear-sky index from which there is beam enough to take away: for like units, and where only the model compares."""
 
 AZIMUTH_STEP_DEG = 5.0
 
@@ -57,13 +57,18 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 def _shortfall(case: Case, i: int) -> _Shortfall | None:
     series = case.levels.series[i] / case.levels.reference[i]
     weight = case.levels.weight[i]
-    read = np.isfinite(series) & (weight > 0) & (case.array_sky.index >= BEAM_INDEX)
+    by_peers = _has_peers(case, i)
+    read = (
+        np.isfinite(series)
+        & (weight > 0)
+        & (case.array_sky.index >= (BEAM_INDEX if by_peers else CLEAR_INDEX))
+    )
     if read.sum() < 2 * LEAST_INTERVALS:
         return None
     short = np.asarray(read & (series < 1 - DEFICIT - 2 * case.levels.grain[i]))
-    lost = float((weight * np.clip(1 - series, 0, 1))[short].sum() / weight[read].sum())
+    lost = float((weight * np.clip(1 - series, 0, 1))[short].sum() / weight.sum())
     whole = float(weight[read & ~short].sum() / weight[read].sum())
-    visible = max(_least_share(case, i), float(case.levels.visible[i]) / 2)
+    visible = max(LEAST_SHARE if by_peers else LEAST_SHARE_BY_MODEL, float(case.levels.visible[i]) / 2)
     if short.sum() < LEAST_INTERVALS or lost < visible or whole < WHOLE_SHARE:
         return None
     azimuth = case.day.sun.azimuth_deg.reshape(-1, case.day.steps).mean(axis=1)
@@ -72,11 +77,10 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
     )
 
 
-def _least_share(case: Case, i: int) -> float:
-    """Return the least share to be lost: more where only the model, and no like units, says what was due."""
+def _has_peers(case: Case, i: int) -> bool:
+    """Return whether like units, and not only the model of the sky, say what was due."""
     group = next(g for g in case.day.groups if i in g.members)
-    peers = np.isfinite(case.levels.level[list(group.members)]).sum()
-    return LEAST_SHARE if peers >= PEERS_FOR_COMPARISON else LEAST_SHARE_BY_MODEL
+    return bool(np.isfinite(case.levels.level[list(group.members)]).sum() >= PEERS_FOR_COMPARISON)
 
 
 def _span(azimuth: NDArray[np.float64], weight: NDArray[np.float64]) -> tuple[float, float]:
