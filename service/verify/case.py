@@ -19,6 +19,9 @@ from service.verify.levels import Levels, rated_wh
 from service.verify.result import SkySource
 from service.verify.sky import ArraySky
 
+DARK_CLOUD_MINUTES = 60
+"""A cloud so dark that no inverter starts passes within the hour (from memory); longer is an outage."""
+
 SURE_STEPS = 4
 """Steps of a coarse register that must have been due before its zero means that nothing was given."""
 
@@ -98,10 +101,19 @@ class Case:
         """Return where a unit on the roof was expected to report: high enough sun, and it was fitted."""
         return np.asarray((self.clear_wh >= WORTH_HEARING * rated_wh(self.day)[:, None]) & self.active)
 
-    @property
+    @cached_property
     def light(self) -> BoolArray:
         """Return where a healthy unit surely produces."""
-        return np.asarray(self.peers.energy_wh >= LIGHT * rated_wh(self.day)[:, None])
+        surely = self.array_sky.known | self._long_unknown
+        return np.asarray((self.peers.energy_wh >= LIGHT * rated_wh(self.day)[:, None]) & surely)
+
+    @cached_property
+    def _long_unknown(self) -> BoolArray:
+        """Return the stretches too long for a dark cloud in which the units told nothing of the sky, (D,)."""
+        unknown = ~self.array_sky.known
+        run = np.cumsum(~unknown)
+        lengths = np.bincount(run[unknown], minlength=int(run[-1]) + 1 if len(run) else 0)
+        return np.asarray(unknown & (lengths[run] * self.day.grid.interval_min >= DARK_CLOUD_MINUTES))
 
     @cached_property
     def giving_nothing(self) -> BoolArray:

@@ -108,7 +108,7 @@ def _judge_by_array(
         expected = expectation(day, day.clear)
         return sky, expected, _levels(day, measured, expected, quantum), "clear_sky"
     sky = infer(day, table, measured, np.ones(count), quantum_wh=quantum, shift_cost=SHIFT_COST)
-    first = _levels(day, measured, expectation(day, sky_at(day, sky)), quantum)
+    first = _levels(day, np.where(sky.known, measured, np.nan), expectation(day, sky_at(day, sky)), quantum)
     own = np.where(np.isfinite(first.level), first.level, 1.0)
     trusted = (own > STEADY_ENOUGH[0]) & (own < STEADY_ENOUGH[1])
     normal = np.abs(own / first.reference - 1) < first.visible
@@ -116,7 +116,7 @@ def _judge_by_array(
     levelled = measured / np.where(trusted, own, 1.0)[:, None]
     sky = infer(day, table, levelled, votes, quantum_wh=quantum, shift_cost=SHIFT_COST_KNOWN_LEVELS)
     expected = expectation(day, sky_at(day, sky))
-    return sky, expected, _levels(day, measured, expected, quantum), "array"
+    return sky, expected, _levels(day, np.where(sky.known, measured, np.nan), expected, quantum), "array"
 
 
 def _levels(day: Daylight, measured: FloatArray, expected: Expectation, quantum: float) -> Levels:

@@ -36,6 +36,7 @@ IN_ORDER: tuple[Find, ...] = (
     substring_out.find,
     low_output.find,
     shaded.find,
+    low_output.find_unsteady,
     data_gap.find,
     clipping.find,
 )

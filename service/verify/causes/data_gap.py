@@ -1,8 +1,8 @@
 """Intervals missing beyond the stated share: of the whole site, or of single units beyond the site's own gaps.
 
 Reasoning: IEC TS 61724-3 reports unavailable data apart and never mixes them into a ratio. One per cent of missing
-readings is usual over radio or power line; from a tenth on they are a finding of their own (common practice, no
-source). Only daylight counts, since many units sleep at night.
+readings is usual over radio or power line; from 8 per cent on they are a finding of their own (common practice,
+no source). Only daylight counts, since many units sleep at night.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ from service.verify.case import BoolArray, Case
 from service.verify.causes.wording import duration, percent
 from service.verify.result import Finding
 
-MISSING_SHARE = 0.10
+MISSING_SHARE = 0.08
 SITE_SHARE = 0.9
 """Share of the units that must be missing at once for an interval to be missing on the site."""
 
-LEAST_INTERVALS = 3
+LEAST_INTERVALS = 4
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:

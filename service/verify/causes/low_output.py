@@ -7,10 +7,15 @@ lies 3.5 standard uncertainties, at least 3 %, below what its peers let expect, 
 
 from __future__ import annotations
 
+import numpy as np
+
 from service.verify.case import Case
 from service.verify.causes.steady import SteadyLevel, steady_level
 from service.verify.causes.wording import energy, percent
 from service.verify.result import Finding
+
+UNSTEADY_LOSS = 0.08
+"""Loss from which a unit is named though its level moves."""
 
 LOWEST = 0.03
 """Below this share a unit counts as giving nothing rather than little."""
@@ -28,17 +33,30 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     return found
 
 
+def find_unsteady(case: Case, named: frozenset[str]) -> list[Finding]:
+    """Return one finding for each unit that is far too low in a way that no cause explains: better said than hidden."""
+    found = []
+    for i, serial in enumerate(case.serials):
+        level = float(case.levels.relative[i])
+        loss, enough = 1 - level, max(UNSTEADY_LOSS, 2 * float(case.levels.visible[i]))
+        if serial not in named and level > LOWEST and loss > enough:
+            read = np.asarray(np.isfinite(case.levels.series[i]))
+            found.append(_finding(case, i, SteadyLevel(level, read, 0.0, from_start=True)))
+    return found
+
+
 def _finding(case: Case, i: int, steady: SteadyLevel) -> Finding:
     first, last = case.first_and_last(steady.where)
     lost = case.lost_wh(i, steady.where)
     loss, visible = 1 - steady.level, float(case.levels.visible[i])
+    steadily = "steadily" if steady.share else "on the whole, not steadily,"
     since = "" if steady.from_start or first is None else f" since {case.local(first)}"
     return Finding(
         cause="low_output",
         serials=case.named([i]),
-        confidence=round(min(0.99, 0.6 + 0.2 * (loss / visible - 1)), 2),
+        confidence=round(min(0.99, 0.6 + 0.2 * (loss / visible - 1)), 2) if steady.share else 0.5,
         evidence=(
-            f"DC output is steadily {percent(loss)} below that of its like units{since} "
+            f"DC output is {steadily} {percent(loss)} below that of its like units{since} "
             f"(visible from {percent(visible)}); lost: {energy(lost)}."
         ),
         advice=(

@@ -49,7 +49,7 @@ def _level_and_share(
     series: FloatArray, weight: FloatArray, where: BoolArray, grain: FloatArray
 ) -> tuple[float, float]:
     level = weighted_median(series[where], weight[where])
-    near = np.abs(series[where] - level) <= TOLERANCE * level + 1.5 * grain[where]
+    near = np.abs(series[where] - level) <= TOLERANCE * max(level, 0.5) + 1.5 * grain[where]
     return level, float(weight[where][near].sum() / weight[where].sum())
 
 
