@@ -12,7 +12,7 @@ import zlib
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from itertools import islice
+from itertools import islice, pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -217,11 +217,11 @@ def _split(samples: Samples, starts: IntArray, values: NDArray[np.float32]) -> I
     else:
         offsets, channel = np.zeros_like(starts), samples.channel + LOOSE
     rows = starts // DAY_S * 60 + offsets
-    for row in np.unique(rows):
-        mine = rows == row
-        day, offset = divmod(int(row), 60)
+    bounds = [0, *(np.flatnonzero(np.diff(rows)) + 1).tolist(), starts.size]
+    for first, last in pairwise(bounds):
+        day, offset = divmod(int(rows[first]), 60)
         key = _Key(samples.serial, channel, day, samples.interval_min, offset)
-        yield key, _Block(starts[mine], values[mine])
+        yield key, _Block(starts[first:last], values[first:last])
 
 
 def _united(held: _Block, new: _Block) -> _Block:

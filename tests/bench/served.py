@@ -1,0 +1,85 @@
+"""A real server on a port of this machine, with a database of its own, for measuring from outside."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx
+
+from service.store.accounts import create_token
+from service.store.database import make_engine, writing
+from service.store.migrate import upgrade
+
+COMMAND = "from service.cli import app; app()"
+START_S = 60
+
+
+@dataclass(frozen=True)
+class Served:
+    """A running server: a client with a token, and its process."""
+
+    client: httpx.Client
+    pid: int
+
+    def resident_mb(self) -> float:
+        """Return the memory that the process holds now."""
+        pages = int(Path(f"/proc/{self.pid}/statm").read_text().split()[1])
+        return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
+
+
+@contextmanager
+def served(folder: Path, *, worker: bool = False) -> Iterator[Served]:
+    """Serve from a new SQLite file in the folder until the block ends."""
+    url = f"sqlite:///{folder / 'bench.sqlite'}"
+    token, port = _prepare(url), _free_port()
+    environment = {
+        **os.environ,
+        "YIELDPROOF_DATABASE_URL": url,
+        "YIELDPROOF_SECRET_KEY": "0123456789abcdef" * 4,
+        "YIELDPROOF_RUN_WORKER": str(worker).lower(),
+    }
+    command = [sys.executable, "-c", COMMAND, "serve", "--port", str(port)]
+    process = subprocess.Popen(command, env=environment, stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+    headers = {"Authorization": f"Bearer {token}"}
+    try:
+        with httpx.Client(base_url=f"http://127.0.0.1:{port}", headers=headers, timeout=120) as client:
+            _wait(client)
+            yield Served(client, process.pid)
+    finally:
+        process.terminate()
+        process.wait(timeout=60)
+
+
+def _prepare(url: str) -> str:
+    engine = make_engine(url)
+    upgrade(engine)
+    with writing(engine) as session:
+        token = create_token(session, "bench")
+    engine.dispose()
+    return token
+
+
+def _free_port() -> int:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port: int = free.getsockname()[1]
+        return port
+
+
+def _wait(client: httpx.Client) -> None:
+    until = time.monotonic() + START_S
+    while time.monotonic() < until:
+        try:
+            if client.get("/readyz").status_code == 200:
+                return
+        except httpx.TransportError:
+            time.sleep(0.2)
+    raise TimeoutError("the server did not become ready")
