@@ -36,7 +36,13 @@ def _random_case(seed: int, shape: tuple[int, ...]) -> tuple[Sun, Irradiance]:
     up = zenith < 90
     air_mass = np.where(up, relative_air_mass(zenith), np.nan)
     sun = Sun(
-        zenith, rng.uniform(0, 360, n), rng.uniform(1320, 1412, n), air_mass, 101325.0, up.astype(float), np.arange(n)
+        zenith,
+        rng.uniform(0, 360, n),
+        rng.uniform(1320, 1412, n),
+        air_mass,
+        101325.0,
+        up.astype(float),
+        np.arange(n),
     )
     dni = rng.uniform(0, 1000, shape) * (rng.uniform(size=shape) > 0.2)
     brightest = 0.6 * sun.dni_extra_w_m2 / np.nan_to_num(sun.air_mass, nan=40)
