@@ -61,7 +61,7 @@ def test_transposition_at_low_sun() -> None:
 def test_sky_light_at_very_low_sun_is_near_the_isotropic() -> None:
     """Computed: tilt 5, zenith 79.33, incidence 82.76, DHI 64.36, DNI 130.71: Perez 60.3, isotropic 64.2 W/m2.
 
-    A report in the library's issue tracker (2710) had 0 for it; that was not reproduced.
+    A report to the library had 0 for it; that was not reproduced.
     """
     zenith, tilt, incidence = np.radians([79.33, 5.0, 82.76])
     turn = np.degrees(
@@ -147,7 +147,7 @@ def test_part_load_efficiency() -> None:
 
 
 def test_below_half_a_percent_of_load_nothing_comes_out() -> None:
-    """Library (pvlib issue 541): the curve is negative below z = 0.006 and is held at 0."""
+    """Library (pvlib tests/test_inverter.py): the curve is negative below z = 0.006 and is held at 0."""
     inverter = InverterType("i", ac_rated_w=96, efficiency=0.96)
     assert ac_power(0.5, inverter=inverter) == 0
 
