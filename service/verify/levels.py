@@ -32,7 +32,7 @@ USUAL_SPREAD = 0.012
 for identical strings is about four of these."""
 
 SPREAD_FLOOR = 0.005
-BETWEEN_PLANES = 0.03
+BETWEEN_PLANES = 0.035
 """How well one plane's level is known from another's through the model (standard deviation)."""
 
 ALONE = 0.10
@@ -76,11 +76,15 @@ class Levels:
 
 @dataclass(frozen=True)
 class DcSeries:
-    """DC output over the sky's expectation (U, D), NaN where not read, its weight [Wh] and the register's grain."""
+    """DC output over the sky's expectation (U, D), NaN where not read, its weight [Wh] and the register's grain.
+
+    `quantum_wh` is the register's step; in a level read over a whole window it counts once.
+    """
 
     ratio: FloatArray
     weight: FloatArray
     grain: FloatArray
+    quantum_wh: float
 
 
 def dc_series(
@@ -105,7 +109,7 @@ def dc_series(
     due = _in_blocks(np.where(use, expected_dc_wh, 0.0), use, length)
     ratio = np.divide(made, due, out=np.full(made.shape, np.nan), where=use & (due > 0))
     grain = np.divide(quantum_wh, due, out=np.zeros(due.shape), where=use & (due > 0))
-    return DcSeries(ratio, np.where(use, expected_dc_wh, 0.0), grain)
+    return DcSeries(ratio, np.where(use, expected_dc_wh, 0.0), grain, quantum_wh)
 
 
 def _at_limit(day: Daylight, energy_wh: FloatArray, expected_wh: FloatArray) -> NDArray[np.bool_]:
@@ -172,7 +176,8 @@ def levels(day: Daylight, series: DcSeries) -> Levels:
     weight = series.weight
     against_peers = _against_peers(day, series.ratio)
     level = np.array([weighted_median(s, w) for s, w in zip(against_peers, weight, strict=True)])
-    statistical = np.array([_standard_error(s, w) for s, w in zip(against_peers, weight, strict=True)])
+    scatter = np.array([_standard_error(s, w) for s, w in zip(against_peers, weight, strict=True)])
+    statistical = np.hypot(scatter, series.quantum_wh / np.maximum(weight.sum(axis=1), 1e-9))
     spread = _healthy_spread(day, level)
     reference, reference_sd = _references(day, level, spread)
     sd = np.sqrt(spread**2 + reference_sd**2 + statistical**2)
