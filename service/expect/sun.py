@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from pvlib import atmosphere, spa
 
-from service.expect.grid import BoolArray, FloatArray, Grid, IntArray, Selection
+from service.expect.grid import BoolArray, FloatArray, Grid, IntArray, Selection, floats
 
 SOLAR_CONSTANT_W_M2 = 1366.1
 """ASTM E490 value that the clear-sky and transposition models used here were built with."""
@@ -99,13 +100,9 @@ class _Ephemeris:
 
     @classmethod
     def around(cls, edges_s: FloatArray, latitude: float, longitude: float, elevation_m: float) -> _Ephemeris:
-        node_s = np.arange(edges_s[0], edges_s[-1] + 2 * NODE_S, NODE_S)
-        sidereal, ascension, declination = spa.solar_position_numpy(
-            node_s, latitude, longitude, elevation_m, 0, 0, DELTA_T_S, REFRACTION_AT_SUNRISE_DEG, 1, sst=True
-        )
-        hour_angle = np.unwrap(sidereal + longitude - ascension, period=360)
-        distance = spa.earthsun_distance(node_s, DELTA_T_S, 1)
-        return cls(node_s, hour_angle, declination, distance, latitude, elevation_m)
+        first, last = int(edges_s[0] // NODE_S), int(edges_s[-1] // NODE_S) + 1
+        node_s, at_greenwich, declination, distance = _nodes(first, last)
+        return cls(node_s, at_greenwich + longitude, declination, distance, latitude, elevation_m)
 
     def distance_au(self, at_s: FloatArray) -> FloatArray:
         return np.interp(at_s, self.node_s, self.node_distance_au)
@@ -138,6 +135,21 @@ class _Ephemeris:
         shift = spa.parallax_sun_right_ascension(x, parallax, hour_angle, declination)
         topocentric = spa.topocentric_sun_declination(declination, x, y, parallax, shift, hour_angle)
         return hour_angle - shift, topocentric
+
+
+@lru_cache(maxsize=64)
+def _nodes(first: int, last: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return times, s, Greenwich hour angles and declinations, degrees, and distances, AU, at nodes.
+
+    The same for every site, and asked for several times in one verification: kept.
+    """
+    node_s = floats(np.arange(first, last + 1) * NODE_S)
+    anywhere = (0.0, 0.0, 0.0, 0.0, 0.0)
+    sidereal, ascension, declination = spa.solar_position_numpy(
+        node_s, *anywhere, DELTA_T_S, REFRACTION_AT_SUNRISE_DEG, 1, sst=True
+    )
+    hour_angle = np.unwrap(sidereal - ascension, period=360)
+    return node_s, hour_angle, declination, spa.earthsun_distance(node_s, DELTA_T_S, 1)
 
 
 def _sun_up_part(sky: _Ephemeris, edges_s: FloatArray) -> tuple[FloatArray, FloatArray]:
