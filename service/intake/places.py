@@ -19,8 +19,8 @@ FAR_KM = 6000.0
 """Farther from every city of its timezone no inhabited place lies (western China is 4,000 km from Shanghai)."""
 
 SWAPPED_FROM_KM = 1500.0
-SWAPPED_TO_KM = 1000.0
-"""Swapped if the place is farther than the one, and with the numbers exchanged nearer than the other."""
+SWAPPED_NEARER = 3.0
+"""Swapped if the place is farther than the one, and with the numbers exchanged so many times nearer."""
 
 Place = tuple[float, float]
 
@@ -57,7 +57,7 @@ def looks_swapped(place: Place, timezone: str) -> bool:
     if as_given is None or abs(place[1]) > 90:
         return False
     exchanged = distance_to_timezone_km((place[1], place[0]), timezone)
-    return as_given > SWAPPED_FROM_KM and exchanged is not None and exchanged < SWAPPED_TO_KM
+    return as_given > SWAPPED_FROM_KM and exchanged is not None and exchanged * SWAPPED_NEARER < as_given
 
 
 @cache

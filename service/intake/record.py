@@ -5,6 +5,7 @@ What can be wrong with a record is said here, by field, problem and remedy. Noth
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from typing import Annotated, Any, Literal, TypeVar
@@ -46,7 +47,7 @@ def _date(value: Any) -> Any:
     if value is None or type(value) is date:
         return value
     try:
-        if isinstance(value, str) and len(value) == 10:
+        if isinstance(value, str) and re.fullmatch(r"\d{4}-\d\d-\d\d", value):
             return date.fromisoformat(value)
     except ValueError:
         pass
