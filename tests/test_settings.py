@@ -15,7 +15,7 @@ def test_defaults_are_a_file_in_the_users_data_folder_and_no_secret() -> None:
     settings = load_settings()
     assert settings.database_url == f"sqlite:///{default_data_dir() / 'yieldproof.sqlite'}"
     assert settings.run_worker
-    with pytest.raises(SettingsError, match="YIELDPROOF_SECRET_KEY.*openssl rand -hex 32"):
+    with pytest.raises(SettingsError, match=r"YIELDPROOF_SECRET_KEY.*openssl rand -hex 32"):
         needed_secret_key(settings)
 
 
