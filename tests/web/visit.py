@@ -1,0 +1,65 @@
+"""For tests of pages: people who sign in, and sites whose verification is kept beforehand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from argon2 import PasswordHasher
+from fastapi.testclient import TestClient
+from sqlalchemy import Engine
+
+from service.jobs.codec import to_json
+from service.jobs.verification import summary
+from service.store import sites, verifications
+from service.store.database import writing
+from service.store.tables import User
+from service.verify.result import Verification
+from tests.report import sample
+
+PASSWORDS = {"office": "seven-slates-up", "installer": "ladder-and-rope"}
+
+
+@dataclass(frozen=True)
+class Person:
+    """An account to sign in with."""
+
+    name: str
+    password: str
+
+
+def add_person(engine: Engine, role: str, name: str | None = None) -> Person:
+    """Keep an account of that role, its password hashed as cheaply as can be: many tests sign in."""
+    person = Person(name or f"{role} person", PASSWORDS[role])
+    cheap = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1).hash(person.password)
+    with writing(engine) as session:
+        session.add(User(name=person.name, role=role, password_hash=cheap, created_at=datetime.now(UTC)))
+    return person
+
+
+def add_site(
+    engine: Engine, verification: Verification | None, *, name: str = "Kiln Cottage", record: Any = None
+) -> str:
+    """Keep a site with its verification, as if it had just been made; return its id."""
+    with writing(engine) as session:
+        site = sites.create(session, {**(record or sample.record()), "name": name})
+        if verification is not None:
+            verifications.save(
+                session,
+                site.id,
+                sites.DEFAULT_WINDOW,
+                0,
+                to_json(verification),
+                summary=summary(verification),
+            )
+        return site.id
+
+
+def sign_in(client: TestClient, person: Person) -> TestClient:
+    """Sign the person in on this client."""
+    answer = client.post(
+        "/sign-in", data={"name": person.name, "password": person.password}, follow_redirects=False
+    )
+    assert answer.status_code == 303, answer.text
+    return client
