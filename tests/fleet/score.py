@@ -21,7 +21,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 from rich.progress import track
-from rich.table import Table
+from rich.table import Column, Table
 
 from service.verify.result import INFORMATION_CAUSES, Finding, Verification
 from service.verify.run import verify
@@ -219,7 +219,9 @@ def fleet(sites: int, *, days: int = 1, first_seed: int = 0) -> Iterator[FleetSi
 
 def table(scores: dict[str, Tally]) -> Table:
     """Return the scores as a table: a row a cause, found/planted by sky."""
-    report = Table("", *scores, title="found with the right cause / planted (flagged with any)")
+    report = Table(
+        Column(no_wrap=True), *scores, title="found with the right cause / planted (flagged with any)"
+    )
     causes = [c for c in (*PRIMARY, "site unit_scale", "site data_gap", *LATER) if scores["all"].planted[c]]
     for cause in causes:
         report.add_row(cause, *(_cell(t, cause) for t in scores.values()), end_section=cause in causes[-1:])
@@ -227,8 +229,9 @@ def table(scores: dict[str, Tally]) -> Table:
     report.add_row("[bold]six unit causes", *found)
     accused = (f"{t.accused_units}/{t.healthy} ({t.share_accused:.2%})" for t in scores.values())
     report.add_row("[bold]healthy accused", *accused)
+    report.add_row("  of what", *(_listed(t.accused) for t in scores.values()))
     report.add_row(
-        "  of what", *(", ".join(f"{c} {n}" for c, n in t.accused.items()) for t in scores.values())
+        "[bold]sites accused", *(f"{_listed(t.accused_sites)} / {t.sites}" for t in scores.values())
     )
     return report
 
