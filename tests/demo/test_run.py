@@ -18,7 +18,7 @@ import httpx
 import pytest
 
 from service.demo.run import run_demo
-from service.demo.scenario import HEALTHY, SITES
+from service.demo.scenario import HEALTHY, SITES, DemoSite
 from service.jobs.verification import current
 from service.settings import SettingsError
 from service.store import sites
@@ -122,7 +122,7 @@ def test_passwords_and_key_are_kept_from_others(shown: tuple[dict[str, Any], Pat
 
 
 @pytest.mark.parametrize("site", SITES, ids=lambda s: s.name)
-def test_what_was_planted_is_found(found: dict[str, Verification], site) -> None:
+def test_what_was_planted_is_found(found: dict[str, Verification], site: DemoSite) -> None:
     planted = {fault.cause for fault in site.faults} & FIRST_CAUSES
     if site.scale != 1:
         planted.add("unit_scale")
@@ -140,7 +140,7 @@ def test_the_site_without_a_fault_is_verified(found: dict[str, Verification]) ->
 
 
 @pytest.mark.parametrize("site", SITES, ids=lambda s: s.name)
-def test_no_healthy_unit_is_accused(found: dict[str, Verification], site) -> None:
+def test_no_healthy_unit_is_accused(found: dict[str, Verification], site: DemoSite) -> None:
     struck = {
         serial for f in site.faults for n in f.units for serial in (site.serials[n], site.noted_serials()[n])
     }
