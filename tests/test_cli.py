@@ -308,6 +308,7 @@ def test_serve_answers_verifies_in_the_background_and_stops(engine: Engine) -> N
         finally:
             server.send_signal(signal.SIGTERM)
             _, said = server.communicate(timeout=60)
+    assert server.returncode == 0
     assert b"Traceback" not in said, said.decode()
 
 

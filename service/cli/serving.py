@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import logging
+import signal
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -46,6 +48,8 @@ def serve(
     jobs = make_queue(settings, engine)
     app = create_app(settings, engine=engine, jobs=jobs)
     _log_to_stderr(logging.INFO)
+    # The server raises the signal again once it has shut down; by default that ends the process before its jobs.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     with _jobs_beside(jobs, wanted=settings.run_worker):
         uvicorn.run(
             app, host=host, port=port, proxy_headers=True, forwarded_allow_ips=settings.trusted_proxies
@@ -85,4 +89,5 @@ def _jobs_beside(jobs: Jobs, *, wanted: bool) -> Iterator[None]:
 
 def _log_to_stderr(level: int) -> None:
     logging.basicConfig(level=level, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    logging.getLogger("huey").setLevel(max(level, logging.WARNING))
+    for chatty in ("huey", "alembic"):
+        logging.getLogger(chatty).setLevel(logging.WARNING)

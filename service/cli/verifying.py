@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -79,7 +80,7 @@ def _verify_each(
     for site_id in progress(names, total=len(names), doing="Verifying"):
         verification = verify_site(engine, site_id, *window)
         if verification is not None:
-            found[site_id] = verification
+            found[site_id] = replace(verification, curves=None)  # thousands of sites' curves fill the memory
     return found
 
 
