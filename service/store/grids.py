@@ -84,23 +84,25 @@ def placed(samples: Samples, phase_min: int, first: int, last: int) -> Series:
 def apportioned(found: Sequence[Samples]) -> Samples:
     """Return samples of one unit, channel and interval on the grid of full intervals, by overlap.
 
-    Sums keep their total, means are weighted by time. Of a cell covered by less than `SMALLEST_COVER` the
-    share stays with the cell that has the larger part, so that no reading looks like a dip beside a gap.
+    A cell is heard if at least `SMALLEST_COVER` of it is. Sums keep their total: the share of a cell that is not
+    heard stays with the cell that has the sample's larger part, so that no reading looks like a dip beside a gap.
+    Means are weighted by time.
     """
     step = found[0].interval_min * 60
     starts = np.concatenate([s.starts for s in found])
     values = np.concatenate([s.values for s in found])
-    later = (starts % step) / step
     origin = int(starts.min()) // step
-    place = starts // step - origin
+    place, later = starts // step - origin, (starts % step) / step
     covered = _spread(place, 1 - later, later)
-    later = np.where(covered[place + 1] < SMALLEST_COVER, 0.0, later)
-    later = np.where(covered[place] < SMALLEST_COVER, 1.0, later)
-    shares = _spread(place, 1 - later, later)
-    heard = np.flatnonzero(shares > 0)
-    total = _spread(place, values * (1 - later), values * later)[heard]
-    result = total if found[0].channel in SUMMED_CHANNELS else total / shares[heard]
-    return Samples(found[0].serial, found[0].channel, found[0].interval_min, (heard + origin) * step, result)
+    if found[0].channel in SUMMED_CHANNELS:
+        later = np.where(covered[place + 1] < SMALLEST_COVER, 0.0, later)
+        later = np.where(covered[place] < SMALLEST_COVER, 1.0, later)
+        result = _spread(place, values * (1 - later), values * later)
+    else:
+        result = _spread(place, values * (1 - later), values * later) / np.maximum(covered, SMALLEST_COVER)
+    heard = np.flatnonzero(covered >= SMALLEST_COVER)
+    first = found[0]
+    return Samples(first.serial, first.channel, first.interval_min, (heard + origin) * step, result[heard])
 
 
 def _spread(place: IntArray, here: FloatArray, after: FloatArray) -> FloatArray:

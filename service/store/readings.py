@@ -181,7 +181,7 @@ def _write_part(session: Session, model: _Model, site_id: str, part: Sequence[Sa
     before = dict(_near(session, model, site_id, heard))
     shelves: dict[tuple[str, str], _Shelf] = {(s.serial, s.channel): {} for s in heard}
     for key, raw in before.items():
-        shelves.get((key.serial, key.channel.removesuffix(LOOSE)), {})[key] = _unpack(key, raw)
+        shelves.get((key.serial, _channel(key)), {})[key] = _unpack(key, raw)
     counts = sum((_merge(shelves[s.serial, s.channel], s) for s in heard), Counts())
     after = {key: _pack(key, block) for shelf in shelves.values() for key, block in shelf.items()}
     changed = {key: raw for key, raw in after.items() if raw != before.get(key)}
@@ -277,6 +277,10 @@ def _is_loose(key: _Key) -> bool:
     )  # weather has no serial, and planes may end in anything
 
 
+def _channel(key: _Key) -> str:
+    return key.channel.removesuffix(LOOSE) if _is_loose(key) else key.channel
+
+
 # Rows
 
 
@@ -364,14 +368,14 @@ def _joined(key: _Key, blocks: Sequence[_Block], first: int, last: int) -> Sampl
     starts = np.concatenate([b.starts for b in blocks])
     inside = (starts >= first) & (starts < last)
     values = np.concatenate([b.values for b in blocks])[inside].astype(np.float64)
-    return Samples(key.serial, key.channel.removesuffix(LOOSE), key.interval_min, starts[inside], values)
+    return Samples(key.serial, _channel(key), key.interval_min, starts[inside], values)
 
 
 def _gridded(rows: Iterable[_Row], start: datetime, end: datetime) -> list[Series]:
     first, last = seconds(start), seconds(end)
     grids = {key: _joined(key, blocks, first - DAY_S, last) for key, blocks in _by_grid(rows)}
     for key in filter(_is_loose, list(grids)):
-        full = key._replace(channel=key.channel.removesuffix(LOOSE))
+        full = key._replace(channel=_channel(key))
         found = [s for s in (grids.pop(key), grids.get(full)) if s is not None and s.starts.size]
         if found:
             grids[full] = apportioned(found)
