@@ -222,6 +222,9 @@ def test_verify_prints_ranking_and_findings(run: Run, engine: Engine) -> None:
     ranks = [found.stdout.index(serial) for serial in ("103", "101", "102")]
     assert ranks[0] < min(ranks[1:]), "the unit that makes half comes first"
     assert "kWh" in found.stdout
+    assert "Mon\N{NO-BREAK SPACE}1\N{NO-BREAK SPACE}Jun\N{NO-BREAK SPACE}2026, 01:00" in found.stdout, (
+        "on the site's clock"
+    )
 
 
 def test_verify_json_is_the_contracts_form_alone(run: Run, engine: Engine) -> None:

@@ -11,8 +11,6 @@ from rich.table import Table
 from service.report import words
 from service.verify.result import Finding, UnitResult, Verification
 
-UTC = ZoneInfo("UTC")
-
 VERDICTS = {
     "verified": "Every unit makes what it should.",
     "attention": "Something needs a look.",
@@ -20,10 +18,10 @@ VERDICTS = {
 }
 
 
-def one_site(name: str, site_id: str, verification: Verification) -> Iterator[RenderableType]:
-    """Give one site's verification: heading, verdict, ranking, findings."""
-    yield f"{name} ({site_id})"
-    yield f"{words.moment(verification.start, UTC)} to {words.moment(verification.end, UTC)} UTC"
+def one_site(heading: str, verification: Verification, zone: ZoneInfo) -> Iterator[RenderableType]:
+    """Give one site's verification: heading, window on the site's clock, verdict, ranking, findings."""
+    yield heading
+    yield f"{words.moment(verification.start, zone)} to {words.moment(verification.end, zone)} ({zone.key})"
     yield VERDICTS[verification.verdict]
     yield ranking(verification.units)
     if verification.findings:
@@ -49,8 +47,9 @@ def findings(found: Sequence[Finding]) -> Table:
     for heading in ("Cause", "Units", "Lost", "Evidence", "What to look at first"):
         table.add_column(heading, justify="right" if heading == "Lost" else "left")
     for finding in found:
+        cause = f"{finding.cause}\n{words.confidence(finding.confidence)}"
         where = ", ".join(finding.serials) or finding.plane or finding.branch or "site"
-        table.add_row(finding.cause, where, words.energy(finding.lost_wh), finding.evidence, finding.advice)
+        table.add_row(cause, where, words.energy(finding.lost_wh), finding.evidence, finding.advice)
     return table
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 from sqlalchemy import Engine
@@ -40,8 +41,9 @@ def verify(
     if as_json:
         _print_json(found, single=len(names) == 1 and not all_sites)
     elif len(found) == 1:
-        (site_id, verification) = found.popitem()
-        result().print(*one_site(names[site_id], site_id, verification), sep="\n")
+        site_id, verification = found.popitem()
+        heading = f"{names[site_id]} ({site_id})"
+        result().print(*one_site(heading, verification, _zone(engine, site_id)), sep="\n")
     else:
         result().print(overview(names, found))
 
@@ -82,6 +84,11 @@ def _verify_each(
         if verification is not None:
             found[site_id] = replace(verification, curves=None)  # thousands of sites' curves fill the memory
     return found
+
+
+def _zone(engine: Engine, site_id: str) -> ZoneInfo:
+    with reading(engine) as session:
+        return ZoneInfo(session.get_one(Site, site_id).record["timezone"])
 
 
 def _name_the_silent(names: dict[str, str], found: dict[str, Verification]) -> None:
