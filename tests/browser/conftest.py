@@ -1,0 +1,137 @@
+"""A real server with invented sites, and the system's Chromium to look at it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+import uvicorn
+from pydantic import SecretStr
+from sqlalchemy import Engine
+
+from service.settings import Settings
+from service.store.database import make_engine
+from service.store.migrate import upgrade
+from service.web.app import create_app
+from tests.report import sample
+from tests.web.visit import Person, add_person, add_site
+
+FLAGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--hide-scrollbars",
+]  # fmt: skip
+START_S = 30
+
+
+@dataclass(frozen=True)
+class House:
+    """The server's address, who may sign in, and the sites it shows."""
+
+    address: str
+    office: Person
+    faulty: str
+    healthy: str
+    bare: str
+
+
+def _skip(reason: str) -> None:
+    pytest.fail(reason) if os.environ.get("CI") == "true" else pytest.skip(reason)
+
+
+@pytest.fixture(scope="session")
+def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
+    """Serve three invented sites on a port of this machine."""
+    engine = _database(tmp_path_factory.mktemp("house"))
+    settings = Settings(
+        _env_file=None,  # type: ignore[call-arg] - pydantic-settings' own argument
+        database_url=engine.url.render_as_string(hide_password=False),
+        secret_key=SecretStr("0123456789abcdef" * 4),
+        run_worker=False,
+    )
+    server = uvicorn.Server(uvicorn.Config(create_app(settings, engine=engine), port=0, log_level="warning"))
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    yield House(_address(server), add_person(engine, "office"), *_sites(engine))
+    server.should_exit = True
+    thread.join(START_S)
+    engine.dispose()
+
+
+def _database(folder: Path) -> Engine:
+    engine = make_engine(f"sqlite:///{folder / 'yieldproof.sqlite'}")
+    upgrade(engine)
+    return engine
+
+
+def _sites(engine: Engine) -> tuple[str, str, str]:
+    return (
+        add_site(engine, sample.verification()),
+        add_site(engine, sample.healthy(), name="Low Mill"),
+        add_site(engine, None, name="Station House with a name that goes on and on and on"),
+    )
+
+
+def _address(server: uvicorn.Server) -> str:
+    deadline = time.monotonic() + START_S
+    while not server.started:
+        assert time.monotonic() < deadline, "the server did not start"
+        time.sleep(0.05)
+    port = server.servers[0].sockets[0].getsockname()[1]
+    return f"http://127.0.0.1:{port}"
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """Return the system's Chromium."""
+    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    if path is None:
+        _skip("no Chromium on this machine; install the package chromium")
+    try:
+        from playwright.sync_api import sync_playwright  # noqa: PLC0415 - the reason for skipping is said below
+    except ImportError:
+        _skip("playwright is not installed; install it with pip")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="session")
+def cookies(chromium: Any, house: House) -> Any:
+    """Sign in through the form once, and return what the browser keeps of it."""
+    context = chromium.new_context(base_url=house.address)
+    tab = context.new_page()
+    tab.goto("/sign-in")
+    tab.fill("#name", house.office.name)
+    tab.fill("#password", house.office.password)
+    tab.get_by_role("button", name="Sign in").click()
+    state = context.storage_state()
+    context.close()
+    return state
+
+
+@pytest.fixture
+def visit(chromium: Any, house: House, cookies: Any) -> Iterator[Callable[..., Any]]:
+    """Return a function that opens a browser tab of a given width, signed in unless told otherwise."""
+    contexts = []
+
+    def open_tab(*, width: int = 390, signed_in: bool = True, **options: Any) -> Any:
+        context = chromium.new_context(
+            viewport={"width": width, "height": 844},
+            base_url=house.address,
+            storage_state=cookies if signed_in else None,
+            **options,
+        )
+        contexts.append(context)
+        return context.new_page()
+
+    yield open_tab
+    for context in contexts:
+        context.close()
