@@ -6,7 +6,7 @@ A level of 1 is what the peers make. Which fault explains a low level is the cau
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,6 +85,13 @@ class DcSeries:
     weight: FloatArray
     grain: FloatArray
     quantum_wh: float
+
+
+def untold(found: Levels) -> Levels:
+    """Return levels that name nobody: the clouds are unknown, so that any loss may be theirs."""
+    blank = np.full(found.series.shape, np.nan)
+    count = len(found.level)
+    return replace(found, series=blank, level=np.full(count, np.nan), visible=np.ones(count))
 
 
 def dc_series(
@@ -181,7 +188,7 @@ def levels(day: Daylight, series: DcSeries) -> Levels:
     spread = _healthy_spread(day, level)
     reference, reference_sd = _references(day, level, spread)
     sd = np.sqrt(spread**2 + reference_sd**2 + statistical**2)
-    visible = np.maximum(LEAST_VISIBLE, SIGMAS * sd)
+    visible = np.where(np.isfinite(level), np.maximum(LEAST_VISIBLE, SIGMAS * sd), 1.0)
     return Levels(against_peers, weight, series.grain, level, reference, sd, visible, statistical, spread)
 
 

@@ -137,7 +137,7 @@ def _band(case: Case, i: int, index: float | None) -> tuple[float | None, float 
 
 
 def _visible_pct(case: Case, i: int) -> float | None:
-    if not np.isfinite(case.levels.level[i]):
+    if not case.ever_heard()[i]:
         return None
     return round(min(100 * float(case.levels.visible[i]), 100.0), 2)
 

@@ -11,12 +11,13 @@ import numpy as np
 
 from service.expect.grid import Grid
 from service.expect.site import Site
+from service.expect.sky import Irradiance
 from service.expect.weather import Weather, sky_from_weather
 from service.verify.case import Case, Expectation, active_mask, expectation
 from service.verify.causes import name_causes
 from service.verify.day import Daylight, daylight
 from service.verify.inputs import FloatArray, Readings
-from service.verify.levels import Levels, dc_series, levels, rated_wh, resolution_wh
+from service.verify.levels import Levels, dc_series, levels, rated_wh, resolution_wh, untold
 from service.verify.ranking import curves, ranked, sky_result, verdict
 from service.verify.result import SkySource, Verification
 from service.verify.scale import scale_factor
@@ -26,6 +27,7 @@ from service.verify.sky import (
     SHIFT_COST_KNOWN_LEVELS,
     ArraySky,
     family,
+    filled_with,
     infer,
     sky_at,
 )
@@ -71,8 +73,11 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     sent = readings.energy_wh[:, day.positions]
     scale = scale_factor(sent, clear_wh, rated_wh=rated_wh(day), interval_min=grid.interval_min)
     measured = sent / scale
-    array_sky, peers, unit_levels, source = _judge_by_array(day, table, measured)
-    stated, source = _stated(day, weather, peers, source)
+    stated_sky = _measured_sky(day, weather)
+    enough = live_units(measured) >= 2
+    judged = _judge_by_array(day, table, measured) if enough else _judge_by(day, stated_sky, measured)
+    array_sky, peers, unit_levels, source = judged
+    stated, source = _stated(day, weather, stated_sky, peers, source)
     return Case(
         day=day,
         readings=readings,
@@ -96,19 +101,29 @@ def _clear_row(group_table: FloatArray) -> FloatArray:
     return np.asarray((1 - share) * group_table[0, above - 1] + share * group_table[0, above])
 
 
-def _judge_by_array(
-    day: Daylight, table: FloatArray, measured: FloatArray
-) -> tuple[ArraySky, Expectation, Levels, SkySource]:
+Judged = tuple[ArraySky, Expectation, Levels, SkySource]
+
+
+def live_units(measured: FloatArray) -> int:
+    """Return how many units gave anything in the window."""
+    return int((np.nansum(measured, axis=1) > 0).sum())
+
+
+def _judge_by(day: Daylight, sky: Irradiance | None, measured: FloatArray) -> Judged:
+    """Judge by the measured sky, or against the clear one, since too few units live to tell theirs."""
+    width = measured.shape[1]
+    no_sky = ArraySky(np.ones(width), np.zeros(width), np.zeros(width, dtype=bool))
+    expected = expectation(day, day.clear if sky is None else filled_with(sky, day.clear))
+    found = _levels(day, measured, expected, resolution_wh(measured))
+    return no_sky, expected, untold(found) if sky is None else found, "clear_sky"
+
+
+def _judge_by_array(day: Daylight, table: FloatArray, measured: FloatArray) -> Judged:
     """Infer the sky twice, the second time with the units' own levels taken out and odd ones doubted."""
-    count, width = measured.shape
     quantum = resolution_wh(measured)
-    live = int((np.nansum(measured, axis=1) > 0).sum())
-    if live < 2:
-        sky = ArraySky(np.ones(width), np.zeros(width), np.zeros(width, dtype=bool))
-        expected = expectation(day, day.clear)
-        return sky, expected, _levels(day, measured, expected, quantum), "clear_sky"
-    sky = infer(day, table, measured, np.ones(count), quantum_wh=quantum, shift_cost=SHIFT_COST)
-    first = _levels(day, np.where(sky.known, measured, np.nan), expectation(day, sky_at(day, sky)), quantum)
+    votes = np.ones(len(measured))
+    sky = infer(day, table, measured, votes, quantum_wh=quantum, shift_cost=SHIFT_COST)
+    first = _known_levels(day, sky, measured, expectation(day, sky_at(day, sky)), quantum)
     own = np.where(np.isfinite(first.level), first.level, 1.0)
     trusted = (own > STEADY_ENOUGH[0]) & (own < STEADY_ENOUGH[1])
     normal = np.abs(own / first.reference - 1) < first.visible
@@ -116,24 +131,36 @@ def _judge_by_array(
     levelled = measured / np.where(trusted, own, 1.0)[:, None]
     sky = infer(day, table, levelled, votes, quantum_wh=quantum, shift_cost=SHIFT_COST_KNOWN_LEVELS)
     expected = expectation(day, sky_at(day, sky))
-    return sky, expected, _levels(day, np.where(sky.known, measured, np.nan), expected, quantum), "array"
+    return sky, expected, _known_levels(day, sky, measured, expected, quantum), "array"
+
+
+def _known_levels(
+    day: Daylight, sky: ArraySky, measured: FloatArray, expected: Expectation, quantum: float
+) -> Levels:
+    """Return the levels over the intervals in which the units told the sky."""
+    return _levels(day, np.where(sky.known, measured, np.nan), expected, quantum)
 
 
 def _levels(day: Daylight, measured: FloatArray, expected: Expectation, quantum: float) -> Levels:
     return levels(day, dc_series(day, measured, expected.energy_wh, expected.dc_wh, quantum_wh=quantum))
 
 
+def _measured_sky(day: Daylight, weather: Weather | None) -> Irradiance | None:
+    """Return the sky that the weather tells, NaN where it does not; None where it tells nothing."""
+    if weather is None:
+        return None
+    sky = sky_from_weather(weather, day.grid, day.sun, day.clear, site=day.site)
+    return sky if np.isfinite(sky.ghi[day.sun.up_share > 0]).any() else None
+
+
 def _stated(
-    day: Daylight, weather: Weather | None, peers: Expectation, source: SkySource
+    day: Daylight, weather: Weather | None, sky: Irradiance | None, peers: Expectation, source: SkySource
 ) -> tuple[Expectation, SkySource]:
     """Return the expectation that is reported: under measured irradiance where there is any, else the array's."""
-    if weather is None:
+    if sky is None:
         return peers, source
-    sky = sky_from_weather(weather, day.grid, day.sun, day.clear, site=day.site)
     measured = expectation(day, sky, weather)
     known = np.isfinite(measured.energy_wh)
-    if not known.any():
-        return peers, source
     pairs = zip(_parts(measured), _parts(peers), strict=True)
     return Expectation(*(np.where(known, m, p) for m, p in pairs)), "measured"
 

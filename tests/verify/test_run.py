@@ -60,7 +60,7 @@ def test_a_lone_unit_falls_back_to_the_clear_sky_and_says_so(roof):
     r = roof(units=1, index=0.9)
     result = verify(r.site, r.readings())
     assert result.sky.source == "clear_sky"
-    assert result.units[0].smallest_visible_loss_pct > 30
+    assert result.units[0].smallest_visible_loss_pct == 100
     assert result.units[0].performance_index == pytest.approx(0.9, abs=0.03)
 
 
@@ -73,6 +73,26 @@ def test_measured_irradiance_is_used_and_compared(roof):
     assert result.sky.source == "measured"
     assert result.sky.measured_over_array == pytest.approx(1.0, abs=0.02)
     assert np.mean([u.performance_index for u in result.units]) == pytest.approx(1.0, abs=0.02)
+
+
+def test_a_lone_unit_under_unknown_clouds_is_not_accused(roof):
+    r = roof(units=1, index=0.5)
+    result = verify(r.site, r.readings())
+    assert result.findings == ()
+    assert result.units[0].performance_index == pytest.approx(0.5, abs=0.08)
+
+
+def test_a_lone_unit_is_judged_by_measured_irradiance_where_there_is_any(roof):
+    r = roof(units=1, index=0.6)
+    case = build_case(r.site, r.readings())
+    ghi = np.zeros(r.grid.count)
+    ghi[case.day.positions] = 0.6 * case.day.clear.ghi * case.day.sun.up_share
+    weather = Weather(r.grid.start, 5, ghi_w_m2=ghi)
+    assert verify(r.site, r.readings(), weather).verdict == "verified"
+    r.energy_wh *= 0.45
+    result = verify(r.site, r.readings(), weather)
+    assert result.verdict == "attention"
+    assert result.units[0].causes != ()
 
 
 def test_low_measured_irradiance_moves_the_index_and_accuses_nobody(roof):
