@@ -15,7 +15,7 @@ from sqlmodel import Session
 from service.intake import fields
 from service.intake.json_form import parse_json
 from service.intake.parse import JSON_TYPE, UnknownFormat, media_type
-from service.intake.problems import FieldError, Refused
+from service.intake.problems import FieldError, Refused, field_path, unknown_field
 from service.intake.take import NoSuchSite
 from service.store import sites
 from service.store.grids import moment
@@ -49,7 +49,17 @@ def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
         415: "The body's content type is none that is read.",
         422: "The input was refused; nothing was kept.",
     }
-    return {status: {"description": words[status], "content": content} for status in (401, *statuses)}
+    return {status: {"description": words[status], "content": content} for status in (401, 422, *statuses)}
+
+
+def only_query(*known: str) -> Any:
+    """Return a dependency that refuses other parameters: a mistyped 'start' must not mean another window."""
+
+    def refuse_others(request: Request) -> None:
+        names = [name for name in request.query_params if name not in known]
+        fields.refuse([FieldError(field_path([name]), unknown_field(name, known)) for name in names])
+
+    return Depends(refuse_others)
 
 
 def _engine(request: Request) -> Engine:

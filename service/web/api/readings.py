@@ -18,6 +18,7 @@ from service.web.api.common import (
     WindowDep,
     api_router,
     find_site,
+    only_query,
     problems,
 )
 from service.web.api.schema import READINGS_BODY, ReceiptAnswer, TableBody
@@ -28,8 +29,9 @@ router = api_router("readings")
 
 @router.post(
     "/sites/{site_id}/readings",
+    dependencies=[only_query("interval_min")],
     response_model=ReceiptAnswer,
-    responses=problems(404, 413, 415, 422),
+    responses=problems(404, 413, 415),
     openapi_extra=READINGS_BODY,
 )
 def take(
@@ -48,8 +50,9 @@ def take(
 
 @router.get(
     "/sites/{site_id}/readings",
+    dependencies=[only_query("start", "end")],
     response_model=TableBody,
-    responses={200: export.DESCRIBED, **problems(404, 406, 422)},
+    responses={200: export.DESCRIBED, **problems(404, 406)},
 )
 def give(
     engine: EngineDep,

@@ -13,7 +13,7 @@ from service.intake.record import SiteRecord, as_stored, read_record
 from service.store import sites
 from service.store.database import reading, writing
 from service.store.tables import Site
-from service.web.api.common import EngineDep, JsonDep, SiteId, api_router, find_site, problems
+from service.web.api.common import EngineDep, JsonDep, SiteId, api_router, find_site, only_query, problems
 from service.web.api.schema import json_body
 
 router = api_router("sites")
@@ -38,8 +38,9 @@ class SitesAnswer(BaseModel):
 @router.post(
     "/sites",
     status_code=201,
+    dependencies=[only_query()],
     response_model=SiteAnswer,
-    responses=problems(413, 415, 422),
+    responses=problems(413, 415),
     openapi_extra=json_body(SiteRecord),
 )
 def create(engine: EngineDep, data: JsonDep) -> Response:
@@ -50,7 +51,12 @@ def create(engine: EngineDep, data: JsonDep) -> Response:
     return JSONResponse(_answer(site), 201, {"Location": f"/api/v1/sites/{site.id}"})
 
 
-@router.get("/sites", response_model=SitesAnswer, responses=problems(422))
+@router.get(
+    "/sites",
+    dependencies=[only_query("offset", "limit")],
+    response_model=SitesAnswer,
+    responses=problems(),
+)
 def listing(
     engine: EngineDep,
     offset: Annotated[int, Query(ge=0, le=LARGEST_OFFSET)] = 0,
@@ -64,7 +70,9 @@ def listing(
     )
 
 
-@router.get("/sites/{site_id}", response_model=SiteAnswer, responses=problems(404))
+@router.get(
+    "/sites/{site_id}", dependencies=[only_query()], response_model=SiteAnswer, responses=problems(404)
+)
 def read(engine: EngineDep, site_id: SiteId) -> Response:
     """Give a site's record."""
     with reading(engine) as session:
@@ -73,8 +81,9 @@ def read(engine: EngineDep, site_id: SiteId) -> Response:
 
 @router.put(
     "/sites/{site_id}",
+    dependencies=[only_query()],
     response_model=SiteAnswer,
-    responses=problems(404, 413, 415, 422),
+    responses=problems(404, 413, 415),
     openapi_extra=json_body(SiteRecord),
 )
 def replace(request: Request, engine: EngineDep, site_id: SiteId, data: JsonDep) -> Response:
@@ -87,7 +96,7 @@ def replace(request: Request, engine: EngineDep, site_id: SiteId, data: JsonDep)
     return JSONResponse(_answer(site))
 
 
-@router.delete("/sites/{site_id}", status_code=204, responses=problems(404))
+@router.delete("/sites/{site_id}", dependencies=[only_query()], status_code=204, responses=problems(404))
 def delete(engine: EngineDep, site_id: SiteId) -> Response:
     """Delete a site with all that is held of it."""
     with writing(engine) as session:

@@ -8,14 +8,28 @@ from fastapi.responses import JSONResponse
 from service.jobs.verification import current
 from service.store.database import reading
 from service.store.readings import held_span
-from service.web.api.common import EngineDep, SiteId, Window, WindowDep, api_router, find_site, problems
+from service.web.api.common import (
+    EngineDep,
+    SiteId,
+    Window,
+    WindowDep,
+    api_router,
+    find_site,
+    only_query,
+    problems,
+)
 from service.web.api.schema import VerificationAnswer
 from service.web.errors import Failed
 
 router = api_router("verification")
 
 
-@router.get("/sites/{site_id}/verification", response_model=VerificationAnswer, responses=problems(404, 422))
+@router.get(
+    "/sites/{site_id}/verification",
+    dependencies=[only_query("start", "end")],
+    response_model=VerificationAnswer,
+    responses=problems(404),
+)
 def verification(engine: EngineDep, site_id: SiteId, window: WindowDep) -> Response:
     """Give the verification of the window; without one, of all readings held, up to the last 14 days."""
     with reading(engine) as session:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import Request, Response
 
 from service.intake.take import take_weather
-from service.web.api.common import BodyDep, ContentType, EngineDep, SiteId, api_router, problems
+from service.web.api.common import BodyDep, ContentType, EngineDep, SiteId, api_router, only_query, problems
 from service.web.api.schema import ReceiptAnswer, WeatherBody, json_body
 from service.web.api.taken import answer
 
@@ -14,8 +14,9 @@ router = api_router("weather")
 
 @router.post(
     "/sites/{site_id}/weather",
+    dependencies=[only_query()],
     response_model=ReceiptAnswer,
-    responses=problems(404, 413, 415, 422),
+    responses=problems(404, 413, 415),
     openapi_extra=json_body(WeatherBody),
 )
 def take(
