@@ -62,6 +62,5 @@ def _add(rows: Rows, header: list[str], line: list[str], place: str, interval_mi
     for name in row.keys() & _NUMBERS:
         row[name] = fields.number(row[name], f"{place}.{name}", rows.errors)
     own = row.pop("interval_min", interval_min)
-    whole = int(own) if isinstance(own, float) and own.is_integer() else own
     row["start"] = row["start"].strip()
-    rows.add(row, place, fields.interval(whole, f"{place}.", rows.errors))
+    rows.add(row, place, fields.interval(own, f"{place}.", rows.errors))

@@ -40,8 +40,8 @@ def unknown(data: Mapping[str, Any], prefix: str, known: Iterable[str]) -> Error
 
 def interval(given: Any, prefix: str, errors: Errors) -> int:
     """Return the interval in minutes."""
-    if type(given) is int and given in INTERVALS_MIN:
-        return given
+    if type(given) in (int, float) and given in INTERVALS_MIN:
+        return int(given)
     problem = "is required" if given is None else "is not an interval that is kept"
     errors.append(FieldError(f"{prefix}interval_min", f"{problem}; give 5, 10, 15, 30 or 60"))
     return INTERVALS_MIN[0]

@@ -29,6 +29,8 @@ from service.intake.problems import Loc, Refused, details, field_errors
 SMALLEST_RATING, LARGEST_RATING = 0.3, 3.0
 """An inverter's AC rating over its modules' DC rating: outside these bounds one of the two is mistyped."""
 
+EARLIEST, LATEST = date(1980, 1, 1), date(2100, 12, 31)
+
 Errors = Iterator[tuple[Loc, str]]
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -44,6 +46,13 @@ def _printable(text: str) -> str:
 
 
 def _date(value: Any) -> Any:
+    found = _read_date(value)
+    if found is not None and not EARLIEST <= found <= LATEST:
+        raise _wrong(f"must lie between {EARLIEST.year} and {LATEST.year}; correct the year")
+    return found
+
+
+def _read_date(value: Any) -> date | None:
     if value is None or type(value) is date:
         return value
     try:
@@ -56,6 +65,10 @@ def _date(value: Any) -> Any:
 
 def _is_number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _whole(value: Any) -> Any:
+    return int(value) if isinstance(value, float) and value.is_integer() else value  # JSON's 2.0 is a 2
 
 
 def _not_percent(value: Any) -> Any:
@@ -97,6 +110,7 @@ Name = Annotated[str, _text(100), AfterValidator(_printable)]
 Serial = Annotated[str, _text(80), AfterValidator(_printable)]
 Date = Annotated[date, BeforeValidator(_date)]
 Azimuth = Annotated[float, Field(ge=0, le=360, description="Degrees clockwise from true north.")]
+Whole = Annotated[int, BeforeValidator(_whole)]
 Watts = Annotated[float, BeforeValidator(_not_kilowatts)]
 Loss = Annotated[float, Field(ge=0, le=0.5, description="A fraction.")]
 
@@ -133,7 +147,7 @@ class ModuleTypeRecord(Part):
     gamma_pmax_per_c: Annotated[float, BeforeValidator(_falling_per_degree)] = Field(
         default=-0.0035, ge=-0.02, le=0, description="Power coefficient, 1/°C, negative."
     )
-    substrings: int = Field(default=3, ge=1, le=12)
+    substrings: Whole = Field(default=3, ge=1, le=12)
     low_light_k: float = Field(default=0.01, ge=0, le=0.1)
 
 
@@ -158,9 +172,9 @@ class UnitRecord(Part):
     plane: Name
     module_type: Name
     inverter_type: Name
-    module_count: int = Field(default=1, ge=1, le=60)
-    row: int | None = Field(default=None, ge=0, le=1000)
-    column: int | None = Field(default=None, ge=0, le=1000)
+    module_count: Whole = Field(default=1, ge=1, le=60)
+    row: Whole | None = Field(default=None, ge=0, le=1000)
+    column: Whole | None = Field(default=None, ge=0, le=1000)
     branch: Name | None = None
     from_: Date | None = Field(default=None, alias="from", description="First local day on the roof.")
     until: Date | None = Field(default=None, description="First local day no longer on the roof.")

@@ -70,8 +70,9 @@ def _take(
 ) -> Receipt:
     _refuse_too_many_days(samples)
     with writing(engine) as session:
-        # The lock makes batches to one site wait for each other: both read what is held before they write.
-        site = session.get(Site, site_id, with_for_update=True)
+        # Batches to one site wait for each other, since each reads what is held before it writes. The lock is
+        # PostgreSQL's weaker one, which lets others keep rows that refer to the site.
+        site = session.get(Site, site_id, with_for_update={"key_share": True})
         if site is None:
             raise NoSuchSite
         batch = check(samples, site.record)

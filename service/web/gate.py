@@ -63,12 +63,12 @@ class BodyLimit:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        announced = Headers(scope=scope).get("content-length", "")
+        too_large = self._is_too_large(Headers(scope=scope).get("content-length", ""))
         size = 0
 
         async def counted() -> Message:
             nonlocal size
-            if announced.isdecimal() and int(announced) > self._largest:
+            if too_large:
                 raise HTTPException(413)
             message = await receive()
             size += len(message.get("body", b""))
@@ -77,3 +77,6 @@ class BodyLimit:
             return message
 
         await self._app(scope, counted, send)
+
+    def _is_too_large(self, announced: str) -> bool:
+        return announced.isdecimal() and (len(announced) > 18 or int(announced) > self._largest)
