@@ -26,6 +26,8 @@ NOT_IMPORTED = {
     "python-multipart": "FastAPI reads forms with it",
     "tzdata": "time zones where the system has none",
 }
+TOOLS = {"hatchling", "mypy", "pandas-stubs", "pytest-xdist", "ruff"}
+"""Run, and not imported."""
 THROUGH_ANOTHER = {"starlette": "a part of FastAPI", "pydantic-core": "a part of pydantic"}
 
 
@@ -134,6 +136,11 @@ def test_declared_are_exactly_the_dependencies_that_the_service_uses() -> None:
 def test_what_the_tests_use_is_declared() -> None:
     declared = _names(PROJECT["dependencies"]) | _names(PROJECT["optional-dependencies"]["test"])
     assert _imported_distributions("tests") - declared - set(THROUGH_ANOTHER) == set()
+
+
+def test_declared_for_the_tests_is_what_they_use() -> None:
+    declared = _names(PROJECT["optional-dependencies"]["test"])
+    assert declared - _imported_distributions("tests") == TOOLS
 
 
 def _pins() -> dict[str, Version]:

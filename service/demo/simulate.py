@@ -166,7 +166,7 @@ def _noise(rng: Generator, minutes: float) -> Array:
 def _air(rng: Generator, site: DemoSite, minutes: pd.DatetimeIndex) -> tuple[Array, Array]:
     """Return air temperature, degC, and wind, m/s, of this season and hour."""
     coldest, warmest = site.air_c
-    season = np.cos(2 * np.pi * (minutes[0].dayofyear - 202) / 365) * np.sign(site.latitude)
+    season = np.cos(2 * np.pi * (minutes[0].day_of_year - 202) / 365) * np.sign(site.latitude)
     hour = (minutes.hour + minutes.minute / 60).to_numpy(float) + site.longitude / 15
     mean = (coldest + warmest) / 2 + season * (warmest - coldest) / 2 + rng.normal(0, 1.5)
     gusts = np.repeat(rng.gamma(4, 0.4, len(minutes) // 15 + 1), 15)[: len(minutes)]
