@@ -1,5 +1,6 @@
 """Each cause on a roof with one known fault: named once, on the right unit, and on no other."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -133,6 +134,49 @@ def test_clipping_is_information_and_leaves_the_roof_verified(roof):
     assert len(finding.serials) == 12
     assert finding.lost_wh is None
     assert result.verdict == "verified"
+
+
+def test_two_units_exchanged_between_planes(roof):
+    r = roof(planes=2)
+    r.energy_wh[[2, 5]] = r.energy_wh[[5, 2]]
+    result = verify(r.site, r.readings())
+    assert set(the_finding(result, "swapped").serials) == {"700002", "700005"}
+    assert causes_by_serial(result) == {"700002": ("swapped",), "700005": ("swapped",)}
+
+
+def test_a_unit_on_the_other_plane(roof):
+    r = roof(planes=2)
+    r.energy_wh[4] = r.energy_wh[7]
+    result = verify(r.site, r.readings())
+    finding = the_finding(result, "wrong_plane")
+    assert causes_by_serial(result) == {"700004": ("wrong_plane",)}
+    assert finding.details["fits"] == "west"
+
+
+def test_a_branch_that_is_off_is_one_finding(roof, changed):
+    r = roof()
+    units = tuple(replace(u, branch="A" if i < 4 else "B") for i, u in enumerate(r.site.units))
+    r = changed(r, site=replace(r.site, units=units))
+    r.energy_wh[:4, r.interval(11) :] = 0.0
+    finding = the_finding(verify(r.site, r.readings()), "branch_out")
+    assert finding.branch == "A"
+    assert len(finding.serials) == 4
+
+
+def test_a_unit_that_drops_out_and_comes_back_is_intermittent(roof):
+    r = roof()
+    for hour in (9.0, 10.5, 13.0):
+        r.energy_wh[6, r.interval(hour) : r.interval(hour + 0.4)] = 0.0
+    result = verify(r.site, r.readings())
+    assert causes_by_serial(result) == {"700006": ("intermittent",)}
+
+
+def test_a_unit_in_the_shade_of_a_chimney_every_afternoon(roof):
+    r = roof(days=3, index=0.95)
+    for day in range(3):
+        r.energy_wh[6, r.interval(14, day) : r.interval(17, day)] *= 0.35
+    result = verify(r.site, r.readings())
+    assert causes_by_serial(result) == {"700006": ("shaded",)}
 
 
 def test_findings_come_with_the_largest_loss_first(roof):

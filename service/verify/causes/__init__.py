@@ -20,7 +20,9 @@ from service.verify.causes import (
     not_reporting,
     shaded,
     substring_out,
+    swapped,
     unit_scale,
+    wrong_plane,
 )
 from service.verify.result import Finding
 
@@ -32,6 +34,8 @@ IN_ORDER: tuple[Find, ...] = (
     not_on_record.find,
     branch_out.find,
     no_output.find,
+    swapped.find,
+    wrong_plane.find,
     intermittent.find,
     substring_out.find,
     low_output.find,
