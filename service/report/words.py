@@ -21,6 +21,9 @@ Mark = Literal["silent", "off", "comes-and-goes", "part", "shade", "record", "li
 Place = Literal["desk", "board", "roof"]
 """Where the first look is taken: at the desk or gateway, at the distribution board, on the roof."""
 
+Care = Literal["none", "roof", "mains", "both"]
+"""Which cautions go with the work that a cause may lead to, also after the first look."""
+
 
 @dataclass(frozen=True)
 class CauseWords:
@@ -32,11 +35,12 @@ class CauseWords:
     owner: str
     mark: Mark
     place: Place
+    care: Care
 
 
 CAUSES: dict[str, CauseWords] = {
     "not_reporting": CauseWords(
-        "silent", "never heard", "never heard", "We get no word from {panels}.", "silent", "desk"
+        "silent", "never heard", "never heard", "We get no word from {panels}.", "silent", "desk", "both"
     ),
     "not_on_record": CauseWords(
         "off record",
@@ -45,12 +49,19 @@ CAUSES: dict[str, CauseWords] = {
         "The list of your panels needs a correction; this changes nothing in what they make.",
         "record",
         "desk",
+        "roof",
     ),
     "no_output": CauseWords(
-        "nothing", "makes nothing", "make nothing", "No power comes from {panels}.", "off", "roof"
+        "nothing", "makes nothing", "make nothing", "No power comes from {panels}.", "off", "roof", "both"
     ),
     "intermittent": CauseWords(
-        "on and off", "drops out", "drop out", "Power from {panels} comes and goes.", "comes-and-goes", "roof"
+        "on and off",
+        "drops out",
+        "drop out",
+        "Power from {panels} comes and goes.",
+        "comes-and-goes",
+        "roof",
+        "both",
     ),
     "substring_out": CauseWords(
         "part lost",
@@ -59,6 +70,7 @@ CAUSES: dict[str, CauseWords] = {
         "A section has stopped working in {panels}.",
         "part",
         "roof",
+        "both",
     ),
     "low_output": CauseWords(
         "low",
@@ -67,6 +79,7 @@ CAUSES: dict[str, CauseWords] = {
         "We get less power than we should from {panels}.",
         "part",
         "roof",
+        "both",
     ),
     "shaded": CauseWords(
         "shade",
@@ -74,6 +87,7 @@ CAUSES: dict[str, CauseWords] = {
         "in shade at times",
         "A shadow falls on {panels} for part of the day.",
         "shade",
+        "roof",
         "roof",
     ),
     "wrong_plane": CauseWords(
@@ -83,6 +97,7 @@ CAUSES: dict[str, CauseWords] = {
         "The drawing of your roof needs a correction; this changes nothing in what your panels make.",
         "record",
         "desk",
+        "roof",
     ),
     "swapped": CauseWords(
         "swapped",
@@ -91,6 +106,7 @@ CAUSES: dict[str, CauseWords] = {
         "The drawing of your roof needs a correction; this changes nothing in what your panels make.",
         "record",
         "desk",
+        "roof",
     ),
     "branch_out": CauseWords(
         "branch off",
@@ -99,6 +115,7 @@ CAUSES: dict[str, CauseWords] = {
         "A group of panels is switched off: no power comes from {panels}.",
         "off",
         "board",
+        "mains",
     ),
     "voltage_trip": CauseWords(
         "trips",
@@ -107,6 +124,7 @@ CAUSES: dict[str, CauseWords] = {
         "A group of panels switches itself off for minutes when the sun is strong.",
         "comes-and-goes",
         "board",
+        "mains",
     ),
     "clock_shift": CauseWords(
         "clock",
@@ -115,6 +133,7 @@ CAUSES: dict[str, CauseWords] = {
         "The clock of your system is off; this changes nothing in what your panels make.",
         "record",
         "desk",
+        "none",
     ),
     "plane_misdescribed": CauseWords(
         "plane",
@@ -123,6 +142,7 @@ CAUSES: dict[str, CauseWords] = {
         "The drawing of your roof needs a correction; this changes nothing in what your panels make.",
         "record",
         "desk",
+        "roof",
     ),
     "curtailed": CauseWords(
         "held back",
@@ -131,6 +151,7 @@ CAUSES: dict[str, CauseWords] = {
         "Something limits the power of your whole roof at the sunniest hours.",
         "limit",
         "desk",
+        "mains",
     ),
     "site_low": CauseWords(
         "low",
@@ -139,6 +160,7 @@ CAUSES: dict[str, CauseWords] = {
         "Your whole roof makes less than the light allows.",
         "part",
         "desk",
+        "roof",
     ),
     "unit_scale": CauseWords(
         "factor",
@@ -147,6 +169,7 @@ CAUSES: dict[str, CauseWords] = {
         "Your system's figures came on a wrong scale and were put right.",
         "record",
         "desk",
+        "none",
     ),
     "data_gap": CauseWords(
         "gaps",
@@ -155,6 +178,7 @@ CAUSES: dict[str, CauseWords] = {
         "Some of your system's reports did not arrive.",
         "silent",
         "desk",
+        "both",
     ),
     "clipping": CauseWords(
         "at limit",
@@ -163,6 +187,7 @@ CAUSES: dict[str, CauseWords] = {
         "At the sunniest hours your panels reach their limit, as planned.",
         "limit",
         "desk",
+        "none",
     ),
 }
 """Every cause of the contract."""

@@ -28,6 +28,9 @@ def test_words_of_a_cause_are_plain(cause: str) -> None:
     said = words.CAUSES[cause]
     assert said.mark in get_args(words.Mark)
     assert said.place in get_args(words.Place)
+    assert said.care in get_args(words.Care)
+    assert said.place != "roof" or said.care in ("roof", "both")
+    assert said.place != "board" or said.care in ("mains", "both")
     assert 0 < len(said.short) <= 12  # fits a cell of the plan
     owner = said.owner.format(panels="3 panels")
     assert owner.endswith(".")

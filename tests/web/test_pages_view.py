@@ -154,7 +154,9 @@ def test_finding_is_read_on_the_sites_clock_and_leaves_blanks_out() -> None:
     assert (first.on_roof, first.on_mains) == (True, True)
     last = view.finding_view(sample.verification().findings[-1], SITE)
     assert [name for name, _ in last.facts] == ["Confidence"]
-    assert (last.on_roof, last.on_mains) == (False, False)
+    assert (last.on_roof, last.on_mains) == (True, True)  # after the gateway, it may lead to the roof
+    clock = view.finding_view(finding("clock_shift"), SITE)
+    assert (clock.on_roof, clock.on_mains) == (False, False)
 
 
 def test_many_units_are_named_in_part() -> None:
@@ -253,6 +255,7 @@ def test_a_tripped_branch_is_looked_at_on_the_board_first() -> None:
     shown = climb(with_findings(finding("voltage_trip", branch="A")), SITE)
     assert [f.scope for f in shown.ground] == ["branch circuit \u201cA\u201d"]
     assert shown.on_mains
+    assert climb(with_findings(finding("swapped", sample.DEAD, sample.PART)), SITE).on_roof
 
 
 # The owner

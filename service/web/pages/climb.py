@@ -55,8 +55,8 @@ def climb(found: Verification | None, site: Site) -> Climb:
         last_heard=words.moment(view.last_heard(found), ZoneInfo(site.timezone)),
         ground=tuple(view.finding_view(f, site) for f in faults if _from_the_ground(f, found)),
         jobs=jobs,
-        on_roof=bool(jobs),
-        on_mains=bool(jobs) or any(words.CAUSES[f.cause].place != "desk" for f in faults),
+        on_roof=bool(jobs) or any(words.CAUSES[f.cause].care in ("roof", "both") for f in faults),
+        on_mains=any(words.CAUSES[f.cause].care in ("mains", "both") for f in faults),
     )
 
 

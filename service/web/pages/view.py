@@ -295,8 +295,8 @@ def finding_view(finding: Finding, site: Site) -> FindingView:
         advice=finding.advice,
         facts=_facts(finding, ZoneInfo(site.timezone)),
         first_look=words.place_sentence(finding.cause),
-        on_roof=cause.place == "roof",
-        on_mains=cause.place in ("roof", "board"),
+        on_roof=cause.care in ("roof", "both"),
+        on_mains=cause.care in ("mains", "both"),
     )
 
 
