@@ -27,7 +27,6 @@ class Module:
     pmax_w: float
     gamma_per_c: float
     low_light: float
-    noct_c: float
     nameplate: float = 1.0
 
 

@@ -54,7 +54,7 @@ def test_engine_agrees_with_pvwatts_on_a_clear_day() -> None:
     air = Air(minutes, elevation, azimuth, dni, dhi, np.full(1440, 20.0), np.full(1440, 1.0))
     roof = Roof(place, air, 60, 0.2, 45.0, 1.0, [(30.0, 180.0)], [], [], [])
     light = roof.light((30.0, 180.0))
-    ours = dc_power(Module(1000, -0.0037, 0.01, 45.0), light.beam + light.diffuse, light.cell_c).sum() / 60
+    ours = dc_power(Module(1000, -0.0037, 0.01), light.beam + light.diffuse, light.cell_c).sum() / 60
     theirs = _pvwatts_dc_wh(air, place.latitude, place.longitude, place.elevation_m)
     assert ours == pytest.approx(theirs, rel=PVWATTS_AGREES)
 
