@@ -27,10 +27,14 @@ RARELY = 0.15
 
 @dataclass(frozen=True)
 class Fault:
-    """What is wrong with a unit, and which share of the window's energy that changes."""
+    """What is wrong with a unit, and which share of the window's energy that changes.
+
+    `judgeable` is False where no reader of the energies could tell.
+    """
 
     cause: str
     visible: float
+    judgeable: bool = True
 
 
 @dataclass(frozen=True)
@@ -41,7 +45,7 @@ class Slip:
     units: tuple[int, ...]
 
 
-def _moment(roof: Roof, unit: int, rng: Generator) -> int:
+def moment(roof: Roof, unit: int, rng: Generator) -> int:
     """Return a minute that has between a tenth and nine tenths of the unit's energy before it."""
     so_far = np.cumsum(roof.ac_w(unit))
     return int(np.searchsorted(so_far, rng.uniform(0.1, 0.9) * so_far[-1]))
@@ -58,7 +62,7 @@ def misnote(_roof: Roof, _unit: int, _rng: Generator) -> None:
 
 def kill(roof: Roof, unit: int, rng: Generator) -> None:
     """No output at all, or none from some moment on."""
-    start = 0 if rng.random() < 0.6 else _moment(roof, unit, rng)
+    start = 0 if rng.random() < 0.6 else moment(roof, unit, rng)
     roof.on[unit, start:] = False
 
 
@@ -70,7 +74,7 @@ def lose_substrings(roof: Roof, unit: int, rng: Generator) -> None:
 
 def weaken(roof: Roof, unit: int, rng: Generator) -> None:
     """A steady loss, seldom beginning at some moment."""
-    start = _moment(roof, unit, rng) if rng.random() < RARELY else 0
+    start = moment(roof, unit, rng) if rng.random() < RARELY else 0
     roof.dc_share[unit, start:] *= rng.uniform(*LOW_OUTPUT)
 
 
@@ -176,6 +180,6 @@ def _cut_branch(roof: Roof, free: list[int], rng: Generator) -> tuple[int, ...]:
     if not names:
         return ()
     units = whole[names[rng.integers(len(names))]]
-    start = _moment(roof, units[0], rng)
+    start = moment(roof, units[0], rng)
     roof.on[units, start:] = False
     return tuple(units)

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -30,6 +30,10 @@ class Air:
     temp_c: Array
     wind_m_s: Array
 
+    def cut(self, part: slice) -> Air:
+        """Return a part of the minutes."""
+        return Air(*(getattr(self, f.name)[part] for f in fields(self)))
+
 
 @dataclass(frozen=True)
 class Light:
@@ -39,10 +43,17 @@ class Light:
     diffuse: Array
     cell_c: Array
 
+    def cut(self, part: slice) -> Light:
+        """Return a part of the minutes."""
+        return Light(self.beam[part], self.diffuse[part], self.cell_c[part])
+
 
 @dataclass
 class Roof:
-    """Units on planes; `dc_share` (U, N) and `on` (U, N) by the minute, `heard` (U, T) by the interval."""
+    """Units on planes; `dc_share` (U, N) and `on` (U, N) by the minute, `heard` (U, T) by the interval.
+
+    `ac_share` (N,) is what a limit on the whole site leaves of every unit's power.
+    """
 
     place: Place
     air: Air
@@ -54,7 +65,11 @@ class Roof:
     modules: list[Module]
     inverters: list[Inverter]
     branches: list[str]
+    whole: Roof | None = None
+    """The roof of the whole day of which this one is `part`: modules are warm when a short window begins."""
+    part: slice = field(default_factory=lambda: slice(None))
     dc_share: Array = field(init=False)
+    ac_share: Array = field(init=False)
     on: NDArray[np.bool_] = field(init=False)
     heard: NDArray[np.bool_] = field(init=False)
     _lights: dict[Facing, Light] = field(default_factory=dict)
@@ -62,13 +77,19 @@ class Roof:
     def __post_init__(self) -> None:
         minutes, units = len(self.air.minutes), len(self.facings)
         self.dc_share = np.ones((units, minutes))
+        self.ac_share = np.ones(minutes)
         self.on = np.ones((units, minutes), dtype=bool)
         self.heard = np.ones((units, minutes // self.interval_min), dtype=bool)
+
+    def window(self, part: slice) -> Roof:
+        """Return the same roof, no fault planted yet, over a part of its minutes."""
+        return replace(self, air=self.air.cut(part), whole=self, part=part, _lights={})
 
     def light(self, facing: Facing) -> Light:
         """Return the light on a facing, worked out once."""
         if facing not in self._lights:
-            self._lights[facing] = self._work_out(facing)
+            whole = self.whole
+            self._lights[facing] = whole.light(facing).cut(self.part) if whole else self._work_out(facing)
         return self._lights[facing]
 
     def _work_out(self, facing: Facing) -> Light:
@@ -91,7 +112,7 @@ class Roof:
     def ac_w(self, unit: int) -> Array:
         """Return the unit's AC power by the minute, W, faults and all."""
         power = ac_power(self.inverters[unit], self.dc_w(unit) * self.dc_share[unit])
-        return np.where(self.on[unit], power, 0.0)
+        return np.where(self.on[unit], power, 0.0) * self.ac_share
 
     def energies(self) -> Array:
         """Return (U, T) energies, Wh, faults and all, whether heard or not."""

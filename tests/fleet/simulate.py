@@ -159,13 +159,13 @@ def _air(rng: Generator, sky: str, days: int) -> tuple[Place, Air]:
     away = rng.uniform(-0.4, 0.4, 2)
     place = replace(town, latitude=town.latitude + away[0], longitude=town.longitude + away[1])
     start, elevation, azimuth = _light_day(rng, place, days)
-    minutes = _minutes(start, place, days)
+    minutes = minutes_from(start, place, days)
     turbidity, water = rng.uniform(0.8, 1.2), rng.uniform(0.8, 3.0)
     dni, dhi = clear_sky(place, minutes, elevation, turbidity_factor=turbidity, water_cm=water)
     shares = [_solar_day(rng, sky) for _ in range(days)]
-    shift = _noon_shift(place, minutes)
+    shift = noon_shift(place, minutes)
     beam, diffuse = (np.roll(np.concatenate(parts), shift) for parts in zip(*shares, strict=True))
-    temp, wind = _temperature(rng, place, start, minutes)
+    temp, wind = temperature(rng, place, start, minutes)
     return place, Air(minutes, elevation, azimuth, dni * beam, dhi * diffuse, temp, wind)
 
 
@@ -174,12 +174,12 @@ def _solar_day(rng: Generator, sky: str) -> tuple[Array, Array]:
     return day_shares(rng, kind)
 
 
-def _minutes(start: date, place: Place, days: int) -> pd.DatetimeIndex:
+def minutes_from(start: date, place: Place, days: int) -> pd.DatetimeIndex:
     first = pd.Timestamp(start).tz_localize(place.timezone).tz_convert("UTC")
     return pd.date_range(first, periods=days * DAY_MIN, freq="1min")
 
 
-def _noon_shift(place: Place, minutes: pd.DatetimeIndex) -> int:
+def noon_shift(place: Place, minutes: pd.DatetimeIndex) -> int:
     """Return by how many minutes solar noon comes after the twelfth hour of the window."""
     first = minutes[0].hour * 60 + minutes[0].minute
     noon_utc = 720 - place.longitude * 4
@@ -189,12 +189,12 @@ def _noon_shift(place: Place, minutes: pd.DatetimeIndex) -> int:
 def _light_day(rng: Generator, place: Place, days: int) -> tuple[date, Array, Array]:
     while True:
         start = FIRST_DAY + timedelta(days=int(rng.integers(365)))
-        elevation, azimuth = sun(place, _minutes(start, place, days))
+        elevation, azimuth = sun(place, minutes_from(start, place, days))
         if elevation.max() >= LOWEST_NOON_DEG:
             return start, elevation, azimuth
 
 
-def _temperature(rng: Generator, place: Place, start: date, minutes: pd.DatetimeIndex) -> tuple[Array, Array]:
+def temperature(rng: Generator, place: Place, start: date, minutes: pd.DatetimeIndex) -> tuple[Array, Array]:
     """Return air temperature, degC, and wind, m/s: latitude, season, hour, and chance."""
     season = np.cos(2 * np.pi * (start.timetuple().tm_yday - 200) / 365) * np.sign(place.latitude)
     mean = 28 - 0.4 * max(abs(place.latitude) - 10, 0) - 0.005 * place.elevation_m
@@ -210,12 +210,12 @@ def _temperature(rng: Generator, place: Place, start: date, minutes: pd.Datetime
 
 def _record(rng: Generator, place: Place, count: int, planes: int | None) -> Site:
     roofs = _planes(rng, place, planes or int(rng.integers(1, 3)))
-    kinds = [_types(rng, p.name) for p in (roofs if rng.random() < 0.15 else roofs[:1])]
+    kinds = [types(rng, p.name) for p in (roofs if rng.random() < 0.15 else roofs[:1])]
     layout = _layout(rng, roofs, count)
     units = tuple(
         Unit(serial, plane, kinds[min(at, len(kinds) - 1)][0].name, kinds[min(at, len(kinds) - 1)][1].name,
              row=row, column=column, branch="ABCDEF"[n // 7])
-        for n, (serial, (at, plane, row, column)) in enumerate(zip(_serials(rng, count), layout, strict=True))
+        for n, (serial, (at, plane, row, column)) in enumerate(zip(serials(rng, count), layout, strict=True))
     )  # fmt: skip
     return Site(
         name=f"{place.name} {rng.integers(1, 200)}",
@@ -242,7 +242,7 @@ def _planes(rng: Generator, place: Place, count: int) -> tuple[Plane, ...]:
     return first, Plane("back", round(float(lean), 1), round(float((azimuth + turn) % 360), 1))
 
 
-def _types(rng: Generator, name: str) -> tuple[ModuleType, InverterType]:
+def types(rng: Generator, name: str) -> tuple[ModuleType, InverterType]:
     pmax = float(rng.integers(60, 91) * 5)
     rated = float(np.clip(round(pmax / rng.uniform(0.95, 1.35) / 5) * 5, 260, 400))
     module = ModuleType(f"module {name}", pmax, gamma_pmax_per_c=round(rng.uniform(-0.0042, -0.0029), 4))
@@ -259,7 +259,7 @@ def _layout(rng: Generator, roofs: tuple[Plane, ...], count: int) -> list[tuple[
     return places
 
 
-def _serials(rng: Generator, count: int) -> list[str]:
+def serials(rng: Generator, count: int) -> list[str]:
     """Return serials from one box: mostly the same digits, apart by more than one slip of the pen."""
     box = int(rng.integers(100_000, 999_999))
     tails = rng.choice(900, count, replace=False) * 1111 % 1_000_000
@@ -347,7 +347,7 @@ def _misnoted(
     for n, unit in enumerate(site.units):
         if unit.serial not in truth or truth[unit.serial].cause != "not_on_record":
             continue
-        noted = _mistype(rng, unit.serial, {u.serial for u in units})
+        noted = mistype(rng, unit.serial, {u.serial for u in units})
         units[n] = replace(unit, serial=noted)
         strangers[unit.serial], resembles[unit.serial] = sent[n].copy(), noted
         truth[noted] = Fault("not_reporting", 1.0)
@@ -355,7 +355,7 @@ def _misnoted(
     return replace(site, units=tuple(units)), sent, truth, strangers, resembles
 
 
-def _mistype(rng: Generator, serial: str, taken: set[str]) -> str:
+def mistype(rng: Generator, serial: str, taken: set[str]) -> str:
     """Return the serial with one digit wrong or two neighbours transposed."""
     while True:
         at = int(rng.integers(4, len(serial) - 1))

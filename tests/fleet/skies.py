@@ -102,12 +102,25 @@ SKIES: dict[str, Callable[[Generator, int], Shares]] = {
 @cache
 def measured_days() -> dict[str, list[Shares]]:
     """Return Payerne's days of June 2016 by kind, centred on solar noon; what no instrument saw is held over."""
-    table = pd.read_parquet(PAYERNE).astype(float)
     days: dict[str, list[Shares]] = {"clear": [], "broken": [], "overcast": []}
-    for start in range(0, len(table) - DAY_MIN + 1, DAY_MIN):
-        day = table.iloc[start : start + DAY_MIN]
+    for day in _payerne_days():
         mean_beam = float(day["beam"].mean())
         kind = "clear" if mean_beam > CLEAR_BEAM else "overcast" if mean_beam < OVERCAST_BEAM else "broken"
-        held = day.ffill().bfill()
-        days[kind].append((held["beam"].to_numpy(), held["diffuse"].to_numpy()))
+        days[kind].append(_held(day))
     return {**days, "mixed": days["broken"]}
+
+
+@cache
+def measured_days_in_order() -> list[Shares]:
+    """Return Payerne's days of June 2016 as they followed one another."""
+    return [_held(day) for day in _payerne_days()]
+
+
+def _payerne_days() -> list[pd.DataFrame]:
+    table = pd.read_parquet(PAYERNE).astype(float)
+    return [table.iloc[start : start + DAY_MIN] for start in range(0, len(table) - DAY_MIN + 1, DAY_MIN)]
+
+
+def _held(day: pd.DataFrame) -> Shares:
+    held = day.ffill().bfill()
+    return held["beam"].to_numpy(), held["diffuse"].to_numpy()

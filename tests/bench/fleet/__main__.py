@@ -1,0 +1,85 @@
+"""`python -m tests.bench.fleet`: judge invented sites and print how the verification fared.
+
+With `--notes`, every miss begins with the call that makes its site again:
+`from tests.bench.fleet import site; from tests.bench.fleet.score import judge; judge(site(17, "1d")).findings`.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from itertools import count, islice
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import Progress
+
+from tests.bench.fleet.plan import WINDOWS, Plan, Window, plan
+from tests.bench.fleet.report import against_targets, by_cause
+from tests.bench.fleet.score import Score, judge, score
+from tests.bench.fleet.shelf import kept
+
+PROCESSES = 2
+FARTHEST = 100
+"""Seeds to look through for each site asked for with a cause, at most."""
+
+
+def plans(window: Window, *, sites: int, first_seed: int, cause: str | None) -> list[Plan]:
+    """Return the plans of consecutive seeds, or of those for which the cause is planned."""
+    seeds = count(first_seed) if cause is None else range(first_seed, first_seed + FARTHEST * sites)
+    fitting = (p for p in (plan(seed, window) for seed in seeds) if cause is None or p.has(cause))
+    return list(islice(fitting, sites))
+
+
+def judged(plan: Plan) -> Score:
+    """Return the score of one planned site."""
+    site = kept(plan)
+    try:
+        return score(site, judge(site))
+    except Exception as error:
+        error.add_note(f'while judging site({plan.seed}, "{plan.window}")')
+        raise
+
+
+def _quiet() -> None:
+    warnings.simplefilter("ignore")
+
+
+def by_sky(planned: list[Plan], scores: Iterator[Score]) -> dict[str, Score]:
+    """Return the scores by sky, and all together under 'all'."""
+    out: dict[str, Score] = {"all": Score()}
+    for one, counts in zip(planned, scores, strict=True):
+        out.setdefault(one.sky, Score()).add(counts)
+        out["all"].add(counts)
+    return out
+
+
+def main(
+    sites: Annotated[int, typer.Option(help="How many sites a window.", min=1)] = 120,
+    window: Annotated[str, typer.Option(help="30min, 1d, 7d or all.")] = "all",
+    first_seed: Annotated[int, typer.Option(help="The first site's seed.", min=0)] = 0,
+    cause: Annotated[str | None, typer.Option(help="Only sites that this cause is planned for.")] = None,
+    notes: Annotated[bool, typer.Option(help="List every miss and every false accusation.")] = False,
+) -> None:
+    """Judge invented sites from per-module AC energy alone and print a table a window."""
+    chosen = [w for w in WINDOWS if window in ("all", w)]
+    if not chosen:
+        raise typer.BadParameter(f"{window} is none of {', '.join(WINDOWS)}, all", param_hint="--window")
+    results: dict[Window, dict[str, Score]] = {}
+    with ProcessPoolExecutor(PROCESSES, initializer=_quiet) as pool, Progress(transient=True) as progress:
+        for one in chosen:
+            planned = plans(one, sites=sites, first_seed=first_seed, cause=cause)
+            scores = pool.map(judged, planned, chunksize=2)
+            results[one] = by_sky(planned, iter(progress.track(scores, len(planned), description=one)))
+    console = Console(width=150)
+    for one, scored in results.items():
+        if notes:
+            console.print(*scored["all"].notes, sep="\n", highlight=False, markup=False)
+        console.print(by_cause(one, scored))
+    console.print(against_targets(results))
+
+
+if __name__ == "__main__":
+    typer.run(main)
