@@ -128,12 +128,13 @@ def _axes(frame: Frame, layout: Layout, ink: Ink, *, first: bool) -> str:
     return "".join(parts)
 
 
-def _hours(frame: Frame) -> list[int]:
-    return [
-        h
-        for h in (6, 9, 12, 15, 18)
-        if frame.first_min < h * 60 < frame.last_min and (frame.width > 200 or h in (6, 12, 18))
-    ]
+def _hours(frame: Frame) -> tuple[int, ...]:
+    """Return the hours marked below a panel: few in a small one, closer together on short days."""
+    inside = {h for h in range(24) if frame.first_min < h * 60 < frame.last_min}
+    wide_enough = frame.width > 200
+    sets = [(6, 9, 12, 15, 18)] if wide_enough else [(6, 12, 18), (9, 12, 15)]
+    whole = next((hours for hours in sets if inside.issuperset(hours)), sets[-1])
+    return tuple(hour for hour in whole if hour in inside)
 
 
 def _hour(hour: int, frame: Frame, layout: Layout, ink: Ink) -> str:

@@ -173,8 +173,8 @@ CAUSES: dict[str, CauseWords] = {
     ),
     "data_gap": CauseWords(
         "gaps",
-        "readings missing",
-        "readings missing",
+        "not heard all the time",
+        "not heard all the time",
         "Some of your system's reports did not arrive.",
         "silent",
         "desk",
@@ -341,5 +341,5 @@ def span(start: datetime, end: datetime, zone: ZoneInfo) -> str:
 
 
 def length_days(start: datetime, end: datetime) -> float:
-    """Return a window's length, d; at least one interval's worth so that it can divide."""
-    return max((end - start) / timedelta(days=1), 1 / 288)
+    """Return a window's length, d, at least one: what is lost in a few hours of sun is not lost all day long."""
+    return max((end - start) / timedelta(days=1), 1.0)

@@ -9,6 +9,7 @@ import pytest
 
 from service.report import charts
 from service.report.days import Series, sum_series, unit_series
+from service.report.marks import Frame
 from tests.report import sample
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -75,3 +76,18 @@ def test_dark_paper_has_other_ink(site: Series) -> None:
     light, dark = (charts.day_panels(site, title="x", dark=d) for d in (False, True))
     assert charts.LIGHT.text in light
     assert charts.LIGHT.text not in dark
+
+
+@pytest.mark.parametrize(
+    ("width", "light", "hours"),
+    [
+        (90, (5 * 60, 21 * 60), (6, 12, 18)),
+        (90, (8 * 60, 19 * 60), (9, 12, 15)),
+        (90, (10 * 60, 14 * 60), (12,)),
+        (900, (8 * 60, 17 * 60), (9, 12, 15)),
+    ],
+)
+def test_marked_hours_suit_the_days_length(
+    width: int, light: tuple[int, int], hours: tuple[int, ...]
+) -> None:
+    assert charts._hours(Frame(0, 0, width, 80, *light, 100.0)) == hours

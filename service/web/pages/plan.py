@@ -32,9 +32,14 @@ class Cell:
     course: Course | None
 
     @property
+    def faults(self) -> tuple[Label, ...]:
+        """Return the causes that somebody should look at; the plan leaves mere information out."""
+        return tuple(label for label in self.labels if label.is_fault)
+
+    @property
     def is_fault(self) -> bool:
         """Return whether somebody should look at it."""
-        return any(label.is_fault for label in self.labels)
+        return bool(self.faults)
 
 
 @dataclass(frozen=True)
