@@ -10,7 +10,7 @@ from numpy.random import Generator
 from tests.fleet.roof import Roof
 from tests.fleet.sun import Array
 
-STRONG = 0.5
+STRONG = 0.6
 """Share of the ratings that the power must reach in the window for the network to take offence."""
 
 LONG_TRIP_ODDS = 0.15

@@ -88,9 +88,11 @@ def near(
     return _bypassed(light.beam * (1 - blocked), light.diffuse * (1 - outline.sky_share), light)
 
 
-def far(outline: Outline, light: Light, azimuth_deg: Array, elevation_deg: Array) -> Array:
+def far(
+    outline: Outline, light: Light, azimuth_deg: Array, elevation_deg: Array, *, turn_deg: float = 0.0
+) -> Array:
     """Return what a far object leaves of DC power: every cell loses the same beam."""
-    beam = light.beam * (1 - outline.blocked(azimuth_deg, elevation_deg))
+    beam = light.beam * (1 - outline.blocked(azimuth_deg, elevation_deg, turn_deg))
     return (beam + light.diffuse * (1 - outline.sky_share)) / np.maximum(light.beam + light.diffuse, 1e-9)
 
 

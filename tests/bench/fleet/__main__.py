@@ -9,7 +9,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from itertools import count, islice
+from itertools import islice
 from typing import Annotated
 
 import typer
@@ -22,14 +22,15 @@ from tests.bench.fleet.score import Score, judge, score
 from tests.bench.fleet.shelf import kept
 
 PROCESSES = 2
+WIDTH = 150
 FARTHEST = 100
 """Seeds to look through for each site asked for with a cause, at most."""
 
 
-def plans(window: Window, *, sites: int, first_seed: int, cause: str | None) -> list[Plan]:
-    """Return the plans of consecutive seeds, or of those for which the cause is planned."""
-    seeds = count(first_seed) if cause is None else range(first_seed, first_seed + FARTHEST * sites)
-    fitting = (p for p in (plan(seed, window) for seed in seeds) if cause is None or p.has(cause))
+def plans(window: Window, *, sites: int, first_seed: int, causes: list[str]) -> list[Plan]:
+    """Return the plans of consecutive seeds, or of those for which one of the causes is planned."""
+    seeds = range(first_seed, first_seed + (FARTHEST if causes else 1) * sites)
+    fitting = (p for p in (plan(s, window) for s in seeds) if not causes or any(p.has(c) for c in causes))
     return list(islice(fitting, sites))
 
 
@@ -60,7 +61,12 @@ def main(
     sites: Annotated[int, typer.Option(help="How many sites a window.", min=1)] = 120,
     window: Annotated[str, typer.Option(help="30min, 1d, 7d or all.")] = "all",
     first_seed: Annotated[int, typer.Option(help="The first site's seed.", min=0)] = 0,
-    cause: Annotated[str | None, typer.Option(help="Only sites that this cause is planned for.")] = None,
+    cause: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Only sites that this cause is planned for; may be given again. `site`: any site-wide."
+        ),
+    ] = None,
     notes: Annotated[bool, typer.Option(help="List every miss and every false accusation.")] = False,
 ) -> None:
     """Judge invented sites from per-module AC energy alone and print a table a window."""
@@ -70,10 +76,10 @@ def main(
     results: dict[Window, dict[str, Score]] = {}
     with ProcessPoolExecutor(PROCESSES, initializer=_quiet) as pool, Progress(transient=True) as progress:
         for one in chosen:
-            planned = plans(one, sites=sites, first_seed=first_seed, cause=cause)
+            planned = plans(one, sites=sites, first_seed=first_seed, causes=cause or [])
             scores = pool.map(judged, planned, chunksize=2)
             results[one] = by_sky(planned, iter(progress.track(scores, len(planned), description=one)))
-    console = Console(width=150)
+    console = Console(width=max(Console().width, WIDTH))
     for one, scored in results.items():
         if notes:
             console.print(*scored["all"].notes, sep="\n", highlight=False, markup=False)

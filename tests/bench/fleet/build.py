@@ -51,7 +51,7 @@ def make(plan: Plan) -> BenchSite:
     noted, misnoted = misdescribe(rng, plan, struck, noted)
     truth = strike(struck, plan, rng)
     wide = [limit(rng, plan, struck), silence_all(rng, plan, struck), clock_truth(clock, plan, struck)]
-    scale = draw_scale(rng, plan)
+    scale = draw_scale(rng, plan, struck)
     sent = _metered(rng, struck) * (scale.factor if scale and scale.factor else 1.0)
     first = struck.air.minutes[0] + pd.Timedelta(minutes=int(clock.late_min[struck.part][0]))
     return _slips_written(
@@ -91,8 +91,8 @@ def _clipped(site: Site, roof: Roof) -> dict[str, float]:
 
 def _slips_written(rng: Generator, made: BenchSite) -> BenchSite:
     """Mistype the record where a unit is `not_on_record`: its readings then come from a stranger."""
-    units, faults, resembles = list(made.site.units), dict(made.faults), {}
-    strangers, sent = {}, made.readings.energy_wh
+    units, faults, resembles = list(made.site.units), dict(made.faults), dict(made.resembles)
+    strangers, sent = dict(made.readings.strangers), made.readings.energy_wh
     for n, unit in enumerate(made.site.units):
         if not any(f.cause == "not_on_record" for f in faults.get(unit.serial, ())):
             continue

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 from numpy.random import Generator
@@ -11,6 +11,8 @@ from numpy.random import Generator
 Window = Literal["30min", "1d", "7d"]
 WINDOWS: tuple[Window, ...] = ("30min", "1d", "7d")
 DAYS: dict[Window, int] = {"30min": 1, "1d": 1, "7d": 7}
+
+Name = TypeVar("Name")
 
 SKY_NAMES = ("clear", "broken", "overcast", "mixed", "measured")
 
@@ -30,7 +32,11 @@ SITE_ODDS = {
     "unit_scale": 0.08,
     "data_gap": 0.05,
 }
+"""A gap is none in half an hour, where one interval more is all."""
+
 GROUPS = ("branch_out", "voltage_trip", "shaded_plane")
+"""Under a closed cloud cover only the first: the others need strong light."""
+
 UNIT_CAUSES = (
     "not_reporting",
     "not_on_record",
@@ -69,28 +75,30 @@ class Plan:
     causes: tuple[str, ...] = ()
 
     def has(self, cause: str) -> bool:
-        """Return whether that cause is planned, in any form."""
+        """Return whether that cause is planned, in any form; "site" stands for any of a whole site."""
         names = {self.site_cause, self.group, *self.causes}
+        if cause == "site":
+            return self.site_cause is not None
         return cause in names or (cause == "shaded" and "shaded_plane" in names)
 
 
 def plan(seed: int, window: Window) -> Plan:
     """Return the plan of a seed; skies come in turn, all else is drawn."""
     rng = np.random.default_rng([seed, WINDOWS.index(window), 1])
+    sky = SKY_NAMES[seed % len(SKY_NAMES)]
     units, fate = int(rng.integers(4, 31)), _fate(seed)
-    planes = int(_weighted(rng, PLANES)) if units >= 6 else int(rng.integers(1, 3))
+    planes = _weighted(rng, PLANES) if units >= 6 else int(rng.integers(1, 3))
     site_cause = group = None
     causes: tuple[str, ...] = ()
     if HEALTHY <= fate < HEALTHY + SITE_WIDE:
-        site_cause = str(_weighted(rng, SITE_ODDS))
+        site_cause = _site_cause(rng, window)
         causes = _unit_causes(rng, window, planes, units // 4) if rng.random() < UNITS_BESIDES else ()
     elif fate >= HEALTHY:
-        group = _group(rng, window)
+        group = _group(rng, window, sky)
         causes = _unit_causes(rng, window, planes, units // (4 if group else 3), least=0 if group else 1)
-    interval = int(_weighted(rng, INTERVALS[window]))
+    interval = _weighted(rng, INTERVALS[window])
     if group == "voltage_trip":
         interval = min(interval, 15)
-    sky = SKY_NAMES[seed % len(SKY_NAMES)]
     return Plan(seed, window, sky, interval, units, planes, site_cause, group, causes)
 
 
@@ -100,15 +108,19 @@ def _fate(seed: int) -> float:
     return (turn * GOLDEN + sky / len(SKY_NAMES)) % 1
 
 
-def _weighted(rng: Generator, odds: dict[str, float] | dict[int, float]) -> str | int:
-    names = list(odds)
-    return names[rng.choice(len(names), p=list(odds.values()))]
+def _weighted(rng: Generator, odds: dict[Name, float]) -> Name:
+    weights = np.array(list(odds.values()))
+    return list(odds)[rng.choice(len(odds), p=weights / weights.sum())]
 
 
-def _group(rng: Generator, window: Window) -> str | None:
+def _site_cause(rng: Generator, window: Window) -> str:
+    return _weighted(rng, {c: o for c, o in SITE_ODDS.items() if (window, c) != ("30min", "data_gap")})
+
+
+def _group(rng: Generator, window: Window, sky: str) -> str | None:
     if rng.random() >= GROUPED:
         return None
-    if window == "30min" and rng.random() < 0.8:
+    if sky == "overcast" or (window == "30min" and rng.random() < 0.8):
         return "branch_out"
     return str(rng.choice(GROUPS))
 
@@ -126,5 +138,8 @@ def _unit_cause(rng: Generator, window: Window, planes: int) -> str:
     if window == "30min" and rng.random() < 0.8:
         return str(rng.choice(PLAIN))
     odd = rng.random() < 0.25  # on a roof of one plane: on a dormer, say, that nobody noted
-    fitting = [c for c in UNIT_CAUSES if planes > 1 or (c != "swapped" and (c != "wrong_plane" or odd))]
+    unfit = {"swapped"} if planes == 1 else set()
+    unfit |= {"wrong_plane"} if planes == 1 and not odd else set()
+    unfit |= {"data_gap"} if window == "30min" else set()
+    fitting = [c for c in UNIT_CAUSES if c not in unfit]
     return str(rng.choice(fitting))

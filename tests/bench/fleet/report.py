@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 from rich.table import Column, Table
@@ -26,10 +26,9 @@ BySky = Mapping[str, Score]
 def by_cause(window: Window, scores: BySky) -> Table:
     """Return one window's table: a row a cause, a column a sky."""
     skies = [*(s for s in SKY_NAMES if s in scores), "all"]
-    columns = [Column(s, justify="right", no_wrap=True) for s in skies]
-    table = Table(
-        Column("planted: first named right, named at all", no_wrap=True), *columns, title=f"window {window}"
-    )
+    columns = [Column(s, justify="right") for s in skies]
+    title = f"window {window} - faults counted: first named right, named at all"
+    table = Table(Column(no_wrap=True), *columns, title=title)
     for cause, _ in scores["all"].planted.most_common():
         table.add_row(cause, *(_cell(scores[s], cause) for s in skies))
     table.add_section()
@@ -56,7 +55,7 @@ def _percent(share: float | None) -> str:
 
 
 def _listed(counts: Counter[str]) -> str:
-    return "\n".join(f"{cause} {n}" for cause, n in counts.most_common())
+    return "\n".join(f"{n} {cause}" for cause, n in counts.most_common())
 
 
 def _spread(values: Sequence[float]) -> str:
@@ -65,7 +64,7 @@ def _spread(values: Sequence[float]) -> str:
     return f"{np.median(values):.1f}, {np.quantile(values, 0.9):.1f}"
 
 
-_SUMS = {
+_SUMS: dict[str, Callable[[Score], str]] = {
     "sites": lambda s: str(s.sites),
     "F1, a fault is there": lambda s: "" if s.f1 is None else f"{s.f1:.3f}",
     "right cause, first named": lambda s: _percent(s.first_share),

@@ -125,11 +125,13 @@ def _said_of_units(site: BenchSite, result: Verification) -> dict[str, list[str]
 
 
 def _meant(site: BenchSite, finding: Finding) -> list[str]:
-    """Return the serials a finding speaks of: those named, else all of its plane or branch."""
+    """Return the serials a finding speaks of: those named, else all of its plane, its branch or the site."""
     resembled = str(finding.details.get("resembles", "")) if finding.cause == "not_on_record" else ""
     if finding.serials:
         return [*finding.serials, *(s for s in site.resembles.values() if s in resembled)]
-    if finding.cause in NEVER_OF_UNITS or not (finding.plane or finding.branch):
+    if finding.cause in NEVER_OF_UNITS or (
+        finding.cause == "data_gap" and not (finding.plane or finding.branch)
+    ):
         return []
     return [
         u.serial
@@ -170,8 +172,8 @@ def _count_healthy(out: Score, site: BenchSite, serial: str, said: list[str]) ->
 def _count_struck(out: Score, site: BenchSite, serial: str, faults: list[Fault], said: list[str]) -> None:
     out.hit += bool(said)
     out.missed += not said
-    right = {f.cause for f in faults} | _also_right(serial, site)
-    for fault in faults:
+    right = {f.cause for f in site.faults[serial]} | _also_right(serial, site)
+    for fault in {f.cause: f for f in faults}.values():
         named = fault.cause in said or (serial in site.resembles.values() and "not_on_record" in said)
         out.planted[fault.cause] += 1
         out.named[fault.cause] += named

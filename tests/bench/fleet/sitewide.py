@@ -30,6 +30,7 @@ AZIMUTH_OFF, TILT_OFF = (10, 90), (10, 25)
 STEEPEST, FLATTEST = 60, 3
 PART_OF_DAYS_ODDS = 0.4
 MINUTES_AT_LIMIT = 60
+BEYOND_CLOUDS, SUN_SHARE_FOR_SCALE = 100, 1 / 6
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ def _shift(rng: Generator, plan: Plan) -> int:
         return sign * 60
     if kind < ONE_HOUR_ODDS + ROUND_ODDS:
         return sign * int(rng.choice(ROUND_SHIFTS))
-    return sign * round(np.exp(rng.uniform(*np.log(SHIFT_MIN))))
+    return sign * round(float(np.exp(rng.uniform(*np.log(SHIFT_MIN)))))
 
 
 def misdescribe(rng: Generator, plan: Plan, roof: Roof, site: Site) -> tuple[Site, SiteFault | None]:
@@ -157,8 +158,11 @@ def clock_truth(clock: Clock, plan: Plan, roof: Roof) -> SiteFault | None:
     )
 
 
-def draw_scale(rng: Generator, plan: Plan) -> SiteFault | None:
-    """Return the factor that all values are sent with, if any."""
+def draw_scale(rng: Generator, plan: Plan, roof: Roof) -> SiteFault | None:
+    """Return the factor that all values are sent with, if any; twelve may be a cloud's doing, a thousand not."""
     if plan.site_cause != "unit_scale":
         return None
-    return SiteFault("unit_scale", judgeable=True, factor=float(rng.choice(SCALES)))
+    factor = float(rng.choice(SCALES))
+    sun_share = float(sunny(roof.air).sum()) / max(int((roof.air.elevation_deg > 5).sum()), 1)
+    told = abs(np.log(factor)) > np.log(BEYOND_CLOUDS) or sun_share >= SUN_SHARE_FOR_SCALE
+    return SiteFault("unit_scale", judgeable=bool(told), factor=factor)

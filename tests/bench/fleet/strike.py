@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.random import Generator
@@ -34,13 +34,21 @@ SUN_FOR_SHAPE_H = 3.0
 SUN_HIDDEN_MIN = 30
 """Minutes of direct sun that an object must hide to be told from a weak unit: without, it takes an even share."""
 
-DAYS_FOR_SITE_SHADE = 3
+HIDDEN_A_DAY_MIN, DAYS_FOR_SITE_SHADE = 20, 3
 """Days with beam behind an object that shades the whole site alike: on fewer it may have been a cloud."""
+
+DEAD_MIN, DARK_CLOUD_MIN = 10, 60
+"""Minutes at nought that tell a dead unit, or a dead site, from a cloud: the darkest let no inverter start."""
+
+WORTH_A_STEP_WH = 2.0
 
 ZERO_INTERVALS = 2
 """Intervals at nought that tell a trip of the whole site from clouds."""
 
 FACING_APART_DEG = 40
+
+HOUSE_SPREAD_DEG = 2.0
+"""How differently the units of a plane see a house next door; a hill they see alike."""
 
 
 @dataclass
@@ -63,6 +71,8 @@ class Truth:
         visible = 1.0 if cause == "not_on_record" else lost / max(float(self.healthy[unit].sum()), 1e-9)
         judgeable &= cause in CERTAIN or lost >= STEPS
         kept = [] if cause in SILENT else self.faults.get(unit, [])
+        if cause == "no_output":
+            kept = [replace(f, judgeable=False) for f in kept]
         self.faults[unit] = [*kept, Fault(cause, visible, judgeable)]
 
 
@@ -103,8 +113,17 @@ def _strike_unit(truth: Truth, cause: str, free: list[int], plan: Plan, rng: Gen
         _kill_early(truth.roof, unit, rng)
     else:
         SINGLE[cause](truth.roof, unit, rng)
+    if cause == "no_output":
+        told = _dead_min(truth, unit) >= DEAD_MIN
     truth.add(cause, unit, before, judgeable=told)
     return (unit,)
+
+
+def _dead_min(truth: Truth, unit: int) -> int:
+    """Return for how many minutes of worthwhile light the unit gives nothing at all."""
+    roof = truth.roof
+    dead = (energy_wh(roof.ac_w(unit), roof.interval_min) <= 0) & (truth.healthy[unit] >= WORTH_A_STEP_WH)
+    return int(dead.sum()) * roof.interval_min
 
 
 def _kill_early(roof: Roof, unit: int, rng: Generator) -> None:
@@ -190,7 +209,8 @@ def _cut_branch(truth: Truth, rng: Generator) -> None:
     before = {u: heard_wh(roof, u) for u in units}
     roof.on[units, start:] = False
     for unit in units:
-        truth.add("branch_out", unit, before[unit])
+        told = _dead_min(truth, unit) >= (DARK_CLOUD_MIN if whole_site else DEAD_MIN)
+        truth.add("branch_out", unit, before[unit], judgeable=told)
 
 
 def _trip(truth: Truth, rng: Generator) -> None:
@@ -220,20 +240,22 @@ def _shade_plane(truth: Truth, rng: Generator) -> None:
     if rng.random() < 0.5:
         azimuth, elevation = _lit_position(roof, int(rng.choice(everyone)), rng)
         outline = hill(rng, azimuth + rng.uniform(-20, 20), min(elevation + rng.uniform(2, 10), 30))
-        units = everyone
+        units, spread = everyone, 0.0
     else:
         units = [u for u in everyone if roof.facings[u] == roof.facings[int(rng.choice(everyone))]]
         azimuth, elevation = _lit_position(roof, units[0], rng)
         outline = house(rng, azimuth + rng.uniform(-15, 15), min(elevation + rng.uniform(2, 12), 45))
+        spread = HOUSE_SPREAD_DEG
     before = {u: heard_wh(roof, u) for u in units}
     for unit in units:
         light, air = roof.light(roof.facings[unit]), roof.air
-        roof.dc_share[unit] *= far(outline, light, air.azimuth_deg, air.elevation_deg)
+        turn = rng.normal(0, spread)
+        roof.dc_share[unit] *= far(outline, light, air.azimuth_deg, air.elevation_deg, turn_deg=turn)
         truth.add("shaded", unit, before[unit], judgeable=_told(roof, outline, len(units) == len(everyone)))
 
 
 def _told(roof: Roof, outline: Outline, alike: bool) -> bool:
     """Return whether an object can be told: from a weak unit and, where it strikes all units alike, from clouds."""
     hidden = np.flatnonzero(_hidden(roof, outline))
-    days = len(np.unique(hidden // DAY_MIN))
+    days = int((np.bincount(hidden // DAY_MIN, minlength=1) >= HIDDEN_A_DAY_MIN).sum())
     return len(hidden) >= SUN_HIDDEN_MIN and (not alike or days >= DAYS_FOR_SITE_SHADE)
