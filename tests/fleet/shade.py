@@ -17,6 +17,9 @@ SUBSTRINGS = 3
 BYPASS_LOSS = 0.013
 """Share of a module's power that one conducting bypass diode takes (full-cell module, single-diode model)."""
 
+OPEN_CIRCUIT = 0.2
+"""Open-circuit voltage over that of the best point, less one (crystalline silicon, common practice, no source)."""
+
 EDGE_DEG = 0.6
 """Width of a shadow's edge: the sun's disc and a cell's own size."""
 
@@ -97,8 +100,18 @@ def far(
 
 
 def _bypassed(beam: Array, diffuse: Array, light: Light) -> Array:
-    """Return the best of one, two or three substrings in series, each held to its weakest, over full light."""
+    """Return the best that one, two or three substrings in series give, held to their weakest, over full light."""
     suns = np.sort(beam + diffuse, axis=0)[::-1] / np.maximum(light.beam + light.diffuse, 1e-9)
-    count = np.arange(1, SUBSTRINGS + 1)[:, None]
-    left = count / SUBSTRINGS * suns - BYPASS_LOSS * (SUBSTRINGS - count) * suns
-    return np.asarray(left.max(axis=0))
+    return np.asarray(np.max([_in_series(suns[:count]) for count in range(1, SUBSTRINGS + 1)], axis=0))
+
+
+def _in_series(suns: Array) -> Array:
+    """Return the power of the brightest substrings at the weakest one's current, the others bypassed.
+
+    A substring held below its own best current rises towards its open-circuit voltage; at the best point
+    dV/V = -dI/I, which sets the slope.
+    """
+    weakest = suns[-1]
+    unused = 1 - weakest / np.maximum(suns, 1e-9)
+    volts = (1 + OPEN_CIRCUIT * (1 - np.exp(-unused / OPEN_CIRCUIT))).sum(axis=0) / SUBSTRINGS
+    return np.asarray(weakest * (volts - BYPASS_LOSS * (SUBSTRINGS - len(suns))))

@@ -40,22 +40,28 @@ def site(seed: int, window: Window) -> BenchSite:
 
 
 def make(plan: Plan) -> BenchSite:
-    """Return the planned site."""
-    rng = np.random.default_rng([plan.seed, WINDOWS.index(plan.window), 2])
-    place = draw_place(rng)
-    start = draw_day(rng, place)
-    clock = draw_clock(rng, plan)
-    whole = air(rng, plan, place, start, clock.late_min)
-    noted = record(rng, place, plan)
-    struck = roof(rng, noted, place, whole, plan.interval_min).window(window_part(rng, plan, whole))
-    noted, misnoted = misdescribe(rng, plan, struck, noted)
-    truth = strike(struck, plan, rng)
-    wide = [limit(rng, plan, struck), silence_all(rng, plan, struck), clock_truth(clock, plan, struck)]
-    scale = draw_scale(rng, plan, struck)
-    sent = _metered(rng, struck) * (scale.factor if scale and scale.factor else 1.0)
+    """Return the planned site; every stage has its own chance, so that one cause more or less leaves the rest alone."""
+    chance = np.random.default_rng([plan.seed, WINDOWS.index(plan.window), 2])
+    of_place, of_clock, of_sky, of_record, of_part, of_wide, of_faults, of_meters = chance.spawn(8)
+    place = draw_place(of_place)
+    start = draw_day(of_place, place)
+    clock = draw_clock(of_clock, plan)
+    whole = air(of_sky, plan, place, start, clock.late_min)
+    noted = record(of_record, place, plan)
+    day_roof = roof(of_record, noted, place, whole, plan.interval_min)
+    struck = day_roof.window(window_part(of_part, plan, whole))
+    noted, misnoted = misdescribe(of_wide, plan, struck, noted)
+    truth = strike(struck, plan, of_faults)
+    wide = [
+        limit(of_wide, plan, struck),
+        silence_all(of_wide, plan, struck),
+        clock_truth(clock, plan, struck),
+    ]
+    scale = draw_scale(of_wide, plan, struck)
+    sent = _metered(of_meters, struck) * (scale.factor if scale and scale.factor else 1.0)
     first = struck.air.minutes[0] + pd.Timedelta(minutes=int(clock.late_min[struck.part][0]))
     return _slips_written(
-        rng,
+        of_meters,
         BenchSite(
             plan=plan,
             site=noted,

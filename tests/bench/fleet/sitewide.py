@@ -16,7 +16,6 @@ from tests.fleet.faults import gap_positions
 from tests.fleet.network import curtail
 from tests.fleet.plant import ac_power, energy_wh
 from tests.fleet.roof import Roof
-from tests.fleet.simulate import SCALES
 from tests.fleet.skies import DAY_MIN
 
 ROUND_SHIFTS = (15, 30, 45, 60, 90, 120, 180)
@@ -30,6 +29,7 @@ AZIMUTH_OFF, TILT_OFF = (10, 90), (10, 25)
 STEEPEST, FLATTEST = 60, 3
 PART_OF_DAYS_ODDS = 0.4
 MINUTES_AT_LIMIT = 60
+SURE_OF_POWER = 4
 BEYOND_CLOUDS, SUN_SHARE_FOR_SCALE = 100, 1 / 6
 
 
@@ -158,11 +158,17 @@ def clock_truth(clock: Clock, plan: Plan, roof: Roof) -> SiteFault | None:
     )
 
 
+def _scales(interval_min: int) -> list[float]:
+    """Return kWh for Wh and the reverse, joules, and power for energy or the reverse where that is no cloud's work."""
+    power = 60 / interval_min
+    return [0.001, 1000.0, 3600.0, *([power, 1 / power] if power >= SURE_OF_POWER else [])]
+
+
 def draw_scale(rng: Generator, plan: Plan, roof: Roof) -> SiteFault | None:
-    """Return the factor that all values are sent with, if any; twelve may be a cloud's doing, a thousand not."""
+    """Return the factor that all values are sent with, if any; four may be a cloud's doing, a thousand not."""
     if plan.site_cause != "unit_scale":
         return None
-    factor = float(rng.choice(SCALES))
+    factor = float(rng.choice(_scales(plan.interval_min)))
     sun_share = float(sunny(roof.air).sum()) / max(int((roof.air.elevation_deg > 5).sum()), 1)
     told = abs(np.log(factor)) > np.log(BEYOND_CLOUDS) or sun_share >= SUN_SHARE_FOR_SCALE
     return SiteFault("unit_scale", judgeable=bool(told), factor=factor)

@@ -25,6 +25,11 @@ CERTAIN = ("not_reporting", "not_on_record", "data_gap")
 SILENT = ("not_reporting", "not_on_record")
 """Causes behind which no other of the same unit can be seen."""
 
+DEAD = ("no_output", "branch_out")
+"""Causes after which no other of the same unit shows."""
+
+MOVED = ("swapped", "wrong_plane")
+
 STEPS = 3
 """Steps of the whole-Wh register that a fault must take away to be told."""
 
@@ -40,7 +45,7 @@ HIDDEN_A_DAY_MIN, DAYS_FOR_SITE_SHADE = 20, 3
 DEAD_MIN, DARK_CLOUD_MIN = 10, 60
 """Minutes at nought that tell a dead unit, or a dead site, from a cloud: the darkest let no inverter start."""
 
-WORTH_A_STEP_WH = 2.0
+WORTH_A_STEP_WH = 0.5
 
 ZERO_INTERVALS = 2
 """Intervals at nought that tell a trip of the whole site from clouds."""
@@ -58,12 +63,6 @@ class Truth:
     roof: Roof
     healthy: Array
     faults: dict[int, list[Fault]] = field(default_factory=dict)
-    moved: bool = False
-    """Whether a unit has another facing than noted already: two such slips can be taken for one another."""
-
-    def free(self) -> list[int]:
-        """Return the units that nothing of their own has befallen."""
-        return [u for u in range(len(self.roof.facings)) if u not in self.faults]
 
     def add(self, cause: str, unit: int, before: Array, *, judgeable: bool = True) -> None:
         """Note a fault by what is left of the unit's energies (T,), Wh, that were `before` heard."""
@@ -71,7 +70,7 @@ class Truth:
         visible = 1.0 if cause == "not_on_record" else lost / max(float(self.healthy[unit].sum()), 1e-9)
         judgeable &= cause in CERTAIN or lost >= STEPS
         kept = [] if cause in SILENT else self.faults.get(unit, [])
-        if cause == "no_output":
+        if cause in DEAD:
             kept = [replace(f, judgeable=False) for f in kept]
         self.faults[unit] = [*kept, Fault(cause, visible, judgeable)]
 
@@ -84,28 +83,28 @@ def heard_wh(roof: Roof, unit: int) -> Array:
 def strike(roof: Roof, plan: Plan, rng: Generator) -> Truth:
     """Strike the roof with all that is planned for branches, planes and units; what has no room is left out."""
     truth = Truth(roof, roof.energies())
+    everyone = [int(u) for u in rng.permutation(len(roof.facings))]
+    moved = [c for c in plan.causes if c in MOVED]  # first: what shades a unit depends on where it is
+    taken = set(_move(truth, moved[0], everyone, rng)) if moved else set()
     if plan.group == "branch_out":
         _cut_branch(truth, rng)
     elif plan.group == "voltage_trip":
         _trip(truth, rng)
     elif plan.group == "shaded_plane":
         _shade_plane(truth, rng)
-    taken = set(truth.faults) if plan.group == "branch_out" else set()
-    for cause in plan.causes:
-        free = [u for u in range(len(roof.facings)) if u not in taken]
-        taken |= set(_strike_unit(truth, cause, list(rng.permutation(free)), plan, rng))
+    taken |= set(truth.faults) if plan.group == "branch_out" else set()
+    for cause in (c for c in plan.causes if c not in MOVED):
+        free = [u for u in everyone if u not in taken]
+        if free:
+            _strike_unit(truth, cause, free[0], plan, rng)
+            taken.add(free[0])
     return truth
 
 
 # --- single units
 
 
-def _strike_unit(truth: Truth, cause: str, free: list[int], plan: Plan, rng: Generator) -> tuple[int, ...]:
-    if not free:
-        return ()
-    if cause in ("swapped", "wrong_plane"):
-        return _move(truth, cause, [int(u) for u in free], rng)
-    unit = int(free[0])
+def _strike_unit(truth: Truth, cause: str, unit: int, plan: Plan, rng: Generator) -> None:
     before, told = heard_wh(truth.roof, unit), True
     if cause == "shaded":
         told = _shade_unit(truth.roof, unit, rng)
@@ -116,7 +115,6 @@ def _strike_unit(truth: Truth, cause: str, free: list[int], plan: Plan, rng: Gen
     if cause == "no_output":
         told = _dead_min(truth, unit) >= DEAD_MIN
     truth.add(cause, unit, before, judgeable=told)
-    return (unit,)
 
 
 def _dead_min(truth: Truth, unit: int) -> int:
@@ -158,11 +156,8 @@ def _lit_position(roof: Roof, unit: int, rng: Generator) -> tuple[float, float]:
 
 
 def _move(truth: Truth, cause: str, free: list[int], rng: Generator) -> tuple[int, ...]:
-    """Put a unit on another plane, or exchange two; at most one of these on a site."""
-    roof = truth.roof
-    if truth.moved:
-        return ()
-    unit = free[0]
+    """Put a unit on another plane, or exchange two; once a site: two such slips can be taken for one another."""
+    roof, unit = truth.roof, free[0]
     apart = [u for u in free[1:] if _apart(roof.facings[u], roof.facings[unit])]
     if cause == "swapped":
         if not apart:
@@ -181,7 +176,6 @@ def _turn(truth: Truth, cause: str, real: dict[int, Facing]) -> tuple[int, ...]:
     for unit, facing in real.items():
         roof.facings[unit] = facing
         truth.add(cause, unit, before[unit], judgeable=told)
-    truth.moved = True
     return tuple(real)
 
 
