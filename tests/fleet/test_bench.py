@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 from pvlib import pvsystem
 
-from service.verify.result import Finding, Sky, Verification
+from service.verify.result import Finding
 from tests.bench.fleet import site
 from tests.bench.fleet.build import make
 from tests.bench.fleet.plan import HEALTHY, SITE_WIDE, WINDOWS, Plan, plan
@@ -135,12 +135,6 @@ def test_a_misdescribed_plane_is_wrong_in_the_record_alone() -> None:
 # --- scoring
 
 
-def _said(made: BenchSite, findings: list[Finding]) -> Score:
-    sky = Sky("array", None, "enough")
-    start = made.readings.start
-    return score(made, Verification(start, start, sky, "attention", (), tuple(findings)))
-
-
 def _finding(cause: str, *serials: str, plane: str | None = None, **details: object) -> Finding:
     return Finding(cause, serials, 0.9, "", "", plane=plane, details=dict(details))
 
@@ -159,8 +153,8 @@ def _told_all(made: BenchSite) -> list[Finding]:
 def test_who_knows_all_scores_all_and_who_is_mute_scores_nothing() -> None:
     all_said, mute = Score(), Score()
     for made in (site(seed, "1d") for seed in range(30)):
-        all_said.add(_said(made, _told_all(made)))
-        mute.add(_said(made, []))
+        all_said.add(score(made, _told_all(made)))
+        mute.add(score(made, []))
     assert (all_said.f1, all_said.first_share, all_said.named_share, all_said.site_share) == (1, 1, 1, 1)
     assert (all_said.accused, all_said.sites_falsely_said) == (0, 0)
     assert all_said.planted == mute.planted
@@ -171,20 +165,20 @@ def test_who_knows_all_scores_all_and_who_is_mute_scores_nothing() -> None:
 
 def test_accusing_everybody_costs() -> None:
     healthy = make(MID_BENCH)
-    counts = _said(healthy, [_finding("low_output", *(u.serial for u in healthy.site.units))])
+    counts = score(healthy, [_finding("low_output", *(u.serial for u in healthy.site.units))])
     assert (counts.healthy, counts.accused) == (12, 12)
 
 
 @pytest.mark.parametrize("cause", SITE_CAUSES)
 def test_a_site_cause_said_of_a_sound_site_is_falsely_said(cause: str) -> None:
-    counts = _said(make(MID_BENCH), [_finding(cause)])
+    counts = score(make(MID_BENCH), [_finding(cause)])
     assert (counts.sites_falsely_said, counts.accused) == (1, 0)
 
 
 def test_a_finding_on_a_plane_speaks_of_all_its_units() -> None:
     healthy = make(MID_BENCH)
     (front, *_) = healthy.site.planes
-    counts = _said(healthy, [_finding("shaded", plane=front.name)])
+    counts = score(healthy, [_finding("shaded", plane=front.name)])
     assert counts.accused == sum(u.plane == front.name for u in healthy.site.units)
 
 
@@ -192,6 +186,6 @@ def test_errors_are_measured_on_what_the_finding_says() -> None:
     made = make(replace(MID_BENCH, site_cause="clock_shift"))
     assert made.site_fault is not None
     assert made.site_fault.minutes is not None
-    counts = _said(made, [_finding("clock_shift", minutes=made.site_fault.minutes + 7)])
+    counts = score(made, [_finding("clock_shift", minutes=made.site_fault.minutes + 7)])
     assert counts.clock_off_min == [7]
     assert counts.site_found["clock_shift"] == 1

@@ -6,10 +6,12 @@ With `--notes`, every miss begins with the call that makes its site again:
 
 from __future__ import annotations
 
+import traceback
 import warnings
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from itertools import islice
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -18,7 +20,7 @@ from rich.progress import Progress
 
 from tests.bench.fleet.plan import WINDOWS, Plan, Window, plan
 from tests.bench.fleet.report import against_targets, by_cause
-from tests.bench.fleet.score import Score, judge, score
+from tests.bench.fleet.score import Score, judge, label, score
 from tests.bench.fleet.shelf import kept
 
 PROCESSES = 2
@@ -35,13 +37,16 @@ def plans(window: Window, *, sites: int, first_seed: int, causes: list[str]) -> 
 
 
 def judged(plan: Plan) -> Score:
-    """Return the score of one planned site."""
+    """Return the score of one planned site; a verification that breaks off has said nothing, and is counted."""
     site = kept(plan)
     try:
-        return score(site, judge(site))
+        said = judge(site).findings
     except Exception as error:
-        error.add_note(f'while judging site({plan.seed}, "{plan.window}")')
-        raise
+        broken = score(site, ())
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        broken.crashes = [f"{label(site)}: {error!r} at {Path(where.filename).name}:{where.lineno}"]
+        return broken
+    return score(site, said)
 
 
 def _quiet() -> None:
@@ -81,10 +86,13 @@ def main(
             results[one] = by_sky(planned, iter(progress.track(scores, len(planned), description=one)))
     console = Console(width=max(Console().width, WIDTH))
     for one, scored in results.items():
+        console.print(*scored["all"].crashes, sep="\n", style="bold red", highlight=False, markup=False)
         if notes:
             console.print(*scored["all"].notes, sep="\n", highlight=False, markup=False)
         console.print(by_cause(one, scored))
     console.print(against_targets(results))
+    if any(scored["all"].crashes for scored in results.values()):
+        raise typer.Exit(1)
 
 
 if __name__ == "__main__":

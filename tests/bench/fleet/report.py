@@ -66,6 +66,7 @@ def _spread(values: Sequence[float]) -> str:
 
 _SUMS: dict[str, Callable[[Score], str]] = {
     "sites": lambda s: str(s.sites),
+    "broken off": lambda s: str(len(s.crashes) or ""),
     "F1, a fault is there": lambda s: "" if s.f1 is None else f"{s.f1:.3f}",
     "right cause, first named": lambda s: _percent(s.first_share),
     "right cause, named at all": lambda s: _percent(s.named_share),

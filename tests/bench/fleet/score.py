@@ -7,7 +7,7 @@ if nothing befell it at all; what lies between is left out. Half an hour is held
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
 
 from service.verify.result import Finding, Verification
@@ -23,8 +23,6 @@ CLIPPED = 0.05
 """Share of energy made at the inverter's rating from which the information is due."""
 
 SAME_FACTOR = 0.02
-
-Judge = Callable[[BenchSite], Verification]
 
 
 @dataclass
@@ -53,6 +51,7 @@ class Score:
     azimuth_off_deg: list[float] = field(default_factory=list)
     tilt_off_deg: list[float] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    crashes: list[str] = field(default_factory=list)
 
     def add(self, other: Score) -> None:
         """Take the other's counts in."""
@@ -100,13 +99,13 @@ def judge(site: BenchSite) -> Verification:
     return verify(site.site, site.readings, None)
 
 
-def score(site: BenchSite, result: Verification) -> Score:
+def score(site: BenchSite, findings: Sequence[Finding]) -> Score:
     """Return one site's counts."""
-    out, said = Score(sites=1), _said_of_units(site, result)
+    out, said = Score(sites=1), _said_of_units(site, findings)
     for serial in _all_serials(site):
         _count_unit(out, site, serial, said.get(serial, []))
-    _count_site(out, site, result.findings)
-    _count_clipping(out, site, result)
+    _count_site(out, site, findings)
+    _count_clipping(out, site, findings)
     return out
 
 
@@ -114,11 +113,10 @@ def _all_serials(site: BenchSite) -> list[str]:
     return [*(u.serial for u in site.site.units), *site.readings.strangers]
 
 
-def _said_of_units(site: BenchSite, result: Verification) -> dict[str, list[str]]:
-    """Return by serial the faults held against it, the main one first, but for what is true of the whole site."""
+def _said_of_units(site: BenchSite, findings: Sequence[Finding]) -> dict[str, list[str]]:
+    """Return by serial the faults held against it, the main one first."""
     said: dict[str, list[str]] = {}
-    true_of_site = site.site_fault.cause if site.site_fault else None
-    for finding in (f for f in result.findings if f.is_fault and f.cause != true_of_site):
+    for finding in (f for f in findings if f.is_fault):
         for serial in _meant(site, finding):
             said.setdefault(serial, []).append(finding.cause)
     return said
@@ -145,6 +143,8 @@ def _meant(site: BenchSite, finding: Finding) -> list[str]:
 
 def _count_unit(out: Score, site: BenchSite, serial: str, said: list[str]) -> None:
     faults = site.faults.get(serial, ())
+    true_of_site = {site.site_fault.cause} if site.site_fault else set()
+    said = [c for c in said if c not in true_of_site - {f.cause for f in faults}]
     counted = [f for f in site.counted(serial) if _asked(f.cause, site.plan.window)]
     if not faults:
         _count_healthy(out, site, serial, said)
@@ -190,9 +190,9 @@ def _also_right(serial: str, site: BenchSite) -> set[str]:
     return {"not_on_record"} if serial in site.resembles.values() else set()
 
 
-def _count_clipping(out: Score, site: BenchSite, result: Verification) -> None:
+def _count_clipping(out: Score, site: BenchSite, findings: Sequence[Finding]) -> None:
     due = {serial for serial, share in site.clipped.items() if share >= CLIPPED and serial not in site.faults}
-    told = {s for f in result.findings if f.cause == "clipping" for s in f.serials}
+    told = {s for f in findings if f.cause == "clipping" for s in f.serials}
     out.clipping_due += len(due)
     out.clipping_said += len(due & told)
 
@@ -200,7 +200,7 @@ def _count_clipping(out: Score, site: BenchSite, result: Verification) -> None:
 # --- the site
 
 
-def _count_site(out: Score, site: BenchSite, findings: tuple[Finding, ...]) -> None:
+def _count_site(out: Score, site: BenchSite, findings: Sequence[Finding]) -> None:
     said = [f for f in findings if f.cause in SITE_CAUSES and (f.cause in NEVER_OF_UNITS or not f.serials)]
     truth = site.site_fault
     if truth and not truth.judgeable:
