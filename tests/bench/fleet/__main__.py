@@ -88,7 +88,7 @@ def main(
     for one, scored in results.items():
         console.print(*scored["all"].crashes, sep="\n", style="bold red", highlight=False, markup=False)
         if notes:
-            console.print(*scored["all"].notes, sep="\n", highlight=False, markup=False)
+            console.print(*scored["all"].notes, sep="\n", highlight=False, markup=False, soft_wrap=True)
         console.print(by_cause(one, scored))
     console.print(against_targets(results))
     if any(scored["all"].crashes for scored in results.values()):

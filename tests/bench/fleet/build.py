@@ -69,6 +69,7 @@ def make(plan: Plan) -> BenchSite:
             faults={noted.units[u].serial: tuple(found) for u, found in truth.faults.items()},
             site_fault=next((f for f in (misnoted, *wide, scale) if f), None),
             clipped=_clipped(noted, struck),
+            unheard=_unheard(noted, struck, sent),
             resembles={},
             direct_sun_h=float(sunny(struck.air).sum()) / 60,
         ),
@@ -93,6 +94,11 @@ def _clipped(site: Site, roof: Roof) -> dict[str, float]:
     made = [energy_wh(roof.ac_w(u), roof.interval_min) for u in range(len(roof.facings))]
     shares = (float(e[e > FULL * f].sum() / max(e.sum(), 1e-9)) for e, f in zip(made, full, strict=True))
     return dict(zip((u.serial for u in site.units), shares, strict=True))
+
+
+def _unheard(site: Site, roof: Roof, sent: Array) -> dict[str, float]:
+    silent = np.isnan(sent[:, roof.lit]).mean(axis=1) if len(roof.lit) else np.zeros(len(sent))
+    return dict(zip((u.serial for u in site.units), silent.tolist(), strict=True))
 
 
 def _slips_written(rng: Generator, made: BenchSite) -> BenchSite:

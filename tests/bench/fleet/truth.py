@@ -50,6 +50,8 @@ class BenchSite:
     faults: Mapping[str, tuple[Fault, ...]]
     site_fault: SiteFault | None
     clipped: Mapping[str, float]
+    unheard: Mapping[str, float]
+    """Share of the daylight intervals in which a unit was not heard, be it by chance."""
     resembles: Mapping[str, str]
     direct_sun_h: float
     """Hours of direct sun in the window."""
