@@ -38,9 +38,12 @@ BETWEEN_PLANES = 0.035
 ALONE = 0.10
 """How well the clear-sky model knows a lone unit's level (facts of monthly turbidity, temperature, mounting)."""
 
-LEAST_VISIBLE = 0.03
-SIGMAS = 3.5
+LEAST_VISIBLE = 0.035
+SIGMAS = 4.0
 PEERS_FOR_COMPARISON = 3
+
+NEAR = 0.08
+"""Distance from the median within which an interval has a say in the level, beside two steps of the register."""
 
 REPEATED_SHARE = 0.25
 """Largest share of different values among all at which they are taken to come from a coarse register."""
@@ -52,7 +55,7 @@ class Levels:
 
     `series` (U, D): DC output over that of the peers (over the sky's own expectation where a unit has fewer than
     two), NaN where not read; `weight` (U, D): expected DC energy there, Wh; `grain` (U, D): what one step of
-    the register is worth in it; `level` (U,): the weighted median;
+    the register is worth in it; `level` (U,): their weighted mean, outliers aside;
     `reference` (U,): what it should be; `sd` (U,): standard uncertainty of level / reference - 1; `visible` (U,):
     the smallest steady loss that stands out, as a fraction; `statistical` (U,): the part of `sd` that
     comes from the scatter of the readings; `spread`: that of healthy like units.
@@ -182,7 +185,8 @@ def levels(day: Daylight, series: DcSeries) -> Levels:
     """Return the units' levels from their DC series."""
     weight = series.weight
     against_peers = _against_peers(day, series.ratio)
-    level = np.array([weighted_median(s, w) for s, w in zip(against_peers, weight, strict=True)])
+    rows = zip(against_peers, weight, series.grain, strict=True)
+    level = np.array([_level(s, w, g) for s, w, g in rows])
     scatter = np.array([_standard_error(s, w) for s, w in zip(against_peers, weight, strict=True)])
     statistical = np.hypot(scatter, series.quantum_wh / np.maximum(weight.sum(axis=1), 1e-9))
     spread = _healthy_spread(day, level)
@@ -190,6 +194,17 @@ def levels(day: Daylight, series: DcSeries) -> Levels:
     sd = np.sqrt(spread**2 + reference_sd**2 + statistical**2)
     visible = np.where(np.isfinite(level), np.maximum(LEAST_VISIBLE, SIGMAS * sd), 1.0)
     return Levels(against_peers, weight, series.grain, level, reference, sd, visible, statistical, spread)
+
+
+def _level(series: FloatArray, weight: FloatArray, grain: FloatArray) -> float:
+    """Return the weighted mean of what lies near the weighted median: the median alone snaps to a register's steps."""
+    middle = weighted_median(series, weight)
+    if not np.isfinite(middle):
+        return middle
+    near = (
+        np.isfinite(series) & (weight > 0) & (np.abs(series - middle) <= NEAR * max(middle, 0.5) + 2 * grain)
+    )
+    return float(np.average(series[near], weights=weight[near]))
 
 
 def _against_peers(day: Daylight, series: FloatArray) -> FloatArray:
@@ -201,7 +216,8 @@ def _against_peers(day: Daylight, series: FloatArray) -> FloatArray:
             continue
         agreed = consensus(np.where(series[rows] > 0.02, series[rows], np.nan), width=0.08)
         enough = (np.isfinite(series[rows])).sum(axis=0) >= PEERS_FOR_COMPARISON
-        out[rows] = series[rows] / np.where(enough & (agreed > 0), agreed, 1.0)
+        # where all like units are silent together it is not one of them that is low: nothing is read there
+        out[rows] = series[rows] / np.where(enough, agreed, 1.0)
     return out
 
 

@@ -2,7 +2,7 @@
 
 Reasoning: like units on one plane agree to about 1 % (mismatch in unshaded arrays is below 1 %, MacAlpine &
 Brandemuehl), and IEC 62446-1 takes 5 % between identical strings as the bound of the usual. A unit is named when it
-lies 3.5 standard uncertainties, at least 3 %, below what its peers let expect, and does so at all times.
+lies four standard uncertainties, at least 3.5 %, below what its peers let expect, and does so at all times.
 """
 
 from __future__ import annotations
