@@ -19,6 +19,9 @@ DARK_LIMIT = 0.035
 DOUBTFUL_LIMIT = 0.13
 """Below it a day is either heavily overcast or scaled; its smoothness decides."""
 
+DAYS_OF_OVERCAST, BRIGHT_MINUTES_A_DAY = 3, 300
+"""So many days without one bright hour are no weather (from memory)."""
+
 SMOOTH_SHARE = 0.4
 STRONG_LIGHT = 0.1
 """Clear-sky output over rating from which an interval says something about the scale."""
@@ -39,7 +42,7 @@ def candidates(interval_min: int) -> dict[float, tuple[float, str]]:
         1e3: (1.0, "mWh, or Wh times 1000, sent as Wh"),
         3600.0: (0.5, "joules sent as Wh"),
         1 / 3600: (0.3, "values divided by 3600"),
-        3.6: (0.3, "kilojoules sent as Wh"),
+        3.6: (0.1, "kilojoules sent as Wh"),
         10.0: (0.3, "a register with one decimal sent without its point"),
         0.1: (0.3, "a register counted in tens of Wh"),
         100.0: (0.3, "a register with two decimals sent without its point"),
@@ -69,7 +72,9 @@ def scale_factor(
     top = float(np.quantile(brightness[use], 0.9))
     over_rating = _over_rating(energy_wh, rated_wh)
     too_much = top > BRIGHT_LIMIT or over_rating > RATING_HEADROOM
-    too_little = top < DARK_LIMIT or (top < DOUBTFUL_LIMIT and _is_smooth(brightness[use], top))
+    long = use.sum() * interval_min >= DAYS_OF_OVERCAST * BRIGHT_MINUTES_A_DAY
+    doubtful = top < DOUBTFUL_LIMIT and (long or _is_smooth(brightness[use], top))
+    too_little = top < DARK_LIMIT or doubtful
     return _likeliest(top, over_rating, interval_min) if too_much or too_little else 1.0
 
 
