@@ -8,6 +8,7 @@ import pytest
 
 from service.verify.causes.not_on_record import resembles, slips
 from service.verify.causes.substring_out import match_level
+from service.verify.inputs import Readings
 from service.verify.run import verify
 
 
@@ -161,6 +162,40 @@ def test_a_branch_that_is_off_is_one_finding(roof, changed):
     finding = the_finding(verify(r.site, r.readings()), "branch_out")
     assert finding.branch == "A"
     assert len(finding.serials) == 4
+
+
+def test_a_site_of_one_branch_that_goes_dead_as_a_whole(roof, changed):
+    r = roof()
+    r = changed(r, site=replace(r.site, units=tuple(replace(u, branch="A") for u in r.site.units)))
+    r.energy_wh[:, r.interval(11) :] = 0.0
+    assert len(the_finding(verify(r.site, r.readings()), "branch_out").serials) == 12
+
+
+def test_a_branch_that_trips_at_noon_and_comes_back(roof, changed):
+    r = roof(index=0.95)
+    r = changed(
+        r,
+        site=replace(r.site, units=tuple(replace(u, branch="AB"[i % 2]) for i, u in enumerate(r.site.units))),
+    )
+    for hour in (11.0, 11.75, 12.5, 13.25):
+        r.energy_wh[0::2, r.interval(hour) : r.interval(hour) + 2] *= 0.3
+    result = verify(r.site, r.readings())
+    finding = the_finding(result, "voltage_trip")
+    assert finding.branch == "A"
+    assert "4 times" in finding.evidence
+    assert set(finding.serials) == {u.serial for u in r.site.units[0::2]}
+
+
+@pytest.mark.parametrize("count", [1, 2, 6, 13])
+@pytest.mark.parametrize("interval_min", [5, 15, 60])
+def test_windows_of_a_few_intervals_are_judged_without_error(roof, count, interval_min):
+    r = roof(planes=2, interval_min=interval_min)
+    noon = r.interval(12)
+    r.energy_wh[3] = 0.0
+    start = r.grid.start + timedelta(hours=12)
+    result = verify(r.site, Readings(start, interval_min, r.energy_wh[:, noon : noon + count]))
+    assert len(result.units) == 12
+    assert {f.cause for f in result.findings} <= {"no_output"}
 
 
 def test_a_unit_that_drops_out_and_comes_back_is_intermittent(roof):

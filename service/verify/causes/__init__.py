@@ -22,6 +22,7 @@ from service.verify.causes import (
     substring_out,
     swapped,
     unit_scale,
+    voltage_trip,
     wrong_plane,
 )
 from service.verify.result import Finding
@@ -34,6 +35,7 @@ IN_ORDER: tuple[Find, ...] = (
     not_on_record.find,
     branch_out.find,
     no_output.find,
+    voltage_trip.find,
     swapped.find,
     wrong_plane.find,
     intermittent.find,

@@ -1,7 +1,8 @@
 """Every unit of an AC branch stops together and stays off.
 
 Reasoning: like units do not fail at the same moment; what they share is the branch's cable, connectors and breaker.
-The finding speaks of the branch, so that no unit is taken off the roof for it.
+The finding speaks of the branch, so that no unit is taken off the roof for it. Where the whole site is one branch
+there is no neighbour to prove the light: only an hour without any output, with the sun well up, counts then.
 """
 
 from __future__ import annotations
@@ -19,12 +20,11 @@ SAME_MOMENT = 2
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
-    """Return one finding for each branch that is off while other units produce."""
+    """Return one finding for each branch that is off."""
     found = []
     for branch, rows in _branches(case).items():
         dead = {i: dead_since(case, i) for i in rows if case.heard[i].any()}
-        together = _together(case, dead)
-        if len(dead) >= LEAST_UNITS and together and _others_produce(case, rows):
+        if len(dead) >= LEAST_UNITS and _together(case, dead):
             found.append(_finding(case, branch, dead))
     return found
 
@@ -38,15 +38,14 @@ def _branches(case: Case) -> dict[str, list[int]]:
 
 
 def _together(case: Case, dead: dict[int, BoolArray]) -> bool:
+    """Return whether all are dead and none was for more than SAME_MOMENT lit intervals while another still gave."""
     if not all(d.any() and is_long_enough(case, i, d) for i, d in dead.items()):
         return False
-    starts = [int(np.flatnonzero(d)[0]) for d in dead.values()]
-    return max(starts, default=0) - min(starts, default=0) <= SAME_MOMENT
-
-
-def _others_produce(case: Case, rows: list[int]) -> bool:
-    others = [i for i in range(len(case.serials)) if i not in rows]
-    return bool(others) and bool(np.nansum(case.measured_wh[others]) > 0)
+    gave = np.flatnonzero(
+        np.any([case.heard[i] & case.light[i] & ~case.giving_nothing[i] for i in dead], axis=0)
+    )
+    last = int(gave[-1]) if len(gave) else -1
+    return all(int(d[: last + 1].sum()) <= SAME_MOMENT for d in dead.values())
 
 
 def _finding(case: Case, branch: str, dead: dict[int, BoolArray]) -> Finding:

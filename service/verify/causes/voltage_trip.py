@@ -1,0 +1,180 @@
+"""Every unit of a branch drops out together for minutes, at high power, and comes back.
+
+Reasoning: the branch's own current lifts the voltage at its far end; past the grid code's limit its units leave the
+grid together and return after the code's waiting time (EN 50549-1 and EREC G98/G99 set limit and time; figures from
+memory). Weak light lifts nothing, so the drop-outs stand at high power only. Where single units drop out the cause
+is `intermittent`; where the branch stays off, `branch_out`. A whole site that drops out looks like a dark cloud
+unless it gives nothing at all: only such intervals count then. A branch without like units on another cannot be
+judged.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.verify.case import BoolArray, Case
+from service.verify.causes.wording import duration, energy
+from service.verify.consensus import consensus
+from service.verify.inputs import FloatArray
+from service.verify.levels import rated_wh
+from service.verify.result import Finding
+from service.verify.sky import without_silent
+
+STRONG = 0.4
+"""Output over the ratings, as the best branch's light allows, from which the voltage can be high."""
+
+DIP, WHOLE = 0.8, 0.9
+"""Share of like units' output below which a branch dips, and above which it is back."""
+
+TOGETHER = 0.8
+"""Least share of a branch's heard units that must dip in the same interval."""
+
+LEAST_DIPS = 2
+LONGEST_MINUTES = 30
+BRIGHT_INDEX = 0.4
+BRIGHT_WITHIN_MINUTES = 30
+
+
+@dataclass(frozen=True)
+class _Trips:
+    branch: str | None
+    rows: list[int]
+    dips: BoolArray
+
+
+def find(case: Case, named: frozenset[str]) -> list[Finding]:
+    """Return one finding for each branch that trips, or one for a site that trips as a whole."""
+    rows = [i for i, s in enumerate(case.serials) if s not in named and np.nansum(case.measured_wh[i]) > 0]
+    if len(rows) < 2 or case.source == "clear_sky":
+        return []
+    branches = _branches(case, rows)
+    found = _branch_trips(case, branches) if len(branches) > 1 else []
+    if not found:
+        found = _site_trips(case, rows)
+    return [_finding(case, trips) for trips in found]
+
+
+def _branches(case: Case, rows: list[int]) -> dict[str | None, list[int]]:
+    branches: dict[str | None, list[int]] = {}
+    for i in rows:
+        branches.setdefault(case.day.site.units[i].branch, []).append(i)
+    return {name: members for name, members in branches.items() if len(members) > 1}
+
+
+def _branch_trips(case: Case, branches: dict[str | None, list[int]]) -> list[_Trips]:
+    """Return the branches whose units dip together while like units on other branches do not."""
+    found = []
+    for name, rows in branches.items():
+        share = _against_like(case, rows)
+        told = np.isfinite(share)
+        low = (np.where(told, share, 1.0) < DIP).sum(axis=0)
+        dips = (
+            (low >= TOGETHER * np.maximum(told.sum(axis=0), 1)) & (told.sum(axis=0) > 1) & _strong(case, rows)
+        )
+        level = _median(share)
+        dips = _short_runs(np.asarray(dips), level >= WHOLE, LONGEST_MINUTES // case.day.grid.interval_min)
+        at_power = _mostly_strong(case, rows, np.asarray((level < DIP) & told.any(axis=0)), dips)
+        if name is not None and _count(dips) >= LEAST_DIPS and at_power:
+            found.append(_Trips(name, rows, dips))
+    return found
+
+
+def _against_like(case: Case, rows: list[int]) -> FloatArray:
+    """Return the rows' output over that of like units on other branches, own levels taken out, (R, D); NaN if none.
+
+    Like units see the same sky, so that no error of the inferred one can look like a trip.
+    """
+    own = np.where(np.isfinite(case.levels.level) & (case.levels.level > 0.1), case.levels.level, 1.0)
+    levelled = np.where(case.light, case.measured_wh, np.nan) / own[:, None]
+    out = np.full((len(rows), levelled.shape[1]), np.nan)
+    for group in case.day.groups:
+        others = [i for i in group.members if i not in rows]
+        inside = [k for k, i in enumerate(rows) if i in group.members]
+        if others and inside:
+            reference = consensus(without_silent(case.day, levelled)[others], width=0.08)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                out[inside] = levelled[[rows[k] for k in inside]] / np.where(reference > 0, reference, np.nan)
+    return out
+
+
+def _median(shares: FloatArray) -> FloatArray:
+    some = np.isfinite(shares).any(axis=0)
+    out = np.zeros(shares.shape[1])
+    out[some] = np.nanmedian(shares[:, some], axis=0)
+    return out
+
+
+def _strong(case: Case, rows: list[int]) -> BoolArray:
+    """Return where these units should have been at high power; within a dip, by the hour around it."""
+    power = case.peers.energy_wh[rows].sum(axis=0)
+    reach = BRIGHT_WITHIN_MINUTES // case.day.grid.interval_min
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(power, reach), 2 * reach + 1).max(axis=1)
+    return np.asarray(around >= STRONG * rated_wh(case.day)[rows].sum())
+
+
+def _mostly_strong(case: Case, rows: list[int], low: BoolArray, dips: BoolArray) -> bool:
+    """Return whether the branch is low at high power rather than at any."""
+    weak = ~_strong(case, rows) & case.light[rows].any(axis=0)
+    in_weak = float((low & weak).sum()) / max(float(weak.sum()), 1.0)
+    return in_weak < 0.5 * float(dips.sum()) / max(float(_strong(case, rows).sum()), 1.0)
+
+
+def _short_runs(dips: BoolArray, back: BoolArray, longest: int) -> BoolArray:
+    """Return the runs of dips no longer than `longest` intervals after which the branch is back."""
+    out = np.zeros_like(dips)
+    starts = np.flatnonzero(dips & ~np.concatenate(([False], dips[:-1])))
+    for start in starts:
+        length = int(np.argmin(np.concatenate((dips[start:], [False]))))
+        after = back[start + length : start + length + longest]
+        if length <= max(longest, 1) and after.any():
+            out[start : start + length] = True
+    return out
+
+
+def _count(dips: BoolArray) -> int:
+    return int((np.diff(dips.astype(int), prepend=0) == 1).sum())
+
+
+def _site_trips(case: Case, rows: list[int]) -> list[_Trips]:
+    """Return the whole site's trips: intervals without any output amid bright ones."""
+    heard = case.heard[rows]
+    nothing = np.asarray(
+        (np.where(heard, case.measured_wh[rows], 0.0).sum(axis=0) <= 0) & (heard.sum(axis=0) > 1)
+    )
+    reach = max(BRIGHT_WITHIN_MINUTES // case.day.grid.interval_min, 1)
+    bright = np.asarray(case.array_sky.known & (case.array_sky.index >= BRIGHT_INDEX))
+    before, after = _within_before(bright, reach), _within_before(bright[::-1], reach)[::-1]
+    dips = _short_runs(np.asarray(nothing & before & after & _strong(case, rows)), bright, reach)
+    return [_Trips(None, rows, dips)] if _count(dips) >= LEAST_DIPS else []
+
+
+def _within_before(where: BoolArray, reach: int) -> BoolArray:
+    """Return where one of the `reach` intervals before is true."""
+    counts = np.concatenate((np.zeros(reach + 1, dtype=int), np.cumsum(where)))
+    return np.asarray(counts[reach:-1] > counts[:-reach][: len(where)])
+
+
+def _finding(case: Case, trips: _Trips) -> Finding:
+    first, last = case.first_and_last(trips.dips)
+    lost = sum(case.lost_wh(i, trips.dips) for i in trips.rows)
+    minutes = float(trips.dips.sum() * case.day.grid.interval_min)
+    of_branch = f" of branch {trips.branch}" if trips.branch else ""
+    return Finding(
+        cause="voltage_trip",
+        serials=case.named(trips.rows),
+        confidence=round(min(0.95, 0.7 + 0.05 * _count(trips.dips)), 2),
+        evidence=(
+            f"At high power all {len(trips.rows)} units{of_branch} dropped out together {_count(trips.dips)} times, "
+            f"within {duration(minutes)} of intervals, and came back; lost: {energy(lost)}."
+        ),
+        advice=(
+            "Measure the voltage at the branch's far end at noon, check the trunk cable's drop (1 % is the habit) and "
+            "its terminals; grid-code settings are the network operator's, mains work a licensed electrician's."
+        ),
+        first_seen=first,
+        last_seen=last,
+        lost_wh=round(lost, 1),
+        branch=trips.branch,
+    )
