@@ -8,12 +8,14 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from argon2.profiles import CHEAPEST
 from fastapi.testclient import TestClient
 from pydantic import SecretStr
 from sqlalchemy import Engine, create_engine, make_url, text
 from sqlalchemy.exc import OperationalError
 
 from service.settings import PREFIX, Settings
+from service.store import accounts
 from service.store.database import make_engine, writing
 from service.store.migrate import upgrade
 from service.store.tables import metadata
@@ -28,6 +30,11 @@ def _no_settings_from_outside(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in [n for n in os.environ if n.startswith(PREFIX)]:
         monkeypatch.delenv(name)
     monkeypatch.setitem(Settings.model_config, "env_file", None)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _passwords_are_hashed_cheaply() -> None:
+    accounts.HASHING = CHEAPEST
 
 
 @contextmanager
@@ -88,11 +95,10 @@ def settings(engine: Engine) -> Settings:
 @pytest.fixture
 def client(settings: Settings, engine: Engine) -> Iterator[TestClient]:
     """The application, asked with a valid API token."""
-    from service.store.accounts import create_token  # noqa: PLC0415 - the many tests without it start faster
-    from service.web.app import create_app  # noqa: PLC0415
+    from service.web.app import create_app  # noqa: PLC0415 - the many tests without it start faster
 
     with writing(engine) as session:
-        token = create_token(session, "test")
+        token = accounts.create_token(session, "test")
     with TestClient(create_app(settings, engine=engine)) as test_client:
         test_client.headers["Authorization"] = f"Bearer {token}"
         yield test_client

@@ -5,11 +5,13 @@ from __future__ import annotations
 import ast
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).parent.parent
 
 
+@cache
 def modules(folder: str) -> dict[str, ast.Module]:
     """Return the parsed modules under a folder of the repository, by their dotted names."""
     files = sorted((ROOT / folder).rglob("*.py")) if (ROOT / folder).is_dir() else [ROOT / folder]

@@ -8,6 +8,8 @@ import subprocess
 import sys
 import tomllib
 import zipfile
+from collections.abc import Mapping
+from functools import cache
 from importlib.metadata import packages_distributions
 from pathlib import Path
 from typing import Any
@@ -119,11 +121,17 @@ def _names(requirements: list[str]) -> set[str]:
     return {canonicalize_name(Requirement(r).name) for r in requirements}
 
 
-def _imported_distributions(folder: str) -> set[str]:
-    known = packages_distributions()
+@cache
+def _known_distributions() -> Mapping[str, list[str]]:
+    return packages_distributions()
+
+
+@cache
+def _imported_distributions(folder: str) -> frozenset[str]:
+    known = _known_distributions()
     tops = {n.partition(".")[0] for m, tree in modules(folder).items() for n in imported(tree, m)}
     outside = {t for t in tops if not is_standard(t) and t not in ("service", "tests")}
-    return {canonicalize_name(known[top][0]) for top in outside}
+    return frozenset(canonicalize_name(known[top][0]) for top in outside)
 
 
 def test_declared_are_exactly_the_dependencies_that_the_service_uses() -> None:

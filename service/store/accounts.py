@@ -7,6 +7,7 @@ from functools import cache
 
 from argon2 import PasswordHasher
 from argon2.exceptions import VerificationError
+from argon2.profiles import RFC_9106_LOW_MEMORY
 from sqlmodel import Session, col, select
 
 from service.store.tables import ApiToken, User
@@ -14,6 +15,7 @@ from service.store.tokens import digest, new_token
 
 ROLES = ("office", "installer")
 PASSWORD_LENGTH = range(10, 1001)
+HASHING = RFC_9106_LOW_MEMORY
 
 
 class AccountError(Exception):
@@ -22,7 +24,7 @@ class AccountError(Exception):
 
 @cache
 def _hasher() -> PasswordHasher:
-    return PasswordHasher()
+    return PasswordHasher.from_parameters(HASHING)
 
 
 @cache

@@ -117,21 +117,32 @@ def cookies(chromium: Any, house: House) -> Any:
     return state
 
 
-@pytest.fixture
-def visit(chromium: Any, house: House, cookies: Any) -> Iterator[Callable[..., Any]]:
-    """Return a function that opens a browser tab of a given width, signed in unless told otherwise."""
-    contexts = []
+Visit = Callable[..., Any]
 
-    def open_tab(*, width: int = 390, signed_in: bool = True, **options: Any) -> Any:
-        context = chromium.new_context(
-            viewport={"width": width, "height": 844},
-            base_url=house.address,
-            storage_state=cookies if signed_in else None,
-            **options,
-        )
-        contexts.append(context)
-        return context.new_page()
 
-    yield open_tab
-    for context in contexts:
-        context.close()
+@pytest.fixture(scope="session")
+def new_tab(chromium: Any, house: House, cookies: Any) -> Visit:
+    """Return a function that opens a tab in a browser of its own, signed in unless told otherwise."""
+
+    def open_tab(*, signed_in: bool = True, **options: Any) -> Any:
+        state = cookies if signed_in else None
+        return chromium.new_context(base_url=house.address, storage_state=state, **options).new_page()
+
+    return open_tab
+
+
+@pytest.fixture(scope="session")
+def visit(new_tab: Visit) -> Visit:
+    """Return a function that gives a signed-in tab of some width and scheme, for those who only look.
+
+    Whoever looks the same way gets the same tab: opening one costs three times what a page does.
+    """
+    tabs: dict[str, Any] = {}
+
+    def open_tab(*, width: int = 390, color_scheme: str = "light") -> Any:
+        if color_scheme not in tabs:
+            tabs[color_scheme] = new_tab(color_scheme=color_scheme)
+        tabs[color_scheme].set_viewport_size({"width": width, "height": 844})
+        return tabs[color_scheme]
+
+    return open_tab

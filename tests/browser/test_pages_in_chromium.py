@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from typing import Any
 
 import pytest
 
-from tests.browser.conftest import House
+from tests.browser.conftest import House, Visit
 from tests.report import sample
 
-Visit = Callable[..., Any]
 PAGES = {
     "list": ("/", "Look at 1 of 3 sites"),
     "site": ("/sites/{faulty}", "Look at 4 of 14 units"),
@@ -108,8 +106,8 @@ def test_targets_on_the_roof_are_large(visit: Visit, house: House) -> None:
     assert min(sides) >= SMALLEST_TARGET_PX
 
 
-def test_everything_works_without_script(visit: Visit, house: House) -> None:
-    tab = visit(java_script_enabled=False)
+def test_everything_works_without_script(new_tab: Visit, house: House) -> None:
+    tab = new_tab(java_script_enabled=False)
     tab.goto("/")
     tab.fill("#q", "kiln")
     tab.get_by_role("button", name="Find").click()
@@ -127,12 +125,12 @@ def test_everything_works_without_script(visit: Visit, house: House) -> None:
     assert tab.url.endswith("/sign-in")
 
 
-def test_the_owners_link_from_making_to_taking_back(visit: Visit, house: House) -> None:
-    office = visit(width=1280, java_script_enabled=False)
+def test_the_owners_link_from_making_to_taking_back(new_tab: Visit, house: House) -> None:
+    office = new_tab(java_script_enabled=False)
     office.goto(path_of("healthy", house))
     office.get_by_role("button", name="Make the link").click()
     link = office.get_by_label("Link to the owner").input_value()
-    owner = visit(signed_in=False, java_script_enabled=False)
+    owner = new_tab(signed_in=False, java_script_enabled=False, viewport={"width": 390, "height": 844})
     assert owner.goto(link).status == 200
     assert overflow_px(owner) <= 0
     assert owner.get_by_role("heading").first.inner_text() == "Your roof makes what it should."

@@ -196,6 +196,8 @@ def _sam_ratios(days: list[ClearDay]) -> list[float]:
     return [float(yields[day.date : day.date].sum() / hours[day.date : day.date].sum()) for day in days]
 
 
+# What is tested here is physics, which knows no database.
+@pytest.mark.parametrize("_migrated_engine", ["sqlite"], indirect=True)
 def test_clear_days_of_a_real_roof(clear_days: list[ClearDay]) -> None:
     report = _report(clear_days)
     assert len(clear_days) >= 10

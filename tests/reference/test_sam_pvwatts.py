@@ -35,7 +35,7 @@ from service.expect.grid import FloatArray, Grid, floats
 from service.expect.module import dc_power
 from service.expect.plane import on_plane
 from service.expect.site import InverterType, Losses, ModuleType, Plane, Site, Unit
-from service.expect.sky import clear_sky, cloudy_sky
+from service.expect.sky import Irradiance, clear_sky, cloudy_sky
 from service.expect.sun import Sun, sun_for
 from service.expect.temperature import cell_temperature
 from service.expect.weather import Weather, sky_from_weather
@@ -182,11 +182,18 @@ def _daily_kwh(power_w: FloatArray, year: Year) -> FloatArray:
     )
 
 
-def _our_poa(name: str, plane: Plane) -> FloatArray:
+@cache
+def _our_sky(name: str) -> tuple[Sun, Irradiance]:
     year = _year(name)
     sun = _sun(year.grid, year.climate)
     clear = clear_sky(sun, year.grid, site=year.site)
-    sky = sky_from_weather(year.weather, year.grid, sun, clear, site=year.site)
+    return sun, sky_from_weather(year.weather, year.grid, sun, clear, site=year.site)
+
+
+@cache
+def _our_poa(name: str, plane: Plane) -> FloatArray:
+    year = _year(name)
+    sun, sky = _our_sky(name)
     return year.grid.to_intervals(on_plane(plane, sun, sky).total * sun.up_share, "mean")
 
 

@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 import pytest
-from argon2 import PasswordHasher
+from argon2 import PasswordHasher, Type, extract_parameters
 from sqlalchemy import Engine
 from sqlmodel import Session, select
 
 from service.store import accounts
+from service.store.accounts import HASHING  # the real one: the other tests hash cheaply
 from service.store.database import reading, writing
 from service.store.tables import ApiToken, User
 
 PASSWORD = "a long enough one"
+
+
+def test_hashing_costs_what_the_standard_asks() -> None:
+    # RFC 9106, section 4, the second recommended option: t=3, p=4, m=2^16 KiB, salt 128 bits, tag 256 bits
+    found = extract_parameters(PasswordHasher.from_parameters(HASHING).hash(PASSWORD))
+    assert (found.type, found.time_cost, found.parallelism, found.memory_cost) == (Type.ID, 3, 4, 2**16)
+    assert (found.salt_len, found.hash_len) == (128 // 8, 256 // 8)
 
 
 def test_password_opens_and_is_not_kept(engine: Engine) -> None:
@@ -21,7 +29,7 @@ def test_password_opens_and_is_not_kept(engine: Engine) -> None:
         user = accounts.check_password(session, " Ana Ribeiro ", PASSWORD)
         assert user is not None
         assert user.role == "office"
-        assert user.password_hash.startswith("$argon2id$")
+        assert extract_parameters(user.password_hash) == accounts.HASHING
         assert accounts.check_password(session, "Ana Ribeiro", PASSWORD + "!") is None
         assert accounts.check_password(session, "ana ribeiro", PASSWORD) is None
 
@@ -34,7 +42,7 @@ def test_unknown_name_is_hashed_too(engine: Engine, monkeypatch: pytest.MonkeyPa
             verified.append(str(hash))
             return bool(super().verify(hash, password))
 
-    monkeypatch.setattr(accounts, "_hasher", Counting)
+    monkeypatch.setattr(accounts, "_hasher", lambda: Counting.from_parameters(accounts.HASHING))
     with writing(engine) as session:
         accounts.create_user(session, "Ana Ribeiro", PASSWORD, "office")
         assert accounts.check_password(session, "Ana Ribeiro", "wrong") is None

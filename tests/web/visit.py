@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any
 
-from argon2 import PasswordHasher
 from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 
 from service.jobs.codec import to_json
 from service.jobs.verification import summary
-from service.store import sites, verifications
+from service.store import accounts, sites, verifications
 from service.store.database import writing
-from service.store.tables import User
 from service.verify.result import Verification
 from tests.report import sample
 
@@ -30,11 +27,10 @@ class Person:
 
 
 def add_person(engine: Engine, role: str, name: str | None = None) -> Person:
-    """Keep an account of that role, its password hashed as cheaply as can be: many tests sign in."""
+    """Keep an account of that role."""
     person = Person(name or f"{role} person", PASSWORDS[role])
-    cheap = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1).hash(person.password)
     with writing(engine) as session:
-        session.add(User(name=person.name, role=role, password_hash=cheap, created_at=datetime.now(UTC)))
+        accounts.create_user(session, person.name, person.password, role)
     return person
 
 
