@@ -14,9 +14,9 @@ from service.verify.causes.wording import duration, energy
 from service.verify.levels import rated_wh
 from service.verify.result import Finding
 
-LEAST_MINUTES = 20
+LEAST_MINUTES = 10
 LEAST_ENERGY_H = 0.02
-"""Least light that must have gone unused: 20 minutes, and 0.02 h at rating (about 7 Wh of a 350 W unit)."""
+"""Least light that must have gone unused: ten minutes, and 0.02 h at rating (about 7 Wh of a 350 W unit)."""
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:

@@ -19,6 +19,7 @@ STEADY_SHARE = 0.75
 LEAST_SHARE_AFTER = 0.12
 """Least share of the window's energy after a step for the lower level to be believed."""
 
+LEAST_INTERVALS = 2
 STEPS_TRIED = 48
 
 
@@ -37,7 +38,7 @@ def steady_level(case: Case, i: int) -> SteadyLevel | None:
     series = case.levels.series[i] / case.levels.reference[i]
     weight, grain = case.levels.weight[i], case.levels.grain[i]
     read = np.isfinite(series) & (weight > 0)
-    if read.sum() < 3:
+    if read.sum() < LEAST_INTERVALS:
         return None
     level, share = _level_and_share(series, weight, read, grain)
     if share >= STEADY_SHARE:
