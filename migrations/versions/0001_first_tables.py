@@ -115,6 +115,7 @@ def _create_verification() -> None:
         _site_key(),
         sa.Column("window", sa.String(80), primary_key=True),
         sa.Column("data_version", sa.Integer, nullable=False),
+        sa.Column("made_by", sa.String(40), nullable=False),
         sa.Column("made_at", _moment(), nullable=False),
         sa.Column("verdict", sa.String(20), nullable=False),
         sa.Column("lost_wh", sa.Float, nullable=False),

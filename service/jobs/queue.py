@@ -1,7 +1,7 @@
 """The queue that runs verifications when data has come. Truth is in the tables, not here.
 
-A site knows the data version it was last verified at; every minute a sweep enqueues whatever is behind. So a job
-that is lost is found again, and a job that runs twice finds nothing left to do.
+A site knows the data version and the code it was last verified by; every minute a sweep enqueues whatever is behind.
+So a job that is lost is found again, a job that runs twice finds nothing left to do, and new code judges old data anew.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from huey.serializer import Serializer
 from huey.storage import PostgresStorage, SqliteStorage
 from sqlalchemy import Engine, make_url, text
 
-from service.jobs.verification import verify_site
+from service.jobs.verification import MADE_BY, verify_site
 from service.settings import Settings
 from service.store import sites
 from service.store.database import make_engine, reading
@@ -60,7 +60,7 @@ class Jobs:
     def sweep(self) -> None:
         """Enqueue every site that is behind and not waiting already."""
         with reading(self.engine) as session:
-            behind = sites.behind(session)
+            behind = sites.behind(session, MADE_BY)
         waiting = {task.args[0] for task in self.huey.pending() if task.name == "verify"}
         for site_id in behind:
             if site_id not in waiting:
@@ -69,7 +69,7 @@ class Jobs:
     def _run(self, site_id: str, version: int | None) -> None:
         with reading(self.engine) as session:
             site = sites.get(session, site_id)
-            behind = sites.is_behind(session, site_id)
+            behind = sites.is_behind(session, site_id, MADE_BY)
         # Newer data than the job knows has brought a job of its own, which waits for the pause.
         if site is not None and behind and version in (None, site.data_version):
             verify_site(self.engine, site_id)

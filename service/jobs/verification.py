@@ -1,4 +1,4 @@
-"""Verifies a site from what is kept of it, and keeps the result beside the data version it was made from."""
+"""Verifies a site from what is kept of it, and keeps the result beside the data version and the code it came from."""
 
 from __future__ import annotations
 
@@ -12,14 +12,19 @@ from weakref import WeakValueDictionary
 from sqlalchemy import Engine
 from sqlalchemy.exc import IntegrityError
 
+from service import __version__
 from service.jobs.assemble import Inputs, inputs_for
 from service.jobs.codec import from_json, to_json
 from service.store import sites, verifications
 from service.store.database import reading, writing
+from service.verify import JUDGEMENT
 from service.verify.result import Verification
 from service.verify.run import verify
 
 log = logging.getLogger(__name__)
+
+MADE_BY = f"{__version__}-{JUDGEMENT}"
+"""The code that makes verifications here. A result of other code, as before an update, is not current."""
 
 _registry = Lock()
 _running: WeakValueDictionary[tuple[str, str], Lock] = WeakValueDictionary()
@@ -40,7 +45,7 @@ def verify_site(
 def current(
     engine: Engine, site_id: str, start: datetime | None = None, end: datetime | None = None
 ) -> Verification | None:
-    """Return the verification of the newest data: the one kept if it is that, else made now.
+    """Return this code's verification of the newest data: the one kept if it is that, else made now.
 
     None if there is no such site or no energy was heard in the window.
     """
@@ -86,7 +91,13 @@ def _keep(engine: Engine, site_id: str, window: str, version: int, verification:
     try:
         with writing(engine) as session:
             verifications.save(
-                session, site_id, window, version, to_json(verification), summary=summary(verification)
+                session,
+                site_id,
+                window,
+                version,
+                to_json(verification),
+                made_by=MADE_BY,
+                summary=summary(verification),
             )
     except IntegrityError:
         log.info("site %s was deleted while it was verified", site_id)
@@ -96,7 +107,7 @@ def _kept_if_current(engine: Engine, site_id: str, window: str) -> Verification 
     with reading(engine) as session:
         site = sites.get(session, site_id)
         kept = verifications.load(session, site_id, window) if site else None
-    if site is None or kept is None or kept.data_version < site.data_version:
+    if site is None or kept is None or kept.made_by != MADE_BY or kept.data_version < site.data_version:
         return None
     return from_json(kept.verification_json)
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, case, func
+from sqlalchemy import ColumnElement, case, false, func, not_
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col
 
@@ -16,24 +16,22 @@ from service.store.tables import Site, VerificationRow
 
 @dataclass(frozen=True)
 class Line:
-    """One site; `verdict` and what follows are None before its first verification."""
+    """One site; `behind` says whether its verification is older than its data or the code.
+
+    `verdict` and what follows are None before its first verification.
+    """
 
     site_id: str
     name: str
     timezone: str
     data_version: int
+    behind: bool
     verdict: str | None
     lost_wh: float | None
     units_heard: int | None
     units_fitted: int | None
     window_start: datetime | None
     window_end: datetime | None
-    made_from: int | None
-
-    @property
-    def behind(self) -> bool:
-        """Return whether the site's data is newer than its verification."""
-        return self.made_from is not None and self.made_from < self.data_version
 
 
 @dataclass(frozen=True)
@@ -45,16 +43,19 @@ class Page:
     attention: int
 
 
-def page(session: Session, *, search: str, offset: int, limit: int) -> Page:
-    """Return the sites whose name holds `search`: most energy lost first, then units not heard, then not up to date."""
+def page(session: Session, *, search: str, offset: int, limit: int, made_by: str) -> Page:
+    """Return the sites whose name holds `search`: most energy lost first, then units not heard, then not up to date.
+
+    A verification is up to date if it was made of the site's newest data by `made_by`.
+    """
     joined = (col(VerificationRow.site_id) == col(Site.id)) & (col(VerificationRow.window) == DEFAULT_WINDOW)
     named = col(Site.name).icontains(search, autoescape=True)
     rows = session.execute(
-        select_columns(*_columns())
+        select_columns(*_columns(made_by))
         .select_from(Site)
         .outerjoin(VerificationRow, joined)
         .where(named)
-        .order_by(*_worst_first())
+        .order_by(*_worst_first(made_by))
         .offset(offset)
         .limit(limit)
     )
@@ -67,18 +68,11 @@ def page(session: Session, *, search: str, offset: int, limit: int) -> Page:
     return Page([Line(*row) for row in rows], *counts)
 
 
-def _columns() -> tuple[ColumnElement[object], ...]:
-    of_row = (
-        "verdict",
-        "lost_wh",
-        "units_heard",
-        "units_fitted",
-        "window_start",
-        "window_end",
-        "data_version",
-    )
+def _columns(made_by: str) -> tuple[ColumnElement[Any], ...]:
+    of_row = ("verdict", "lost_wh", "units_heard", "units_fitted", "window_start", "window_end")
     timezone = col(Site.record)["timezone"].as_string()
-    own = (col(Site.id), col(Site.name), timezone, col(Site.data_version))
+    behind = col(VerificationRow.verdict).is_not(None) & not_(_up_to_date(made_by))
+    own = (col(Site.id), col(Site.name), timezone, col(Site.data_version), behind)
     return (*own, *(col(getattr(VerificationRow, name)) for name in of_row))
 
 
@@ -86,9 +80,13 @@ def _is_attention() -> ColumnElement[bool]:
     return col(VerificationRow.verdict) == "attention"
 
 
-def _worst_first() -> tuple[Any, ...]:
+def _up_to_date(made_by: str) -> ColumnElement[bool]:
+    newest = col(VerificationRow.data_version) >= col(Site.data_version)
+    return func.coalesce(newest & (col(VerificationRow.made_by) == made_by), false())
+
+
+def _worst_first(made_by: str) -> tuple[Any, ...]:
     lost = func.coalesce(col(VerificationRow.lost_wh), 0.0)
     unheard = func.coalesce(col(VerificationRow.units_fitted) - col(VerificationRow.units_heard), 0)
-    up_to_date = case((col(VerificationRow.data_version) >= col(Site.data_version), 1), else_=0)
     attention = case((_is_attention(), 0), else_=1)
-    return lost.desc(), unheard.desc(), attention, up_to_date, col(Site.name), col(Site.id)
+    return lost.desc(), unheard.desc(), attention, _up_to_date(made_by), col(Site.name), col(Site.id)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import exists, func, or_, update
+from sqlalchemy import Select, exists, func, or_, update
+from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
-from sqlmodel.sql.expression import SelectOfScalar
 
 from service.store.tables import ReadingDay, Site, VerificationRow
 from service.store.tokens import digest, new_id, new_token
@@ -63,20 +63,20 @@ def touch(session: Session, site_id: str) -> None:
     session.execute(raised.execution_options(synchronize_session=False))
 
 
-def behind(session: Session) -> list[str]:
-    """Return the sites that hold energy readings and whose verification is missing or older than their data."""
-    return list(session.exec(_behind().order_by(col(Site.id))))
+def behind(session: Session, made_by: str) -> dict[str, int]:
+    """Return the sites, with their data versions, that hold energy and lack a verification of it by `made_by`."""
+    return dict(session.execute(_behind(made_by).order_by(col(Site.id))).all())
 
 
-def is_behind(session: Session, site_id: str) -> bool:
+def is_behind(session: Session, site_id: str, made_by: str) -> bool:
     """Return whether the site is one of those."""
-    return session.exec(_behind().where(col(Site.id) == site_id)).first() is not None
+    return session.execute(_behind(made_by).where(col(Site.id) == site_id)).first() is not None
 
 
-def _behind() -> SelectOfScalar[str]:
+def _behind(made_by: str) -> Select[str, int]:
     heard = or_(*(col(ReadingDay.channel).startswith(name) for name in ENERGY_CHANNELS))
     return (
-        select(Site.id)
+        select_columns(col(Site.id), col(Site.data_version))
         .outerjoin(
             VerificationRow,
             (col(VerificationRow.site_id) == col(Site.id)) & (col(VerificationRow.window) == DEFAULT_WINDOW),
@@ -86,6 +86,7 @@ def _behind() -> SelectOfScalar[str]:
             or_(
                 col(VerificationRow.data_version).is_(None),
                 col(VerificationRow.data_version) < col(Site.data_version),
+                col(VerificationRow.made_by) != made_by,
             )
         )
     )

@@ -82,13 +82,17 @@ class Payload(SQLModel, table=True):
 
 
 class VerificationRow(SQLModel, table=True):
-    """A verification as made from one data version; `window` is `default` or `start/end` in ISO 8601."""
+    """A verification as made from one data version by one version of the code.
+
+    `window` is `default` or `start/end` in ISO 8601.
+    """
 
     __tablename__ = "verification"
 
     site_id: str = Field(sa_column=_site_key())
     window: str = Field(primary_key=True, max_length=80)
     data_version: int
+    made_by: str = Field(max_length=40)
     made_at: datetime
     verdict: str = Field(max_length=20)
     lost_wh: float = 0.0

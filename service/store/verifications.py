@@ -1,4 +1,7 @@
-"""Verifications as made, by site and window, each with its data version. What is in them is for `verify`."""
+"""Verifications as made, by site and window, each with its data version and who made it: a string for the code.
+
+What is in them is for `verify`, and who made them for `jobs`.
+"""
 
 from __future__ import annotations
 
@@ -33,9 +36,10 @@ class Summary:
 
 @dataclass(frozen=True)
 class Kept:
-    """A verification's JSON and the data version it was made from."""
+    """A verification's JSON, the data version it was made from, and by whom."""
 
     data_version: int
+    made_by: str
     made_at: datetime
     verification_json: bytes
 
@@ -47,6 +51,7 @@ def save(
     data_version: int,
     verification_json: bytes,
     *,
+    made_by: str,
     summary: Summary,
 ) -> None:
     """Keep the verification of a window, unless one made from newer data is there already."""
@@ -54,6 +59,7 @@ def save(
         "site_id": site_id,
         "window": window,
         "data_version": data_version,
+        "made_by": made_by,
         "made_at": datetime.now(UTC),
         "verdict": summary.verdict,
         "lost_wh": summary.lost_wh,
@@ -80,7 +86,7 @@ def save(
 def load(session: Session, site_id: str, window: str) -> Kept | None:
     """Return the verification of a window, current or not, None if there is none."""
     row = session.get(VerificationRow, (site_id, window), populate_existing=True)
-    return Kept(row.data_version, row.made_at, zlib.decompress(row.result)) if row else None
+    return Kept(row.data_version, row.made_by, row.made_at, zlib.decompress(row.result)) if row else None
 
 
 def summaries(session: Session, site_ids: Sequence[str]) -> dict[str, Summary]:

@@ -25,7 +25,7 @@ from service.settings import Settings
 from service.store import sites
 from service.store.database import reading, writing
 from service.store.tables import Site, VerificationRow
-from tests.jobs.roof import bell, heard_site, new_site, samples, send
+from tests.jobs.roof import bell, heard_site, new_site, of_other_code, samples, send
 
 
 @pytest.fixture
@@ -62,7 +62,7 @@ def _run_all(jobs: Jobs, later: timedelta = timedelta(0)) -> None:
 
 def _behind(engine: Engine) -> list[str]:
     with reading(engine) as session:
-        return sites.behind(session)
+        return list(sites.behind(session, verification.MADE_BY))
 
 
 def _wait(until: Callable[[], bool], seconds: float = 30) -> None:
@@ -112,6 +112,16 @@ def test_sweep_finds_what_a_lost_job_left(jobs: Jobs, engine: Engine, runs: list
     _run_all(jobs)
     assert runs == [lost]
     assert silent not in _behind(engine)
+
+
+def test_sweep_finds_what_other_code_has_judged(jobs: Jobs, engine: Engine, runs: list[str]) -> None:
+    site_id = heard_site(engine)
+    verification.verify_site(engine, site_id)
+    of_other_code(engine)
+    jobs.sweep()
+    _run_all(jobs)
+    assert runs == [site_id]
+    assert _behind(engine) == []
 
 
 def test_sweep_enqueues_once_what_waits_already(jobs: Jobs, engine: Engine) -> None:

@@ -18,7 +18,7 @@ from service.store import sites, verifications
 from service.store.database import reading, writing
 from service.store.tables import Site
 from service.verify.result import Curves, Finding, Sky, UnitResult, Verification
-from tests.jobs.roof import START, bell, heard_site, new_site, samples, send
+from tests.jobs.roof import START, bell, heard_site, new_site, of_other_code, samples, send
 
 MOMENT = datetime(2026, 6, 1, 12, tzinfo=UTC)
 EXAMPLE = Verification(
@@ -83,7 +83,7 @@ def test_result_is_kept_with_the_version_read_before_loading(
         site = session.get_one(Site, site_id)
         assert kept is not None
         assert (kept.data_version, site.data_version) == (1, 2)
-        assert sites.is_behind(session, site_id)
+        assert sites.is_behind(session, site_id, verification.MADE_BY)
 
 
 def test_current_computes_once_per_data_version(engine: Engine, runs: list[str]) -> None:
@@ -93,6 +93,15 @@ def test_current_computes_once_per_data_version(engine: Engine, runs: list[str])
     assert len(runs) == 1
     send(engine, site_id, samples("103", bell()))
     assert verification.current(engine, site_id) != first
+    assert len(runs) == 2
+
+
+def test_what_other_code_has_kept_is_not_current(engine: Engine, runs: list[str]) -> None:
+    site_id = heard_site(engine)
+    window = START, START + timedelta(days=1)
+    first = verification.current(engine, site_id, *window)
+    of_other_code(engine)
+    assert [verification.current(engine, site_id, *window) for _ in range(2)] == [first, first]
     assert len(runs) == 2
 
 

@@ -65,7 +65,7 @@ def test_deleting_takes_everything_of_the_site(engine: Engine) -> None:
     with writing(engine) as session:
         _add_reading(session, site_id)
         _add_reading(session, other)
-        verifications.save(session, site_id, "default", 0, b"{}", summary=SUMMARY)
+        verifications.save(session, site_id, "default", 0, b"{}", made_by="this code", summary=SUMMARY)
     with writing(engine) as session:
         sites.delete(session, session.get_one(Site, site_id))
     with reading(engine) as session:
@@ -95,18 +95,24 @@ def test_no_touch_is_lost_when_many_come_at_once(engine: Engine) -> None:
         assert session.get_one(Site, site_id).data_version == 40
 
 
-def test_behind_are_sites_with_readings_and_no_verification_of_the_newest_data(engine: Engine) -> None:
-    empty, never, old, current = (_site(engine, n) for n in ("empty", "never", "old", "current"))
+def test_behind_are_sites_with_readings_that_this_code_has_not_verified_newest(engine: Engine) -> None:
+    empty, never, old, current, before = (
+        _site(engine, n) for n in ("empty", "never", "old", "current", "before")
+    )
     with writing(engine) as session:
-        for site_id in (never, old, current):
+        for site_id in (never, old, current, before):
             _add_reading(session, site_id)
             sites.touch(session, site_id)
-        verifications.save(session, old, "default", 0, b"{}", summary=SUMMARY)
-        verifications.save(session, current, "default", 1, b"{}", summary=SUMMARY)
-        verifications.save(session, never, "some/other window", 1, b"{}", summary=SUMMARY)
+        verifications.save(session, old, "default", 0, b"{}", made_by="this code", summary=SUMMARY)
+        verifications.save(session, current, "default", 1, b"{}", made_by="this code", summary=SUMMARY)
+        verifications.save(session, before, "default", 1, b"{}", made_by="earlier code", summary=SUMMARY)
+        verifications.save(
+            session, never, "some/other window", 1, b"{}", made_by="this code", summary=SUMMARY
+        )
     with reading(engine) as session:
-        assert sorted(sites.behind(session)) == sorted([never, old])
-        assert empty not in sites.behind(session)
+        assert sites.behind(session, "this code") == dict.fromkeys(sorted([never, old, before]), 1)
+        assert empty not in sites.behind(session, "this code")
+        assert [sites.is_behind(session, s, "this code") for s in (before, current)] == [True, False]
 
 
 def test_owner_link_opens_its_site_until_it_is_revoked(engine: Engine) -> None:

@@ -18,7 +18,7 @@ def _site(engine: Engine) -> str:
 
 def _save(engine: Engine, site_id: str, version: int, result: bytes, window: str = "default") -> None:
     with writing(engine) as session:
-        verifications.save(session, site_id, window, version, result, summary=SUMMARY)
+        verifications.save(session, site_id, window, version, result, made_by="this code", summary=SUMMARY)
 
 
 def test_saved_is_loaded_byte_for_byte(engine: Engine) -> None:
@@ -28,7 +28,8 @@ def test_saved_is_loaded_byte_for_byte(engine: Engine) -> None:
         kept = verifications.load(session, site_id, "default")
         assert verifications.load(session, site_id, "2026-05-04/2026-05-05") is None
     assert kept is not None
-    assert (kept.data_version, kept.verification_json) == (3, b'{"sky": "klar \xc3\xa4"}')
+    assert (kept.data_version, kept.made_by) == (3, "this code")
+    assert kept.verification_json == b'{"sky": "klar \xc3\xa4"}'
 
 
 def test_newer_data_replaces_and_older_does_not(engine: Engine) -> None:

@@ -324,19 +324,19 @@ def line(**more: Any) -> Line:
         "Kiln Cottage",
         "Europe/London",
         3,
+        False,
         "attention",
         7000.0,
         14,
         14,
         start,
         start + timedelta(days=7),
-        3,
     )
     return replace(base, **more)
 
 
 UNMADE: dict[str, Any] = dict.fromkeys(
-    ("verdict", "lost_wh", "units_heard", "units_fitted", "window_start", "window_end", "made_from")
+    ("verdict", "lost_wh", "units_heard", "units_fitted", "window_start", "window_end")
 )
 
 
@@ -367,9 +367,3 @@ def test_list_is_paged_and_keeps_the_search() -> None:
     assert shown.rows[0].href == "/sites/id/van"
     beyond = listing(Page([], 60, 3), search="", page=9, for_van=False)
     assert (beyond.earlier, beyond.further) == ("/?page=3", None)
-
-
-def test_a_newer_data_version_is_said() -> None:
-    assert line(data_version=4).behind
-    assert not line().behind
-    assert not line(made_from=None).behind

@@ -9,7 +9,7 @@ from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 
 from service.jobs.codec import to_json
-from service.jobs.verification import summary
+from service.jobs.verification import MADE_BY, summary
 from service.store import accounts, sites, verifications
 from service.store.database import writing
 from service.verify.result import Verification
@@ -47,6 +47,7 @@ def add_site(
                 sites.DEFAULT_WINDOW,
                 0,
                 to_json(verification),
+                made_by=MADE_BY,
                 summary=summary(verification),
             )
         return site.id

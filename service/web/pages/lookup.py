@@ -9,7 +9,7 @@ from fastapi import HTTPException, Request
 
 from service.expect.site import Site, Unit
 from service.jobs.assemble import site_from_record
-from service.jobs.verification import current
+from service.jobs.verification import MADE_BY, current
 from service.store import sites, tables
 from service.store.database import reading
 from service.verify.result import UnitResult, Verification
@@ -17,11 +17,14 @@ from service.verify.result import UnitResult, Verification
 
 @dataclass(frozen=True)
 class Shown:
-    """A site as the pages show it; `found` is None before there are readings."""
+    """A site as the pages show it; `found` is None before there are readings.
+
+    `version` is another one as soon as `found` may be.
+    """
 
     site_id: str
     record: Site
-    data_version: int
+    version: str
     has_owner_link: bool
     found: Verification | None
 
@@ -57,7 +60,7 @@ def shown(request: Request, site: tables.Site | None) -> Shown:
     return Shown(
         site_id=site.id,
         record=site_from_record(site.record),
-        data_version=site.data_version,
+        version=f"{site.data_version}-{MADE_BY}",
         has_owner_link=site.owner_token_hash is not None,
         found=current(request.app.state.engine, site.id),
     )

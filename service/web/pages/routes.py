@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from service import __version__
+from service.jobs.verification import MADE_BY
 from service.report import charts
 from service.report.days import Series, sum_series, unit_series
 from service.settings import Settings
@@ -35,7 +35,8 @@ def all_sites(request: Request, user: SignedIn, number: PageNumber = 1, q: Searc
     """Show the sites, the worst first."""
     search = q.strip()
     with reading(request.app.state.engine) as session:
-        found = overview.page(session, search=search, offset=(number - 1) * PAGE_LENGTH, limit=PAGE_LENGTH)
+        offset = (number - 1) * PAGE_LENGTH
+        found = overview.page(session, search=search, offset=offset, limit=PAGE_LENGTH, made_by=MADE_BY)
     shown = listing(found, search=search, page=number, for_van=user.role == "installer")
     return page(request, "office/sites.html", list=shown, query=q)
 
@@ -139,7 +140,7 @@ def _curves(site: Shown) -> Curves:
 
 def _chart(request: Request, site: Shown, series: Series, title: str, look: Look) -> Response:
     headers = {
-        "ETag": f'"{site.data_version}-{look}-{__version__}"',
+        "ETag": f'"{site.version}-{look}"',
         "Cache-Control": f"private, max-age={KEPT_S}",
     }
     if request.headers.get("if-none-match") == headers["ETag"]:

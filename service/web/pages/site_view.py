@@ -28,7 +28,7 @@ class Chart:
     """A chart's address, its sizes for wide and narrow pages, and what it shows in words."""
 
     path: str
-    version: int
+    version: str
     alt: str
     wide: tuple[int, int]
     narrow: tuple[int, int]
@@ -69,7 +69,7 @@ def site_view(site: Shown, day: str) -> SiteView:
     )
 
 
-def chart_of(path: str, version: int, days: list[DayLine]) -> Chart:
+def chart_of(path: str, version: str, days: list[DayLine]) -> Chart:
     """Return a chart of days as the page embeds it."""
     said = "; ".join(f"{line.day}: {line.measured} of {line.expected}" for line in days)
     alt = f"Measured power filled, expected power as a line, one panel a day. {said}."
@@ -91,5 +91,5 @@ def _verified(site: Shown, found: Verification, days: list[DayTotal], chosen: da
         day_links=[DayLink(d.day.isoformat(), words.short_day(d.day), d.day == chosen) for d in days],
         shown_day=words.day(chosen) if chosen else "",
         light_span=f"{clock(light[0])} to {clock(light[1])}",
-        chart=chart_of(f"{site.href}/chart/site.svg", site.data_version, lines),
+        chart=chart_of(f"{site.href}/chart/site.svg", site.version, lines),
     )

@@ -78,7 +78,7 @@ def _judged(site: Shown, found: Verification, result: UnitResult) -> Judged:
         window=words.span(found.start, found.end, site.zone),
         days=days,
         findings=[_without_itself(view.finding_view(finding, site.record)) for finding in own],
-        chart=chart_of(path, site.data_version, days),
+        chart=chart_of(path, site.version, days),
     )
 
 
