@@ -11,10 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from service.verify.case import BoolArray, Case
 from service.verify.causes.wording import energy, percent
+from service.verify.inputs import FloatArray
 from service.verify.levels import PEERS_FOR_COMPARISON
 from service.verify.result import Finding
 
@@ -65,7 +65,8 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
     )
     if read.sum() < 2 * LEAST_INTERVALS:
         return None
-    short = np.asarray(read & (series < 1 - DEFICIT - 2 * case.levels.grain[i]))
+    due = np.ones(len(series)) if by_peers else _mates_level(case, i)
+    short = np.asarray(read & (series < due - DEFICIT - 2 * case.levels.grain[i]))
     lost = float((weight * np.clip(1 - series, 0, 1))[short].sum() / weight.sum())
     whole = float(weight[read & ~short].sum() / weight[read].sum())
     visible = max(LEAST_SHARE if by_peers else LEAST_SHARE_BY_MODEL, float(case.levels.visible[i]) / 2)
@@ -77,13 +78,26 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
     )
 
 
+def _mates_level(case: Case, i: int) -> FloatArray:
+    """Return the level of the brightest like unit, at most 1, (D,): what like units share is no one's shade.
+
+    A unit without any like is held against the model.
+    """
+    group = next(g for g in case.day.groups if i in g.members)
+    mates = [k for k in group.members if k != i and np.isfinite(case.levels.level[k])]
+    if not mates:
+        return np.ones(case.levels.series.shape[1])
+    levels = case.levels.series[mates] / case.levels.reference[mates][:, None]
+    return np.asarray(np.clip(np.where(np.isfinite(levels), levels, 0.0).max(axis=0), 0.0, 1.0))
+
+
 def _has_peers(case: Case, i: int) -> bool:
     """Return whether like units, and not only the model of the sky, say what was due."""
     group = next(g for g in case.day.groups if i in g.members)
     return bool(np.isfinite(case.levels.level[list(group.members)]).sum() >= PEERS_FOR_COMPARISON)
 
 
-def _span(azimuth: NDArray[np.float64], weight: NDArray[np.float64]) -> tuple[float, float]:
+def _span(azimuth: FloatArray, weight: FloatArray) -> tuple[float, float]:
     order = np.argsort(azimuth)
     sums = np.cumsum(weight[order]) / weight.sum()
     at = np.searchsorted(sums, [0.1, 0.9])
@@ -91,9 +105,7 @@ def _span(azimuth: NDArray[np.float64], weight: NDArray[np.float64]) -> tuple[fl
     return float(low), float(high)
 
 
-def _returns(
-    case: Case, azimuth: NDArray[np.float64], read: BoolArray, short: BoolArray
-) -> tuple[float, int]:
+def _returns(case: Case, azimuth: FloatArray, read: BoolArray, short: BoolArray) -> tuple[float, int]:
     """Return how often a short azimuth was short again on the other days that saw it, and the number of days."""
     day = case.day.positions * case.day.grid.interval_min // (24 * 60)
     place = (azimuth // AZIMUTH_STEP_DEG).astype(int)
