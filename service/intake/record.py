@@ -24,6 +24,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from service.intake import places
+from service.intake.inputs import Stay, inputs_beside
 from service.intake.problems import Loc, Refused, details, field_errors
 
 SMALLEST_RATING, LARGEST_RATING = 0.3, 3.0
@@ -155,7 +156,7 @@ class InverterTypeRecord(Part):
     """An inverter's datasheet values."""
 
     name: Name
-    ac_rated_w: Watts = Field(gt=0, le=200_000, description="Rated AC power of one unit, W.")
+    ac_rated_w: Watts = Field(gt=0, le=200_000, description="Rated AC power of the whole inverter, W.")
     efficiency: Annotated[float, BeforeValidator(_not_percent)] = Field(default=0.96, ge=0.5, le=1)
 
 
@@ -166,7 +167,10 @@ class BranchRecord(Part):
 
 
 class UnitRecord(Part):
-    """One small inverter, or one separately metered input of it (`SERIAL/2`), with its modules."""
+    """One small inverter, or one separately metered input of it (`SERIAL/2`), with its modules.
+
+    Such inputs name the whole inverter's type and have equal shares of its rating.
+    """
 
     serial: Serial
     plane: Name
@@ -185,15 +189,9 @@ class UnitRecord(Part):
         return None if self.row is None or self.column is None else (self.plane, self.row, self.column)
 
     @property
-    def device(self) -> str:
-        """Return the serial without the number of an input."""
-        head, _, tail = self.serial.rpartition("/")
-        return head if head and tail.isdecimal() else self.serial
-
-    def overlaps(self, other: UnitRecord) -> bool:
-        """Return whether both are on the roof at some time."""
-        begin = max(self.from_ or date.min, other.from_ or date.min)
-        return begin < min(self.until or date.max, other.until or date.max)
+    def stay(self) -> Stay:
+        """Return whose inverter it is on the roof, and when."""
+        return Stay(self.serial, self.from_, self.until)
 
 
 class LossesRecord(Part):
@@ -350,12 +348,13 @@ def _times(record: SiteRecord) -> Errors:
 
 def _positions(record: SiteRecord) -> Errors:
     standing: dict[tuple[str, int, int], list[int]] = {}
+    stays = [unit.stay for unit in record.units]
     for i, unit in enumerate(record.units):
         if unit.position is None:
             continue
         there = standing.setdefault(unit.position, [])
         for j in there:
-            if unit.device != record.units[j].device and unit.overlaps(record.units[j]):
+            if stays[i].device != stays[j].device and stays[i].overlaps(stays[j]):
                 yield ("units", i, "row"), _same_position(unit, j)
                 break
         there.append(i)
@@ -369,29 +368,20 @@ def _same_position(unit: UnitRecord, other: int) -> str:
 
 
 def _ratings(record: SiteRecord) -> Errors:
-    """Find inverters far from their modules' power; a rating may be the input's or the whole unit's."""
+    """Find inverters far from the power of their modules, on all of their inputs."""
     pmax = {m.name: m.pmax_w for m in record.module_types}
     rated = {t.name: t.ac_rated_w for t in record.inverter_types}
-    of_device: dict[str, float] = {}
-    for unit in record.units:
-        of_device[unit.device] = of_device.get(unit.device, 0) + _dc_w(unit, pmax)
-    for i, unit in enumerate(record.units):
-        ac_w, dc_w = rated.get(unit.inverter_type), _dc_w(unit, pmax)
-        if ac_w and dc_w and not any(_in_proportion(ac_w, dc) for dc in (dc_w, of_device[unit.device])):
-            yield ("units", i, "inverter_type"), _out_of_proportion(ac_w, dc_w)
+    dc_w = [pmax.get(unit.module_type, 0) * unit.module_count for unit in record.units]
+    for i, inputs in enumerate(inputs_beside([unit.stay for unit in record.units])):
+        ac_w, modules_w = rated.get(record.units[i].inverter_type), sum(dc_w[j] for j in inputs)
+        if ac_w and modules_w and not SMALLEST_RATING <= ac_w / modules_w <= LARGEST_RATING:
+            yield ("units", i, "inverter_type"), _out_of_proportion(ac_w, modules_w, len(inputs))
 
 
-def _dc_w(unit: UnitRecord, pmax: Mapping[str, float]) -> float:
-    return pmax.get(unit.module_type, 0) * unit.module_count
-
-
-def _in_proportion(ac_w: float, dc_w: float) -> bool:
-    return SMALLEST_RATING <= ac_w / dc_w <= LARGEST_RATING
-
-
-def _out_of_proportion(ac_w: float, dc_w: float) -> str:
-    more = "more than 3" if ac_w > dc_w else "less than 0.3"
+def _out_of_proportion(ac_w: float, modules_w: float, inputs: int) -> str:
+    more = "more than 3" if ac_w > modules_w else "less than 0.3"
+    on_all = f" on its {inputs} inputs" if inputs > 1 else ""
     return (
-        f"is rated {ac_w:g} W, {more} times the {dc_w:g} W of its modules; "
-        "correct ac_rated_w, pmax_w or module_count"
+        f"is rated {ac_w:g} W, {more} times the {modules_w:g} W of its modules{on_all}; "
+        "correct ac_rated_w (the whole inverter's), pmax_w or module_count"
     )

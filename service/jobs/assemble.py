@@ -6,7 +6,7 @@ No judgement and no physics here.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import date, datetime, time, timedelta
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
@@ -16,6 +16,7 @@ from sqlmodel import Session
 
 from service.expect.site import InverterType, Losses, ModuleType, Plane, Site, Unit
 from service.expect.weather import Weather
+from service.intake.inputs import Stay, inputs_beside
 from service.jobs.grids import CommonGrid, FloatArray, common_grid, filled, on_grid
 from service.store import readings as store
 from service.store import tables
@@ -25,6 +26,9 @@ from service.verify.inputs import Readings
 
 LONGEST_DEFAULT_WINDOW = timedelta(days=14)
 SENSOR = "poa_w_m2:"
+NO_NAME_HAS = "\N{NO-BREAK SPACE}"
+"""Intake refuses it in names, so a name that is made with it is nobody else's."""
+
 WEATHER_CHANNELS = frozenset({"ghi_w_m2", "dni_w_m2", "dhi_w_m2", "air_temp_c", "wind_m_s"})
 
 T = TypeVar("T")
@@ -59,14 +63,16 @@ def inputs_for(
 
 def site_from_record(record: Mapping[str, Any]) -> Site:
     """Return the record, which intake has validated, as the physics sees it; what it leaves open has defaults."""
+    types = {i["name"]: _made(InverterType, i) for i in record["inverter_types"]}
+    units = _sharing_inverters([_unit(u) for u in record["units"]], types)
     return _made(
         Site,
         {
             **record,
             "planes": tuple(_plane(p) for p in record["planes"]),
             "module_types": tuple(_made(ModuleType, m) for m in record["module_types"]),
-            "inverter_types": tuple(_made(InverterType, i) for i in record["inverter_types"]),
-            "units": tuple(_unit(u) for u in record["units"]),
+            "inverter_types": tuple(types.values()),
+            "units": tuple(units),
             "losses": _made(Losses, record.get("losses") or {}),
         },
     )
@@ -85,6 +91,23 @@ def _plane(record: Mapping[str, Any]) -> Plane:
 def _unit(record: Mapping[str, Any]) -> Unit:
     bounds = {"active_from": _date(record.get("from")), "active_until": _date(record.get("until"))}
     return _made(Unit, {**record, **bounds})
+
+
+def _sharing_inverters(units: Sequence[Unit], types: dict[str, InverterType]) -> list[Unit]:
+    """Return the units, those that are inputs of one inverter with their share of it, which is added to the types."""
+    beside = inputs_beside([Stay(u.serial, u.active_from, u.active_until) for u in units])
+    shares = {
+        u.serial: _share(types[u.inverter_type], len(inputs)) for u, inputs in zip(units, beside, strict=True)
+    }
+    types.update((share.name, share) for share in shares.values())
+    return [replace(unit, inverter_type=shares[unit.serial].name) for unit in units]
+
+
+def _share(inverter: InverterType, inputs: int) -> InverterType:
+    if inputs == 1:
+        return inverter
+    name = f"{inverter.name}, one of {inputs}{NO_NAME_HAS}inputs"
+    return replace(inverter, name=name, ac_rated_w=inverter.ac_rated_w / inputs)
 
 
 def _date(text: str | None) -> date | None:

@@ -85,6 +85,14 @@ def test_a_unit_is_judged_by_its_own_inverter() -> None:
     assert _kept(batch) == [[100], [None]]
 
 
+def test_an_input_may_give_what_the_whole_inverter_gives() -> None:
+    data = record()
+    for number, unit in enumerate(data["units"], start=1):
+        unit["serial"] = f"{SERIALS[0]}/{number}"
+
+    assert _kept(checked([_samples([43.75, 43.76], serial=f"{SERIALS[0]}/2")], data)) == [[43.75, None]]
+
+
 @pytest.mark.parametrize("interval", [5, 10, 15, 30, 60])
 def test_watts_sent_as_watt_hours_are_kept_whole(interval: int) -> None:
     powers = SUNNY_DAY[:: interval // 5]

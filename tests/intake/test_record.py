@@ -297,14 +297,38 @@ def test_two_units_that_overlap_by_a_day_on_a_position_are_refused() -> None:
         read_record(data)
 
 
-def test_inputs_of_one_unit_share_its_rating() -> None:
+def _with_inputs(rated_w: float, *lasting: dict[str, str]) -> dict[str, Any]:
+    """Return the record of one inverter with an input for each stay on the roof, a module of 400 W on each."""
     data = record()
-    data["inverter_types"][0]["ac_rated_w"] = 1500
+    data["inverter_types"][0]["ac_rated_w"] = rated_w
     data["units"] = [
-        {**data["units"][0], "serial": f"482913377001/{number}", "column": number} for number in (1, 2, 3, 4)
+        {**data["units"][0], "serial": f"482913377001/{number}", "column": number, **stay}
+        for number, stay in enumerate(lasting, start=1)
     ]
+    return data
 
-    assert read_record(data).units[3].device == "482913377001"
+
+@pytest.mark.parametrize("rated_w", [480, 1500, 4800])
+def test_a_rating_is_held_against_the_modules_on_all_inputs(rated_w: float) -> None:
+    assert len(read_record(_with_inputs(rated_w, {}, {}, {}, {})).units) == 4
+
+
+@pytest.mark.parametrize(("rated_w", "said"), [(479, "less than 0.3"), (4801, "more than 3")])
+def test_a_rating_out_of_proportion_to_all_inputs_is_refused_at_each(rated_w: float, said: str) -> None:
+    with pytest.raises(Refused) as refused:
+        read_record(_with_inputs(rated_w, {}, {}, {}, {}))
+
+    errors = {error.field: error.message for error in refused.value.errors}
+    assert set(errors) == {f"units[{i}].inverter_type" for i in range(4)}
+    assert f"{said} times the 1600 W of its modules on its 4 inputs" in errors["units[3].inverter_type"]
+
+
+def test_inputs_that_follow_each_other_do_not_share() -> None:
+    stays = {"until": "2026-06-01"}, {"from": "2026-06-01"}
+
+    assert len(read_record(_with_inputs(130, *stays)).units) == 2
+    with pytest.raises(Refused, match="2 inputs"):
+        read_record(_with_inputs(130, {"until": "2026-06-02"}, stays[1]))
 
 
 def test_texts_are_trimmed_where_they_are_named_and_where_they_are_used() -> None:

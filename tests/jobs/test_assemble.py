@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 import numpy as np
 from sqlalchemy import Engine
 
+from service.expect.energy import expected_energy
+from service.expect.grid import Grid
 from service.expect.site import InverterType, Losses, ModuleType, Plane, Site, Unit
+from service.expect.weather import Weather
 from service.jobs.assemble import Inputs, inputs_for, site_from_record
 from service.store import readings, sites
 from service.store.database import reading, writing
@@ -98,6 +102,38 @@ def test_record_with_the_least_has_the_stated_defaults() -> None:
     assert site.plane("south") == Plane("south", 35, 170)
     assert site.module_type("m") == ModuleType("m", 400)
     assert site.units[0] == Unit("101", "south", "m", "i")
+
+
+def _with_two_inputs() -> dict[str, Any]:
+    """Return a record of a 700 W inverter with two inputs, and of one with both modules on its only input."""
+    unit = record()["units"][0]
+    return {
+        **record(),
+        "inverter_types": [{"name": "i", "ac_rated_w": 700, "efficiency": 0.965}],
+        "units": [
+            {**unit, "serial": "101/1"},
+            {**unit, "serial": "101/2"},
+            {**unit, "serial": "102", "module_count": 2},
+        ],
+    }
+
+
+def test_inputs_of_one_inverter_are_limited_at_their_shares_of_its_rating() -> None:
+    site = site_from_record(_with_two_inputs())
+    # Full light on frozen modules: 400 W each, and more than the inverters can pass on.
+    strong = {"ghi_w_m2": 1000.0, "dni_w_m2": 1000.0, "dhi_w_m2": 200.0, "air_temp_c": -30.0}
+    noon = START + timedelta(hours=12)
+    weather = Weather(noon, 15, **{name: np.array([value]) for name, value in strong.items()})
+    expected = expected_energy(site, Grid(noon, 15, 1), weather).energy_wh[:, 0]
+    assert expected.tolist() == [350 / 4, 350 / 4, 700 / 4]
+    assert site.inverter_type("i") == InverterType("i", 700, 0.965)
+    assert site.inverter_type(site.units[0].inverter_type).efficiency == 0.965
+
+
+def test_inputs_that_are_never_on_the_roof_together_have_the_whole_rating() -> None:
+    apart = _with_two_inputs()
+    apart["units"][0]["until"] = apart["units"][1]["from"] = "2026-06-02"
+    assert {unit.inverter_type for unit in site_from_record(apart).units} == {"i"}
 
 
 def test_units_are_in_the_records_order_and_silence_is_nan(engine: Engine) -> None:
