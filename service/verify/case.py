@@ -69,14 +69,14 @@ class Case:
 
     `measured_wh` has the site's scale undone; `peers` is the expectation under the sky that the units themselves
     show, by which they are judged; `stated` that under the sky that the result reports (measured where weather was
-    given); `scale` is the factor sent over true; `active` where a unit was on the roof;
+    given); `scale` is the factor sent over true; `fitted` (U, T) where a unit was on the roof, night included;
     `resolution_wh` the step of the register, 0 where none shows.
     """
 
     day: Daylight
     readings: Readings
     measured_wh: FloatArray
-    active: BoolArray
+    fitted: BoolArray
     peers: Expectation
     stated: Expectation
     array_sky: ArraySky
@@ -90,6 +90,11 @@ class Case:
     def serials(self) -> list[str]:
         """Return the units' serials in the order of the rows."""
         return [u.serial for u in self.day.site.units]
+
+    @property
+    def active(self) -> BoolArray:
+        """Return where a unit was on the roof, in daylight."""
+        return np.asarray(self.fitted[:, self.day.positions])
 
     @property
     def heard(self) -> BoolArray:
@@ -132,7 +137,7 @@ class Case:
 
     def expected_to_report(self) -> BoolArray:
         """Return which units were on the roof in the window, (U,)."""
-        return np.asarray(self.active.any(axis=1))
+        return np.asarray(self.fitted.any(axis=1))
 
     def heard_share(self) -> FloatArray:
         """Return the share of the intervals worth hearing that were heard, (U,); 1 where there were none but some."""
@@ -179,13 +184,12 @@ def _long_runs(nothing: BoolArray, seen: BoolArray, due_wh: FloatArray, least_wh
 
 
 def active_mask(day: Daylight) -> BoolArray:
-    """Return where each unit was on the roof by its record, (U, D)."""
+    """Return where each unit was on the roof by its record, on the whole grid, (U, T)."""
     units = day.site.units
-    mask = np.ones((len(units), len(day.positions)), dtype=bool)
+    mask = np.ones((len(units), day.grid.count), dtype=bool)
     if all(u.active_from is None and u.active_until is None for u in units):
         return mask
-    local = day.grid.starts()[day.positions].tz_convert(day.site.timezone)
-    days = np.array(local.date)
+    days = np.array(day.grid.starts().tz_convert(day.site.timezone).date)
     for i, unit in enumerate(units):
         mask[i] = (days >= (unit.active_from or date.min)) & (days < (unit.active_until or date.max))
     return mask

@@ -266,6 +266,8 @@ def _refer_pair(
 ) -> None:
     """Refer two like units: the darker to the brighter, the brighter to the other planes."""
     bright, dark = sorted(rows, key=lambda i: -level[i])
+    if level[bright] <= 0:
+        return
     sd[bright] = BETWEEN_PLANES if heard > 2 else spread
     reference[bright] = 1.0 if heard > 2 else level[bright]
     alike = level[bright] - level[dark] < SIGMAS * np.sqrt(2) * spread

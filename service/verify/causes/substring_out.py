@@ -25,6 +25,9 @@ NEARNESS = 0.035
 """How close to a substring's level a unit must lie (of its module's power; common practice, no source)."""
 
 
+WORTH_A_LOOK = 0.9
+
+
 @dataclass(frozen=True)
 class _Match:
     lost: int
@@ -48,11 +51,13 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 
 
 def _is_low(case: Case, i: int) -> bool:
-    """Return whether some stretch of the unit lies far enough below its peers to be worth a look."""
+    """Return whether the unit, as a whole or in the window's last quarter, lies far below its peers."""
     series = case.levels.series[i]
-    return bool(
-        np.isfinite(series).any() and np.nanmedian(series[-max(len(series) // 4, 3) :]) < 0.9
-    ) or bool(case.levels.relative[i] < 0.9)
+    late = series[-max(len(series) // 4, 3) :]
+    late = late[np.isfinite(late)]
+    return bool(case.levels.relative[i] < WORTH_A_LOOK) or (
+        len(late) > 0 and float(np.median(late)) < WORTH_A_LOOK
+    )
 
 
 def _strings(case: Case, i: int) -> tuple[int, int]:
