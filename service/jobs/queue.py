@@ -19,6 +19,7 @@ from huey.registry import Message
 from huey.serializer import Serializer
 from huey.storage import PostgresStorage, SqliteStorage
 from sqlalchemy import Engine, make_url, text
+from sqlalchemy.exc import SQLAlchemyError
 
 from service.jobs.verification import MADE_BY, verify_site
 from service.settings import Settings
@@ -47,6 +48,7 @@ class Jobs:
         """Register the tasks on the queue."""
         self.huey = huey
         self.engine = engine
+        self._failed: dict[str, int] = {}
         self._verify = huey.task(name="verify")(self._run)
         huey.periodic_task(crontab(minute="*"), name="sweep")(self.sweep)
 
@@ -62,8 +64,8 @@ class Jobs:
         with reading(self.engine) as session:
             behind = sites.behind(session, MADE_BY)
         waiting = {task.args[0] for task in self.huey.pending() if task.name == "verify"}
-        for site_id in behind:
-            if site_id not in waiting:
+        for site_id, version in behind.items():
+            if site_id not in waiting and self._failed.get(site_id) != version:
                 self._verify(site_id, None)
 
     def _run(self, site_id: str, version: int | None) -> None:
@@ -72,7 +74,19 @@ class Jobs:
             behind = sites.is_behind(session, site_id, MADE_BY)
         # Newer data than the job knows has brought a job of its own, which waits for the pause.
         if site is not None and behind and version in (None, site.data_version):
+            self._verify_once(site_id, site.data_version)
+
+    def _verify_once(self, site_id: str, version: int) -> None:
+        """Verify, but not again what has failed: it would fail and be logged every minute until the data changes."""
+        if self._failed.get(site_id) == version:
+            return
+        try:
             verify_site(self.engine, site_id)
+        except SQLAlchemyError:  # no fault of the site
+            raise
+        except Exception:
+            self._failed[site_id] = version
+            log.exception("site %s cannot be verified; it is tried again when its data changes", site_id)
 
 
 class JsonSerializer(Serializer):  # type: ignore[misc]  # the library is untyped

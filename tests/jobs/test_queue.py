@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 from sqlalchemy import Engine, inspect, text
+from sqlalchemy.exc import OperationalError
 from sqlmodel import select
 
 from service.jobs import queue, verification
@@ -147,6 +148,45 @@ def test_one_site_that_fails_holds_up_no_other(
     _run_all(jobs)
     assert _behind(engine) == [broken]
     assert "ZeroDivisionError" in caplog.text
+
+
+def _failing(monkeypatch: pytest.MonkeyPatch, error: Exception) -> list[str]:
+    """Let every verification fail, and note which are tried."""
+    tried: list[str] = []
+
+    def fails(_: Engine, site_id: str) -> object:
+        tried.append(site_id)
+        raise error
+
+    monkeypatch.setattr(queue, "verify_site", fails)
+    return tried
+
+
+def test_site_that_fails_is_tried_and_logged_once_until_its_data_changes(
+    jobs: Jobs, engine: Engine, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    site_id = heard_site(engine)
+    tried = _failing(monkeypatch, ZeroDivisionError())
+    for attempts in (1, 2):
+        for _ in range(3):
+            jobs.sweep()
+            _run_all(jobs)
+        jobs.enqueue_verify(site_id)
+        _run_all(jobs, timedelta(minutes=1))
+        assert tried == [site_id] * attempts
+        assert [r.message.count(site_id) for r in caplog.records if r.levelname == "ERROR"] == [1] * attempts
+        send(engine, site_id, samples("103", bell()))
+
+
+def test_fault_of_the_database_is_not_held_against_the_site(
+    jobs: Jobs, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site_id = heard_site(engine)
+    tried = _failing(monkeypatch, OperationalError("SELECT 1", {}, Exception("gone")))
+    for _ in range(2):
+        jobs.sweep()
+        _run_all(jobs)
+    assert tried == [site_id, site_id]
 
 
 def test_site_deleted_before_its_job_runs_is_no_error(
