@@ -118,7 +118,7 @@ def _create_verification() -> None:
         sa.Column("made_by", sa.String(40), nullable=False),
         sa.Column("made_at", _moment(), nullable=False),
         sa.Column("verdict", sa.String(20), nullable=False),
-        sa.Column("lost_wh", sa.Float, nullable=False),
+        sa.Column("lost_wh_per_day", sa.Float, nullable=False),
         sa.Column("units_heard", sa.Integer, nullable=False),
         sa.Column("units_fitted", sa.Integer, nullable=False),
         sa.Column("window_start", _moment()),

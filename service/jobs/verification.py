@@ -15,6 +15,7 @@ from sqlalchemy.exc import IntegrityError
 from service import __version__
 from service.jobs.assemble import Inputs, inputs_for
 from service.jobs.codec import from_json, to_json
+from service.report.days import lost_wh_per_day
 from service.store import sites, verifications
 from service.store.database import reading, writing
 from service.verify import JUDGEMENT
@@ -68,7 +69,7 @@ def summary(verification: Verification) -> verifications.Summary:
     """Return what a list of sites shows of it."""
     return verifications.Summary(
         verdict=verification.verdict,
-        lost_wh=sum(f.lost_wh or 0.0 for f in verification.findings if f.is_fault),
+        lost_wh_per_day=lost_wh_per_day(verification),
         units_heard=sum(u.measured_wh is not None for u in verification.units),
         units_fitted=len(verification.units),
         window_start=verification.start,

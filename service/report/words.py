@@ -338,8 +338,3 @@ def span(start: datetime, end: datetime, zone: ZoneInfo) -> str:
     """Return the local days from `start` to before `end`."""
     first = start.astimezone(zone).date()
     return days(first, max(first, (end - timedelta(microseconds=1)).astimezone(zone).date()))
-
-
-def length_days(start: datetime, end: datetime) -> float:
-    """Return a window's length, d, at least one: what is lost in a few hours of sun is not lost all day long."""
-    return max((end - start) / timedelta(days=1), 1.0)

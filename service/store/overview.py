@@ -27,7 +27,7 @@ class Line:
     data_version: int
     behind: bool
     verdict: str | None
-    lost_wh: float | None
+    lost_wh_per_day: float | None
     units_heard: int | None
     units_fitted: int | None
     window_start: datetime | None
@@ -44,9 +44,10 @@ class Page:
 
 
 def page(session: Session, *, search: str, offset: int, limit: int, made_by: str) -> Page:
-    """Return the sites whose name holds `search`: most energy lost first, then units not heard, then not up to date.
+    """Return the sites whose name holds `search`, the worst first.
 
-    A verification is up to date if it was made of the site's newest data by `made_by`.
+    That is most energy lost a day, then units not heard, then attention, then a verification that is not up to
+    date: not made of the site's newest data or not by `made_by`.
     """
     joined = (col(VerificationRow.site_id) == col(Site.id)) & (col(VerificationRow.window) == DEFAULT_WINDOW)
     named = col(Site.name).icontains(search, autoescape=True)
@@ -69,7 +70,7 @@ def page(session: Session, *, search: str, offset: int, limit: int, made_by: str
 
 
 def _columns(made_by: str) -> tuple[ColumnElement[Any], ...]:
-    of_row = ("verdict", "lost_wh", "units_heard", "units_fitted", "window_start", "window_end")
+    of_row = ("verdict", "lost_wh_per_day", "units_heard", "units_fitted", "window_start", "window_end")
     timezone = col(Site.record)["timezone"].as_string()
     behind = col(VerificationRow.verdict).is_not(None) & not_(_up_to_date(made_by))
     own = (col(Site.id), col(Site.name), timezone, col(Site.data_version), behind)
@@ -86,7 +87,7 @@ def _up_to_date(made_by: str) -> ColumnElement[bool]:
 
 
 def _worst_first(made_by: str) -> tuple[Any, ...]:
-    lost = func.coalesce(col(VerificationRow.lost_wh), 0.0)
+    lost = func.coalesce(col(VerificationRow.lost_wh_per_day), 0.0)
     unheard = func.coalesce(col(VerificationRow.units_fitted) - col(VerificationRow.units_heard), 0)
     attention = case((_is_attention(), 0), else_=1)
     return lost.desc(), unheard.desc(), attention, _up_to_date(made_by), col(Site.name), col(Site.id)

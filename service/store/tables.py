@@ -95,8 +95,8 @@ class VerificationRow(SQLModel, table=True):
     made_by: str = Field(max_length=40)
     made_at: datetime
     verdict: str = Field(max_length=20)
-    lost_wh: float = 0.0
-    """The faults' lost energy in the window, for sorting a list of sites without opening each result."""
+    lost_wh_per_day: float = 0.0
+    """The faults' lost energy, for a list of sites, the worst first, without opening each result."""
     units_heard: int = 0
     units_fitted: int = 0
     window_start: datetime | None = None

@@ -27,7 +27,7 @@ class Summary:
     """What a list of sites shows without opening the result."""
 
     verdict: str
-    lost_wh: float
+    lost_wh_per_day: float
     units_heard: int
     units_fitted: int
     window_start: datetime | None = None
@@ -62,7 +62,7 @@ def save(
         "made_by": made_by,
         "made_at": datetime.now(UTC),
         "verdict": summary.verdict,
-        "lost_wh": summary.lost_wh,
+        "lost_wh_per_day": summary.lost_wh_per_day,
         "units_heard": summary.units_heard,
         "units_fitted": summary.units_fitted,
         "window_start": summary.window_start,
@@ -94,7 +94,7 @@ def summaries(session: Session, site_ids: Sequence[str]) -> dict[str, Summary]:
     query = select_columns(
         col(VerificationRow.site_id),
         col(VerificationRow.verdict),
-        col(VerificationRow.lost_wh),
+        col(VerificationRow.lost_wh_per_day),
         col(VerificationRow.units_heard),
         col(VerificationRow.units_fitted),
         col(VerificationRow.window_start),

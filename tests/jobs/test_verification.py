@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from time import sleep
 from typing import Any
@@ -159,6 +160,7 @@ def test_site_deleted_meanwhile_leaves_nothing_behind(
 
 
 def test_summary_counts_faults_and_units_heard() -> None:
-    assert verification.summary(EXAMPLE) == verifications.Summary(
-        "attention", 912.5, 1, 2, EXAMPLE.start, EXAMPLE.end
+    end = MOMENT + timedelta(days=2)
+    assert verification.summary(replace(EXAMPLE, end=end)) == verifications.Summary(
+        "attention", 912.5 / 2, 1, 2, MOMENT, end
     )

@@ -10,12 +10,18 @@ from service.store.verifications import Summary
 
 
 def _site(
-    engine: Engine, name: str, lost_wh: float | None, *, heard: int = 2, newer: bool = False, by: str = "this code"
-) -> None:  # fmt: skip
+    engine: Engine,
+    name: str,
+    lost: float | None,
+    *,
+    heard: int = 2,
+    newer: bool = False,
+    by: str = "this code",
+) -> None:
     with writing(engine) as session:
         site = sites.create(session, {"name": name, "timezone": "Europe/London"})
-        if lost_wh is not None:
-            told = Summary("attention" if lost_wh else "verified", lost_wh, heard, 2)
+        if lost is not None:
+            told = Summary("attention" if lost else "verified", lost, heard, 2)
             verifications.save(session, site.id, sites.DEFAULT_WINDOW, 0, b"{}", made_by=by, summary=told)
         if newer:
             sites.touch(session, site.id)

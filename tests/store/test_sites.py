@@ -13,7 +13,7 @@ from service.store.database import reading, writing
 from service.store.tables import ReadingDay, Site, VerificationRow
 
 RECORD = {"name": "Mill Lane 4", "units": []}
-SUMMARY = verifications.Summary(verdict="verified", lost_wh=0.0, units_heard=1, units_fitted=1)
+SUMMARY = verifications.Summary(verdict="verified", lost_wh_per_day=0.0, units_heard=1, units_fitted=1)
 
 
 def _site(engine: Engine, name: str = "Mill Lane 4") -> str:

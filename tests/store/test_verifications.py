@@ -8,7 +8,7 @@ from service.store import sites, verifications
 from service.store.database import reading, writing
 from service.store.verifications import Summary
 
-SUMMARY = Summary(verdict="attention", lost_wh=912.0, units_heard=23, units_fitted=24)
+SUMMARY = Summary(verdict="attention", lost_wh_per_day=912.0, units_heard=23, units_fitted=24)
 
 
 def _site(engine: Engine) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from service.report import words
-from service.report.days import DayTotal
+from service.report.days import DayTotal, lost_wh_per_day
 from service.store.overview import Line, Page
 from service.verify.result import Curves, Finding, Verification
 from service.web.pages import view
@@ -94,7 +94,9 @@ def test_information_asks_nobody_to_look() -> None:
 
 def test_the_cost_is_per_day_and_leaves_information_out() -> None:
     found = with_findings(finding("shaded", sample.DEAD, lost_wh=7000.0), finding("clipping", lost_wh=9999.0))
-    assert view.lost_wh_per_day(found) == pytest.approx(1000)
+    assert lost_wh_per_day(found) == pytest.approx(1000)
+    an_hour = replace(found, end=found.start + timedelta(hours=1))
+    assert lost_wh_per_day(an_hour) == 7000, "the rest of the day was not lost"
     assert plain(view.lede(found)).endswith("This costs about 1.00 kWh a day.")
 
 
@@ -326,7 +328,7 @@ def line(**more: Any) -> Line:
         3,
         False,
         "attention",
-        7000.0,
+        1000.0,
         14,
         14,
         start,
@@ -336,7 +338,7 @@ def line(**more: Any) -> Line:
 
 
 UNMADE: dict[str, Any] = dict.fromkeys(
-    ("verdict", "lost_wh", "units_heard", "units_fitted", "window_start", "window_end")
+    ("verdict", "lost_wh_per_day", "units_heard", "units_fitted", "window_start", "window_end")
 )
 
 
@@ -345,8 +347,8 @@ UNMADE: dict[str, Any] = dict.fromkeys(
     [
         (line(), "Look at this site", "1.00 kWh"),
         (line(units_heard=12), "Look at this site: 2 units not heard", "1.00 kWh"),
-        (line(verdict="verified", lost_wh=0.0), "Makes what it should", "0 Wh"),
-        (line(verdict="too_little_light", lost_wh=0.0), "Too early to say", "0 Wh"),
+        (line(verdict="verified", lost_wh_per_day=0.0), "Makes what it should", "0 Wh"),
+        (line(verdict="too_little_light", lost_wh_per_day=0.0), "Too early to say", "0 Wh"),
         (line(**UNMADE), "Not worked out yet", words.EN_DASH),
         (line(**UNMADE, data_version=0), "No readings yet", words.EN_DASH),
     ],

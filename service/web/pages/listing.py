@@ -68,7 +68,7 @@ def _row(line: Line, suffix: str) -> Row:
         answer=_answer(line),
         behind=line.behind,
         heard=words.EN_DASH if line.units_fitted is None else f"{line.units_heard} of {line.units_fitted}",
-        lost_per_day=words.energy(_lost_wh_per_day(line)),
+        lost_per_day=words.energy(line.lost_wh_per_day),
         window=_window(line),
     )
 
@@ -81,12 +81,6 @@ def _answer(line: Line) -> str:
         line.verdict, "Too early to say"
     )
     return f"{answer}: {words.counted(unheard, 'unit')} not heard" if unheard else answer
-
-
-def _lost_wh_per_day(line: Line) -> float | None:
-    if line.lost_wh is None or line.window_start is None or line.window_end is None:
-        return None
-    return line.lost_wh / words.length_days(line.window_start, line.window_end)
 
 
 def _window(line: Line) -> str:

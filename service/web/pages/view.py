@@ -15,7 +15,7 @@ import numpy as np
 
 from service.expect.site import Site, Unit
 from service.report import words
-from service.report.days import DayTotal, light_minutes, sum_series, totals, unit_series
+from service.report.days import DayTotal, light_minutes, lost_wh_per_day, sum_series, totals, unit_series
 from service.report.marks import Dot, dot
 from service.verify.result import INFORMATION_CAUSES, Finding, UnitResult, Verification
 
@@ -187,12 +187,6 @@ def whole_findings(found: Verification) -> list[Finding]:
 def heard_count(found: Verification) -> int:
     """Return how many units were heard at all in the window."""
     return sum(unit.heard_share > 0 for unit in found.units)
-
-
-def lost_wh_per_day(found: Verification) -> float:
-    """Return the faults' lost energy per day of the window, Wh/d."""
-    lost = sum(f.lost_wh or 0.0 for f in found.findings if f.is_fault)
-    return lost / words.length_days(found.start, found.end)
 
 
 def last_heard(found: Verification) -> datetime | None:
