@@ -136,6 +136,30 @@ def test_the_list_is_paged_by_name_and_says_how_many_there_are(client: TestClien
     assert [(a["total"], a["offset"], a["limit"]) for a in answers] == [(3, 0, 2), (3, 2, 2), (3, 4, 2)]
 
 
+def _followed(client: TestClient, address: str, rel: str) -> list[list[str]]:
+    """Return the names on the page at the address and on all that its links lead to."""
+    pages, links = [], {rel: {"url": address}}
+    while rel in links:
+        answer = client.get(links[rel]["url"])
+        pages.append([site["name"] for site in answer.json()["sites"]])
+        links = answer.links
+    return pages
+
+
+def test_pages_are_followed_by_their_links_without_counting(client: TestClient) -> None:
+    for name in ("Abbey Hill", "Bell Yard", "Cray Row", "Dye Lane", "Elm Rise"):
+        _created(client, name=name)
+
+    forward = _followed(client, "/api/v1/sites?limit=2", "next")
+    assert forward == [["Abbey Hill", "Bell Yard"], ["Cray Row", "Dye Lane"], ["Elm Rise"]]
+    assert _followed(client, "/api/v1/sites?limit=2&offset=4", "prev") == forward[::-1]
+    assert _followed(client, "/api/v1/sites?limit=3&offset=90", "prev")[:2] == [
+        [],
+        ["Cray Row", "Dye Lane", "Elm Rise"],
+    ]
+    assert "Link" not in client.get("/api/v1/sites").headers
+
+
 @pytest.mark.parametrize(
     ("query", "field", "message"),
     [

@@ -13,11 +13,24 @@ from service.intake.record import SiteRecord, as_stored, read_record
 from service.store import sites
 from service.store.database import reading, writing
 from service.store.tables import Site
-from service.web.api.common import EngineDep, JsonDep, SiteId, api_router, find_site, only_query, problems
+from service.web.api.common import (
+    PREFIX,
+    EngineDep,
+    JsonDep,
+    SiteId,
+    api_router,
+    find_site,
+    only_query,
+    problems,
+)
 from service.web.api.schema import json_body
 
 router = api_router("sites")
 LARGEST_OFFSET = 10**9
+LINK = {
+    "description": "Where the pages beside this one are (RFC 8288): `next` and `prev`, as far as there are any.",
+    "schema": {"type": "string"},
+}
 
 
 class SiteAnswer(SiteRecord):
@@ -48,14 +61,14 @@ def create(engine: EngineDep, data: JsonDep) -> Response:
     record = as_stored(read_record(data))
     with writing(engine) as session:
         site = sites.create(session, record)
-    return JSONResponse(_answer(site), 201, {"Location": f"/api/v1/sites/{site.id}"})
+    return JSONResponse(_answer(site), 201, {"Location": f"{PREFIX}/sites/{site.id}"})
 
 
 @router.get(
     "/sites",
     dependencies=[only_query("offset", "limit")],
     response_model=SitesAnswer,
-    responses=problems(),
+    responses={**problems(), 200: {"headers": {"Link": LINK}}},
 )
 def listing(
     engine: EngineDep,
@@ -66,7 +79,8 @@ def listing(
     with reading(engine) as session:
         found, total = sites.page(session, offset=offset, limit=limit)
     return JSONResponse(
-        {"total": total, "offset": offset, "limit": limit, "sites": [_answer(site) for site in found]}
+        {"total": total, "offset": offset, "limit": limit, "sites": [_answer(site) for site in found]},
+        headers=_links(offset, limit, total),
     )
 
 
@@ -102,6 +116,17 @@ def delete(engine: EngineDep, site_id: SiteId) -> Response:
     with writing(engine) as session:
         sites.delete(session, find_site(session, site_id))
     return Response(status_code=204)
+
+
+def _links(offset: int, limit: int, total: int) -> dict[str, str]:
+    """Return the header that leads to the pages beside this one; none for a page that holds all."""
+    beside = {}
+    if offset + limit < total:
+        beside["next"] = offset + limit
+    if offset > 0:
+        beside["prev"] = max(0, min(offset, total) - limit)
+    links = [f'<{PREFIX}/sites?offset={at}&limit={limit}>; rel="{rel}"' for rel, at in beside.items()]
+    return {"Link": ", ".join(links)} if links else {}
 
 
 def _answer(site: Site) -> dict[str, Any]:
