@@ -17,9 +17,6 @@ from service.expect.sun import Sun, sun_for
 DEFAULT_WIND_M_S = 1.0
 """Wind where none is given; the wind of the nominal operating cell temperature conditions (IEC 61215)."""
 
-AIR_TEMP_UNCERTAINTY_K = 7.0
-"""Standard uncertainty of `typical_air_temp_c`; common practice, no source."""
-
 HIGHEST_INDEX = 2.0
 """Largest clear-sky index taken from measured global irradiance; pvlib's `clearsky_index` default."""
 
@@ -232,7 +229,7 @@ def typical_air_temp_c(grid: Grid, *, latitude: float, longitude: float, elevati
         T = 27 - 0.45 max(|lat| - 15, 0) + 0.2 |lat| cos(season) + 5 cos(hour - 15 h) - 0.0065 elevation
 
     The season peaks in mid-July in the north and mid-January in the south; hours are local solar ones; the
-    lapse rate is that of ISO 2533. Standard uncertainty AIR_TEMP_UNCERTAINTY_K.
+    lapse rate is that of ISO 2533. Standard uncertainty about 7 K.
     """
     middle = grid.step_edges_s()[:-1] + grid.step_hours * 1800
     days = grid.step_starts().day_of_year.to_numpy()

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Callable, Mapping
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -16,6 +16,9 @@ LARGEST_ERRORS = 1000
 """After so many errors the rest is not looked at."""
 
 _CHANNELS = frozenset(CHANNELS)
+
+T = TypeVar("T")
+_Read = Callable[[Any, str, fields.Errors], T]
 
 
 class Rows:
@@ -32,7 +35,8 @@ class Rows:
         """Take the row's channels; `serial` and `start` are texts as sent."""
         if len(self.errors) >= LARGEST_ERRORS:
             return
-        serial, start = self._serial(row.get("serial"), place), self._start(row.get("start"), place)
+        serial = self._once(fields.serial, self._serials, row, "serial", place)
+        start = self._once(fields.time, self._starts, row, "start", place)
         channels = [name for name in row if name in _CHANNELS]
         for name in channels:
             self._add(serial, name, interval_min, start, row[name], place)
@@ -55,20 +59,12 @@ class Rows:
         starts.append(start)
         values.append(value)
 
-    def _serial(self, given: Any, place: str) -> str:
-        if type(given) is str and given in self._serials:
-            return self._serials[given]
+    def _once(self, read: _Read[T], known: dict[str, T], row: Mapping[str, Any], name: str, place: str) -> T:
+        given = row.get(name)
+        if isinstance(given, str) and given in known:
+            return known[given]
         before = len(self.errors)
-        serial = fields.serial(given, f"{place}.serial", self.errors)
-        if len(self.errors) == before:
-            self._serials[given] = serial
-        return serial
-
-    def _start(self, given: Any, place: str) -> int:
-        if type(given) is str and given in self._starts:
-            return self._starts[given]
-        before = len(self.errors)
-        start = fields.time(given, f"{place}.start", self.errors)
-        if len(self.errors) == before:
-            self._starts[given] = start
-        return start
+        value = read(given, f"{place}.{name}", self.errors)
+        if isinstance(given, str) and len(self.errors) == before:
+            known[given] = value
+        return value

@@ -15,7 +15,7 @@ from sqlalchemy.exc import IntegrityError
 from service import __version__
 from service.jobs.assemble import Inputs, inputs_for
 from service.jobs.codec import from_json, to_json
-from service.report.days import lost_wh_per_day
+from service.report.totals import heard_count, lost_wh_per_day
 from service.store import sites, verifications
 from service.store.database import reading, writing
 from service.verify import JUDGEMENT
@@ -70,7 +70,7 @@ def summary(verification: Verification) -> verifications.Summary:
     return verifications.Summary(
         verdict=verification.verdict,
         lost_wh_per_day=lost_wh_per_day(verification),
-        units_heard=sum(u.measured_wh is not None for u in verification.units),
+        units_heard=heard_count(verification),
         units_fitted=len(verification.units),
         window_start=verification.start,
         window_end=verification.end,

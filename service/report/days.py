@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from service.verify.result import Curves, Verification
+from service.verify.result import Curves
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -170,9 +170,3 @@ def _values(values: list[float | None] | list[float] | None, count: int, missing
     if values is not None:
         padded[: len(values)] = np.array(values, dtype=float)
     return padded
-
-
-def lost_wh_per_day(found: Verification) -> float:
-    """Return the faults' lost energy a day, Wh/d; a window of a few hours of sun counts as a day."""
-    lost = sum(f.lost_wh or 0.0 for f in found.findings if f.is_fault)
-    return lost / max((found.end - found.start) / timedelta(days=1), 1.0)

@@ -6,12 +6,10 @@ What is in them is for `verify`, and who made them for `jobs`.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from sqlalchemy import delete
-from sqlalchemy import select as select_columns
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session, col, select
 
@@ -87,20 +85,6 @@ def load(session: Session, site_id: str, window: str) -> Kept | None:
     """Return the verification of a window, current or not, None if there is none."""
     row = session.get(VerificationRow, (site_id, window), populate_existing=True)
     return Kept(row.data_version, row.made_by, row.made_at, zlib.decompress(row.result)) if row else None
-
-
-def summaries(session: Session, site_ids: Sequence[str]) -> dict[str, Summary]:
-    """Return the default window's summaries of those sites that have one."""
-    query = select_columns(
-        col(VerificationRow.site_id),
-        col(VerificationRow.verdict),
-        col(VerificationRow.lost_wh_per_day),
-        col(VerificationRow.units_heard),
-        col(VerificationRow.units_fitted),
-        col(VerificationRow.window_start),
-        col(VerificationRow.window_end),
-    ).where(col(VerificationRow.window) == DEFAULT_WINDOW, col(VerificationRow.site_id).in_(site_ids))
-    return {row[0]: Summary(*row[1:]) for row in session.execute(query)}
 
 
 def _forget_oldest(session: Session, site_id: str) -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import UTC, datetime
+
 from sqlalchemy import Engine
 
 from service.store import overview, sites, verifications
@@ -45,6 +48,23 @@ def test_order_is_loss_then_unheard_then_not_up_to_date(engine: Engine) -> None:
         "large", "small", "silent", "a new one", "earlier code", "newer", "fine",
     ]  # fmt: skip
     assert (found.total, found.attention) == (7, 2)
+
+
+def test_a_line_has_what_was_kept_of_the_default_window(engine: Engine) -> None:
+    start, end = datetime(2026, 5, 4, tzinfo=UTC), datetime(2026, 5, 11, tzinfo=UTC)
+    told = Summary("attention", 912.5, 23, 24, start, end)
+    with writing(engine) as session:
+        site = sites.create(session, {"name": "Mill Lane 4", "timezone": "Europe/London"})
+        verifications.save(
+            session, site.id, sites.DEFAULT_WINDOW, 0, b"{}", made_by="this code", summary=told
+        )
+        other = replace(told, lost_wh_per_day=1.0, units_heard=1)
+        verifications.save(session, site.id, "a/b", 0, b"{}", made_by="this code", summary=other)
+    assert _page(engine).lines == [
+        overview.Line(
+            site.id, "Mill Lane 4", "Europe/London", 0, False, "attention", 912.5, 23, 24, start, end
+        )
+    ]
 
 
 def test_behind_is_what_was_made_of_older_data_or_by_other_code(engine: Engine) -> None:

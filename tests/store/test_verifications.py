@@ -42,14 +42,6 @@ def test_newer_data_replaces_and_older_does_not(engine: Engine) -> None:
     assert (kept.data_version, kept.verification_json) == (3, b"three again")
 
 
-def test_summaries_are_of_the_default_window(engine: Engine) -> None:
-    first, second = _site(engine), _site(engine)
-    _save(engine, first, 1, b"{}")
-    _save(engine, second, 1, b"{}", window="a/b")
-    with reading(engine) as session:
-        assert verifications.summaries(session, [first, second, "nowhere"]) == {first: SUMMARY}
-
-
 def test_asking_for_many_windows_keeps_the_newest_and_the_default(engine: Engine) -> None:
     site_id = _site(engine)
     _save(engine, site_id, 1, b"{}")

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from service.report import words
-from service.report.days import DayTotal, lost_wh_per_day
+from service.report.days import DayTotal
+from service.report.totals import lost_wh_per_day
 from service.store.overview import Line, Page
 from service.verify.result import Curves, Finding, Verification
 from service.web.pages import view

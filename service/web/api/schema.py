@@ -10,6 +10,7 @@ from pydantic.json_schema import models_json_schema
 
 from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE
 from service.intake.record import SiteRecord
+from service.verify.result import UnitResult
 from service.web.errors import Problem
 
 REF = "#/components/schemas/{model}"
@@ -104,28 +105,6 @@ class SkyAnswer(BaseModel):
     light: Literal["enough", "little", "none"]
 
 
-class UnitAnswer(BaseModel):
-    """One unit's place in the ranking; rank 1 is what to look at first."""
-
-    serial: str
-    plane: str
-    row: int | None
-    column: int | None
-    branch: str | None
-    rank: int
-    measured_wh: float | None
-    expected_wh: float | None
-    reference_yield_h: float | None
-    performance_ratio: float | None
-    performance_ratio_25c: float | None
-    performance_index: float | None
-    performance_index_low: float | None
-    performance_index_high: float | None
-    heard_share: float
-    smallest_visible_loss_pct: float | None
-    causes: list[str]
-
-
 class FindingAnswer(BaseModel):
     """One named cause; some causes carry fields of their own beside these."""
 
@@ -145,14 +124,14 @@ class FindingAnswer(BaseModel):
 
 
 class VerificationAnswer(BaseModel):
-    """The verification of one window."""
+    """The verification of one window; rank 1 among the units is what to look at first."""
 
     site_id: str
     start: AwareDatetime
     end: AwareDatetime
     sky: SkyAnswer
     verdict: Literal["verified", "attention", "too_little_light"]
-    units: list[UnitAnswer]
+    units: list[UnitResult]
     findings: list[FindingAnswer]
 
 

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from service.expect.site import Site
 from service.report import words
+from service.report.totals import heard_count
 from service.verify.result import Finding, Verification
 from service.web.pages import view
 from service.web.pages.view import FindingView, Label
@@ -47,7 +48,7 @@ def climb(found: Verification | None, site: Site) -> Climb:
     faults = [f for f in found.findings if f.is_fault]
     jobs = _jobs(found, site)
     return Climb(
-        heard=view.heard_count(found),
+        heard=heard_count(found),
         fitted=len(found.units),
         state=state,
         word=word,

@@ -15,8 +15,9 @@ import numpy as np
 
 from service.expect.site import Site, Unit
 from service.report import words
-from service.report.days import DayTotal, light_minutes, lost_wh_per_day, sum_series, totals, unit_series
+from service.report.days import DayTotal, light_minutes, sum_series, totals, unit_series
 from service.report.marks import Dot, dot
+from service.report.totals import heard_count, lost_wh_per_day
 from service.verify.result import INFORMATION_CAUSES, Finding, UnitResult, Verification
 
 WHOLE_CAUSES = frozenset(
@@ -182,11 +183,6 @@ def serials_of(finding: Finding, found: Verification) -> set[str]:
 def whole_findings(found: Verification) -> list[Finding]:
     """Return the faults that concern the site, a plane or serials off the record."""
     return [f for f in found.findings if f.is_fault and (f.cause in WHOLE_CAUSES or not serials_of(f, found))]
-
-
-def heard_count(found: Verification) -> int:
-    """Return how many units were heard at all in the window."""
-    return sum(unit.heard_share > 0 for unit in found.units)
 
 
 def last_heard(found: Verification) -> datetime | None:
