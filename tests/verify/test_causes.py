@@ -214,6 +214,22 @@ def test_a_unit_in_the_shade_of_a_chimney_every_afternoon(roof):
     assert causes_by_serial(result) == {"700006": ("shaded",)}
 
 
+def test_a_common_limit_on_the_site_accuses_no_unit(roof):
+    r = roof(days=2, index=0.97)
+    total = r.energy_wh.sum(axis=0)
+    limit = 0.6 * total.max()
+    day = slice(0, r.interval(24))
+    r.energy_wh[:, day] *= np.minimum(1.0, limit / np.maximum(total[day], 1e-9))
+    result = verify(r.site, r.readings())
+    assert the_finding(result, "curtailed").details["limit_w"] == pytest.approx(limit * 12, rel=0.02)
+    assert causes_by_serial(result) == {}
+
+
+def test_a_clear_noon_is_no_limit(roof):
+    r = roof(days=2, index=0.97, ac_rated_w=1000.0)
+    assert verify(r.site, r.readings()).findings == ()
+
+
 def test_findings_come_with_the_largest_loss_first(roof):
     r = roof()
     r.energy_wh[2] *= 0.9

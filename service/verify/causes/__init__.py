@@ -12,6 +12,7 @@ from service.verify.case import Case
 from service.verify.causes import (
     branch_out,
     clipping,
+    curtailed,
     data_gap,
     intermittent,
     low_output,
@@ -31,6 +32,7 @@ Find = Callable[[Case, frozenset[str]], list[Finding]]
 
 IN_ORDER: tuple[Find, ...] = (
     unit_scale.find,
+    curtailed.find,
     not_reporting.find,
     not_on_record.find,
     branch_out.find,
