@@ -62,7 +62,7 @@ def run_demo(port: int, data_dir: Path) -> None:
     engine.dispose()
 
 
-# --- server
+# Server
 
 
 def _make_folder(data_dir: Path) -> None:
@@ -137,7 +137,7 @@ def _until_interrupted(server: Thread) -> None:
         Console(stderr=True).print("Stopped. The next start shows the same roofs.")
 
 
-# --- what is shown
+# What is shown
 
 
 def _kept_links(data_dir: Path, engine: Engine, base: str) -> Links | None:
@@ -212,7 +212,7 @@ def _print_links(links: Links) -> None:
     console.print("Ctrl+C stops it.")
 
 
-# --- sending
+# Sending
 
 
 def _send_all(base: str, token: str, engine: Engine) -> dict[str, str]:

@@ -116,7 +116,7 @@ def _heard_bounds(site: DemoSite, minutes: pd.DatetimeIndex) -> tuple[int, int]:
     return count - round((24 - site.heard_from_h) * per_h), count - round((24 - site.heard_until_h) * per_h)
 
 
-# --- sky
+# Sky
 
 
 def _sky(rng: Generator, site: DemoSite, minutes: pd.DatetimeIndex) -> Sky:
@@ -173,7 +173,7 @@ def _air(rng: Generator, site: DemoSite, minutes: pd.DatetimeIndex) -> tuple[Arr
     return mean + 5 * np.cos(2 * np.pi * (hour - 15) / 24), gusts
 
 
-# --- roof
+# Roof
 
 
 def _plant(rng: Generator, site: DemoSite, sky: Sky) -> Plant:
@@ -235,7 +235,7 @@ def _ac_w(site: DemoSite, dc: Array) -> Array:
     return np.asarray(np.maximum(inverter.sandia(DC_VOLTAGE, dc, device), 0))
 
 
-# --- faults
+# Faults
 
 
 def _begin(fault: Fault) -> int:
