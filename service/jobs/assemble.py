@@ -106,8 +106,9 @@ def _sharing_inverters(units: Sequence[Unit], types: dict[str, InverterType]) ->
 def _share(inverter: InverterType, inputs: int) -> InverterType:
     if inputs == 1:
         return inverter
-    name = f"{inverter.name}, one of {inputs}{NO_NAME_HAS}inputs"
-    return replace(inverter, name=name, ac_rated_w=inverter.ac_rated_w / inputs)
+    share_w = inverter.ac_rated_w / inputs
+    name = f"{inverter.name}, one of {inputs} inputs of {share_w:.0f}{NO_NAME_HAS}W"
+    return replace(inverter, name=name, ac_rated_w=share_w)
 
 
 def _date(text: str | None) -> date | None:

@@ -13,10 +13,16 @@ from html import escape
 import numpy as np
 
 from service.report import words
-from service.report.days import DayTotal, Series, day_profile, light_minutes, totals
+from service.report.days import DayTotal, Series, clock, day_profile, light_minutes, totals
 from service.report.marks import Course, Frame, course, ticks
 
 CHART_STEP_MIN = 10
+NOON = 12 * 60
+
+ROOMY_PX = 200
+HOUR_PX, CLOCK_PX = 22, 36
+"""From how far apart marked times have room as '9' and as '9:00'."""
+MOST_MARKS = 5
 
 
 @dataclass(frozen=True)
@@ -124,25 +130,46 @@ def _axes(frame: Frame, layout: Layout, ink: Ink, *, first: bool) -> str:
         if first:
             label = f"{value:g}" + (f" {unit}" if value else "")
             parts.append(_label(layout.left - 5, y + 4, label, "end", layout, ink))
-    parts += [_hour(hour, frame, layout, ink) for hour in _hours(frame)]
-    return "".join(parts)
+    return "".join([*parts, _moments(frame, layout, ink)])
 
 
-def _hours(frame: Frame) -> tuple[int, ...]:
-    """Return the hours marked below a panel: few in a small one, closer together on short days."""
-    inside = {h for h in range(24) if frame.first_min < h * 60 < frame.last_min}
-    wide_enough = frame.width > 200
-    sets = [(6, 9, 12, 15, 18)] if wide_enough else [(6, 12, 18), (9, 12, 15)]
-    whole = next((hours for hours in sets if inside.issuperset(hours)), sets[-1])
-    return tuple(hour for hour in whole if hour in inside)
+def _marks(frame: Frame) -> list[int]:
+    """Return the minutes marked below a panel: the hours by which one reads a day, even steps in a shorter stretch."""
+    usual = ((6, 9, 12, 15, 18), (9, 12, 15)) if frame.width > ROOMY_PX else ((6, 12, 18), (9, 12, 15))
+    for hours in usual:
+        if frame.first_min < hours[0] * 60 and hours[-1] * 60 < frame.last_min:
+            return [hour * 60 for hour in hours]
+    steps = (_even_marks(step, frame) for step in (15, 30, 60, 120, 180, 240))
+    return next((marks for marks in steps if _fit(marks, frame)), [])
 
 
-def _hour(hour: int, frame: Frame, layout: Layout, ink: Ink) -> str:
-    x = float(frame.x(np.array([hour * 60.0]))[0])
-    tick = f'<path d="M{x:.1f},{frame.bottom:.1f}v4" stroke="{ink.quiet}"/>'
-    return tick + _label(
-        x, frame.bottom + 17, f"{hour}:00" if hour == 12 else f"{hour}", "middle", layout, ink
+def _even_marks(step_min: int, frame: Frame) -> list[int]:
+    return list(range((frame.first_min // step_min + 1) * step_min, frame.last_min, step_min))
+
+
+def _fit(marks: list[int], frame: Frame) -> bool:
+    are_hours = all(minute % 60 == 0 for minute in marks)
+    return len(marks) <= MOST_MARKS and _apart_px(marks, frame) >= (HOUR_PX if are_hours else CLOCK_PX)
+
+
+def _apart_px(marks: list[int], frame: Frame) -> float:
+    minutes = marks[1] - marks[0] if len(marks) > 1 else frame.last_min - frame.first_min
+    return frame.width * minutes / (frame.last_min - frame.first_min)
+
+
+def _moments(frame: Frame, layout: Layout, ink: Ink) -> str:
+    marks = _marks(frame)
+    in_full = _apart_px(marks, frame) >= CLOCK_PX
+    return "".join(
+        _moment(minute, clock(minute) if in_full or minute == NOON else f"{minute // 60}", frame, layout, ink)
+        for minute in marks
     )
+
+
+def _moment(minute: int, text: str, frame: Frame, layout: Layout, ink: Ink) -> str:
+    x = float(frame.x(np.array([float(minute)]))[0])
+    tick = f'<path d="M{x:.1f},{frame.bottom:.1f}v4" stroke="{ink.quiet}"/>'
+    return tick + _label(x, frame.bottom + 17, text, "middle", layout, ink)
 
 
 def _label(x: float, y: float, text: str, anchor: str, layout: Layout, ink: Ink) -> str:

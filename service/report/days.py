@@ -60,7 +60,10 @@ class DayTotal:
 
 @dataclass(frozen=True)
 class Profile:
-    """The course of a day: mean power per time step, W; `measured_w` is NaN where nothing was heard."""
+    """The course of a day: mean power per time step, W.
+
+    `measured_w` is NaN where nothing was heard, both are outside the window.
+    """
 
     step_min: int
     measured_w: Floats
@@ -137,7 +140,7 @@ def _profile(series: Series, chosen: NDArray[np.bool_], step_min: int) -> Profil
     compared = _mean(slot[heard], series.expected_wh[heard], count) / hours
     any_expected = chosen & np.isfinite(series.expected_wh)
     unheard = _mean(slot[any_expected], series.expected_wh[any_expected], count) / hours
-    return Profile(step, measured, np.nan_to_num(np.where(np.isnan(measured), unheard, compared)))
+    return Profile(step, measured, np.where(np.isnan(measured), unheard, compared))
 
 
 def _mean(slot: Ints, values: Floats, count: int) -> Floats:

@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 
 from service.report.days import Profile
 
+Values = NDArray[np.floating]
+
 CELL_WIDTH, CELL_HEIGHT, CELL_MARGIN = 96, 60, 3
 SCALE_WIDTH = 160
 SCALE_LOW, SCALE_HIGH = 0.6, 1.15
@@ -32,12 +34,12 @@ class Frame:
     last_min: int
     peak_w: float
 
-    def x(self, minutes: NDArray[np.floating]) -> NDArray[np.floating]:
+    def x(self, minutes: Values) -> Values:
         """Return positions across."""
         share = (minutes - self.first_min) / (self.last_min - self.first_min)
         return np.asarray(self.left + self.width * np.clip(share, 0, 1))
 
-    def y(self, power_w: NDArray[np.floating]) -> NDArray[np.floating]:
+    def y(self, power_w: Values) -> Values:
         """Return positions down."""
         return np.asarray(self.top + self.height * (1 - np.clip(power_w / self.peak_w, 0, 1)))
 
@@ -82,12 +84,15 @@ def course(profile: Profile, frame: Frame) -> Course:
     lit = (middle > frame.first_min) & (middle < frame.last_min)
     x = frame.x(middle[lit])
     made, due = profile.measured_w[lit], profile.expected_w[lit]
-    pieces = _pieces(np.isfinite(made))
-    areas = "".join(_area(x[a:b], frame.y(made[a:b]), frame.bottom) for a, b in pieces)
-    silent = _pieces(np.isnan(made) & (due > 0))
     half = frame.width * profile.step_min / (frame.last_min - frame.first_min) / 2
-    base = "".join(_base(x[a] - half, x[b - 1] + half, frame) for a, b in silent)
-    return Course(areas, _line(x, frame.y(due)), _area(x, frame.y(due), frame.bottom), base)
+    heard, known = (_curves(x, frame.y(power), half) for power in (made, due))
+    silent = _pieces(np.isnan(made) & (due > 0))
+    return Course(
+        made="".join(_area(*curve, frame.bottom) for curve in heard),
+        due="".join(_line(*curve) for curve in known),
+        due_area="".join(_area(*curve, frame.bottom) for curve in known),
+        unheard="".join(_base(x[a] - half, x[b - 1] + half, frame) for a, b in silent),
+    )
 
 
 def dot(index: float | None, low: float | None, high: float | None) -> Dot | None:
@@ -119,12 +124,20 @@ def _pieces(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
-def _line(x: NDArray[np.floating], y: NDArray[np.floating]) -> str:
-    return "M" + " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True)) if len(x) else ""
+def _curves(x: Values, y: Values, half: float) -> list[tuple[Values, Values]]:
+    """Return the points of each piece without a gap; a step alone is as wide as it lasts."""
+    return [
+        (x[a:b], y[a:b]) if b - a > 1 else (x[a] + np.array([-half, half]), y[[a, a]])
+        for a, b in _pieces(np.isfinite(y))
+    ]
 
 
-def _area(x: NDArray[np.floating], y: NDArray[np.floating], bottom: float) -> str:
-    return f"{_line(x, y)} {x[-1]:.1f},{bottom:.1f} {x[0]:.1f},{bottom:.1f}Z" if len(x) else ""
+def _line(x: Values, y: Values) -> str:
+    return "M" + " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True))
+
+
+def _area(x: Values, y: Values, bottom: float) -> str:
+    return f"{_line(x, y)} {x[-1]:.1f},{bottom:.1f} {x[0]:.1f},{bottom:.1f}Z"
 
 
 def _base(left: float, right: float, frame: Frame) -> str:

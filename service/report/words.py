@@ -5,6 +5,7 @@ For people, on every page, chart, notice and paper. Not for programs: those read
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -254,6 +255,13 @@ def _energy_scale(size_wh: float) -> tuple[float, int, str]:
 def power(watts: float) -> str:
     """Return a power with its unit: 400 W, 8 kW."""
     return f"{number(watts)}{NBSP}W" if watts < 1000 else f"{watts / 1000:g}{NBSP}kW"
+
+
+def rated(name: str, watts: float) -> str:
+    """Return a type's name with its rating, which many names hold already: 'module 400 W', 'inverter 1.5 kW'."""
+    forms = "|".join(re.escape(form).replace(NBSP, r"\s?") for form in (f"{watts:.0f}{NBSP}W", power(watts)))
+    holds = re.search(rf"(?<![\d.,])(?:{forms})p?\b", name, re.IGNORECASE)
+    return name if holds else f"{name} {power(watts)}"
 
 
 def ratio(value: float | None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
 
@@ -10,10 +11,12 @@ import pytest
 from service.report import charts
 from service.report.days import Series, sum_series, unit_series
 from service.report.marks import Frame
+from service.verify.result import Curves
 from tests.report import sample
 
 SVG = "{http://www.w3.org/2000/svg}"
 ZONE = ZoneInfo(sample.ZONE)
+LAYOUT = charts.Layout(1040, 1, 130, 13)
 
 
 @pytest.fixture(scope="module")
@@ -78,16 +81,45 @@ def test_dark_paper_has_other_ink(site: Series) -> None:
     assert charts.LIGHT.text not in dark
 
 
+PHONE_3, DESK_7, PHONE_1, DESK_1 = 93, 129, 308, 990
+"""Widths of a panel: beside two others on a phone, six others on a desk, alone on either."""
+
+
 @pytest.mark.parametrize(
-    ("width", "light", "hours"),
+    ("width", "light", "said"),
     [
-        (90, (5 * 60, 21 * 60), (6, 12, 18)),
-        (90, (8 * 60, 19 * 60), (9, 12, 15)),
-        (90, (10 * 60, 14 * 60), (12,)),
-        (900, (8 * 60, 17 * 60), (9, 12, 15)),
+        (PHONE_3, (5, 21), ["6", "12:00", "18"]),
+        (PHONE_3, (8, 19), ["9", "12:00", "15"]),
+        (PHONE_3, (10, 14), ["11", "12:00", "13"]),
+        (PHONE_3, (13, 14), ["13:30"]),
+        (DESK_7, (5, 21), ["6:00", "12:00", "18:00"]),
+        (DESK_7, (11, 14), ["12:00", "13:00"]),
+        (PHONE_1, (5, 21), ["6:00", "9:00", "12:00", "15:00", "18:00"]),
+        (PHONE_1, (13, 14), ["13:15", "13:30", "13:45"]),
+        (DESK_1, (13, 14), ["13:15", "13:30", "13:45"]),
+        (DESK_1, (14, 16), ["14:30", "15:00", "15:30"]),
+        (DESK_1, (14, 18), ["15:00", "16:00", "17:00"]),
+        (DESK_1, (8, 15), ["10:00", "12:00", "14:00"]),
+        (DESK_1, (8, 17), ["9:00", "12:00", "15:00"]),
     ],
 )
-def test_marked_hours_suit_the_days_length(
-    width: int, light: tuple[int, int], hours: tuple[int, ...]
+def test_marked_times_suit_the_light_and_the_room(
+    width: int, light: tuple[int, int], said: list[str]
 ) -> None:
-    assert charts._hours(Frame(0, 0, width, 80, *light, 100.0)) == hours
+    first, last = (hour * 60 for hour in light)
+    below = charts._moments(Frame(0, 0, width, 80, first, last, 100.0), LAYOUT, charts.LIGHT)
+    assert texts(f'<svg xmlns="http://www.w3.org/2000/svg">{below}</svg>') == said
+
+
+@pytest.mark.parametrize(("width", "least"), [(PHONE_3, 1), (DESK_7, 1), (PHONE_1, 3), (DESK_1, 3)])
+def test_a_panel_has_marked_times_whatever_the_light_and_three_if_it_is_alone(width: int, least: int) -> None:
+    light = [(a * 60, b * 60) for a in range(24) for b in range(a + 1, 25)]
+    counts = {ends: len(charts._marks(Frame(0, 0, width, 80, *ends, 100.0))) for ends in light}
+    assert {ends: n for ends, n in counts.items() if not least <= n <= 5} == {}
+
+
+def test_a_check_of_an_hour_is_read_by_the_clock() -> None:
+    start = datetime(2026, 5, 6, 12, 5, tzinfo=UTC)
+    hour = Curves(5, start, {"1": [20.0] * 10}, {"1": [21.0] * 10})
+    said = texts(charts.day_panels(unit_series(hour, "1", ZONE), title="x", narrow=True))
+    assert [t for t in said if ":" in t] == ["13:15", "13:30", "13:45"]

@@ -97,7 +97,9 @@ def test_day_profile_of_five_minutes_is_mean_power() -> None:
     series = days.unit_series(held, "a", ZoneInfo("UTC"))
     profile = days.day_profile(series, date(2026, 5, 4), 30)
     np.testing.assert_allclose(profile.measured_w, 15 * 12)  # 15 Wh in 5 min is 180 W
-    assert np.isnan(days.day_profile(series, date(2026, 5, 5), 30).measured_w).all()
+    other = days.day_profile(series, date(2026, 5, 5), 30)
+    assert np.isnan(other.measured_w).all()
+    assert np.isnan(other.expected_w).all()
 
 
 def test_light_is_whole_hours_around_what_is_expected() -> None:

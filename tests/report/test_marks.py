@@ -45,6 +45,23 @@ def test_silence_at_night_is_no_silence() -> None:
     assert drawn.unheard == ""
 
 
+def test_nothing_is_drawn_outside_the_window() -> None:
+    outside = [np.nan] * 10
+    measured = [*outside, 50.0, 50.0, np.nan, np.nan, *outside]
+    drawn = marks.course(profile(measured, [*outside, *[100.0] * 4, *outside]), FRAME)
+    assert points(drawn.due) == [(105.0, 50.0), (115.0, 50.0), (125.0, 50.0), (135.0, 50.0)]
+    assert points(drawn.made) == [(105.0, 75.0), (115.0, 75.0), (115.0, 100.0), (105.0, 100.0)]
+    assert drawn.unheard == "M120.0,100.0H140.0"
+
+
+def test_a_step_alone_is_seen() -> None:
+    outside = [np.nan] * 10
+    alone = [*outside, 100.0, *outside, *[np.nan] * 3]
+    drawn = marks.course(profile(alone, alone), FRAME)
+    assert points(drawn.due) == [(100.0, 50.0), (110.0, 50.0)]
+    assert points(drawn.made) == [(100.0, 50.0), (110.0, 50.0), (110.0, 100.0), (100.0, 100.0)]
+
+
 def test_power_beyond_the_frame_stays_within_it() -> None:
     drawn = marks.course(profile([500.0] * 24, [200.0] * 24), FRAME)
     assert min(y for _, y in points(drawn.made)) == 0

@@ -129,3 +129,21 @@ def test_stretches_of_days(first: date, last: date, text: str) -> None:
 def test_a_window_ends_before_its_end() -> None:
     start, end = datetime(2026, 5, 3, 23, tzinfo=UTC), datetime(2026, 5, 10, 23, tzinfo=UTC)
     assert words.span(start, end, LONDON).replace(NB, " ") == "4 to 10 May 2026"
+
+
+@pytest.mark.parametrize(
+    ("name", "watts", "said"),
+    [
+        ("module", 400, "module 400 W"),
+        ("400 W module", 400, "400 W module"),
+        ("module 400W", 400, "module 400W"),
+        ("roof 1400 W", 400, "roof 1400 W 400 W"),
+        ("400 Wp module", 400, "400 Wp module"),
+        ("inverter of 1.5 kW", 1500, "inverter of 1.5 kW"),
+        ("inverter of 1500 W", 1500, "inverter of 1500 W"),
+        ("inverter", 1500, "inverter 1.5 kW"),
+        ("type 350", 350, "type 350 350 W"),
+    ],
+)
+def test_a_rating_is_said_once(name: str, watts: float, said: str) -> None:
+    assert words.rated(name, watts).replace(NB, " ") == said

@@ -113,7 +113,7 @@ def _profile(series: Series, day: date | None) -> Profile:
 
 
 def _peak(profiles: Iterable[Profile]) -> float:
-    return max((float(np.nanmax(np.append(p.measured_w, p.expected_w))) for p in profiles), default=1.0)
+    return max((float(np.nanmax([*p.measured_w, *p.expected_w], initial=0.0)) for p in profiles), default=1.0)
 
 
 def _plane_plan(name: str, facing: str, site: Site, cells: dict[str, Cell]) -> PlanePlan:

@@ -99,4 +99,6 @@ def _headline(judged: Judged | None, *, has_readings: bool) -> str:
 def _equipment(unit: Unit, site: Site) -> str:
     module, inverter = site.module_type(unit.module_type), site.inverter_type(unit.inverter_type)
     count = f"{unit.module_count} \u00d7 " if unit.module_count > 1 else ""
-    return f"{count}{module.name} {words.power(module.pmax_w)}, {inverter.name} {words.power(inverter.ac_rated_w)}"
+    return (
+        f"{count}{words.rated(module.name, module.pmax_w)}, {words.rated(inverter.name, inverter.ac_rated_w)}"
+    )
