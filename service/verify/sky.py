@@ -46,7 +46,11 @@ AT_LIMIT = 0.965
 WORTH_A_LOOK = 0.10
 """Clear-sky power over rating above which zero output cannot be the night's."""
 
-TIE_COST = 1e-3
+UNEXPLAINED_COST = 1e-2
+"""Cost of what is left where no member is near, relative to the brightest: the nearest is taken, not just any."""
+
+TIE_COST = 1e-4
+"""Cost of an index away from the clear sky's: where all units stand at their limit, the usual sky is taken."""
 
 
 @dataclass(frozen=True)
@@ -156,8 +160,9 @@ def _best_member(
     cost = np.broadcast_to(cost, table.shape[1:]).copy()
     for g in range(len(table)):
         scale = np.maximum(np.maximum(table[g], np.nan_to_num(agreed[g])), 2 * quantum_wh + 1e-9)
-        off = np.minimum(np.abs(np.nan_to_num(agreed[g]) - table[g]) / scale, DEVIATION_CAP)
-        cost += off * weight[g]
+        away = np.abs(np.nan_to_num(agreed[g]) - table[g])
+        brightest = np.maximum(table[g].max(axis=(0, 1)), 1e-9)
+        cost += (np.minimum(away / scale, DEVIATION_CAP) + UNEXPLAINED_COST * away / brightest) * weight[g]
     flat = cost.reshape(shifts * levels, -1).argmin(axis=0)
     return flat // levels, flat % levels
 
