@@ -113,13 +113,7 @@ def _likeliest(top: float, over_rating: float, interval_min: int) -> float:
 
 def _plausible_brightness(top: float) -> float:
     """Return how usual this clear-sky index is for a window's brightest tenth."""
-    for lowest, highest, weight in (
-        (1.3, 1.8, 0.3),
-        (0.75, 1.3, 1.0),
-        (0.35, 0.75, 0.5),
-        (0.1, 0.35, 0.2),
-        (0.03, 0.1, 0.03),
-    ):
+    for lowest, highest, weight in USUAL_BRIGHTNESS:
         if lowest <= top < highest:
             return weight
     return 0.0
