@@ -86,7 +86,7 @@ class Case:
     clear_wh: FloatArray
     resolution_wh: float
 
-    @property
+    @cached_property
     def serials(self) -> list[str]:
         """Return the units' serials in the order of the rows."""
         return [u.serial for u in self.day.site.units]
@@ -96,7 +96,7 @@ class Case:
         """Return where a unit was on the roof, in daylight."""
         return np.asarray(self.fitted[:, self.day.positions])
 
-    @property
+    @cached_property
     def heard(self) -> BoolArray:
         """Return where a reading came."""
         return np.asarray(np.isfinite(self.measured_wh))
@@ -160,11 +160,15 @@ class Case:
         """Return a moment in the site's zone, for a sentence."""
         return f"{moment.astimezone(ZoneInfo(self.day.site.timezone)):%Y-%m-%d %H:%M}"
 
-    def lost_wh(self, unit: int, where: BoolArray | None = None) -> float:
+    def lost_wh(self, unit: int, where: BoolArray) -> float:
         """Return what the unit gave less than its peers let expect, over the heard intervals in `where` (D,), Wh."""
-        use = self.heard[unit] if where is None else self.heard[unit] & where
+        use = self.heard[unit] & where
         lost = self.peers.energy_wh[unit, use].sum() - self.measured_wh[unit, use].sum()
         return max(float(lost), 0.0)
+
+    def like(self, unit: int) -> tuple[int, ...]:
+        """Return the rows of the units like `unit`, itself among them: of one plane, module and inverter."""
+        return next(g.members for g in self.day.groups if unit in g.members)
 
     def named(self, units: Iterable[int]) -> tuple[str, ...]:
         """Return the serials of rows."""

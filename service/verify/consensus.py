@@ -9,6 +9,9 @@ import numpy as np
 
 from service.verify.inputs import FloatArray
 
+AGREEMENT = 0.08
+"""Relative distance at which two like units stop supporting each other."""
+
 BRIGHT_BONUS = 0.5
 """Votes that the brightest value has over one of zero: decides ties, never outvotes a larger group."""
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.expect.inverter import dc_power_from_ac
-from service.verify.consensus import consensus, robust_sd, weighted_median
+from service.verify.consensus import AGREEMENT, consensus, robust_sd, weighted_median
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray
 
@@ -70,6 +70,10 @@ class Levels:
     visible: FloatArray
     statistical: FloatArray
     spread: float
+
+    def relative_series(self, unit: int) -> FloatArray:
+        """Return one unit's series over its reference, (D,)."""
+        return np.asarray(self.series[unit] / self.reference[unit])
 
     @property
     def relative(self) -> FloatArray:
@@ -214,7 +218,7 @@ def _against_peers(day: Daylight, series: FloatArray) -> FloatArray:
         rows = list(group.members)
         if len(rows) < PEERS_FOR_COMPARISON:
             continue
-        agreed = consensus(np.where(series[rows] > 0.02, series[rows], np.nan), width=0.08)
+        agreed = consensus(np.where(series[rows] > 0.02, series[rows], np.nan), width=AGREEMENT)
         enough = (np.isfinite(series[rows])).sum(axis=0) >= PEERS_FOR_COMPARISON
         # where all like units are silent together it is not one of them that is low: nothing is read there
         out[rows] = series[rows] / np.where(enough, agreed, 1.0)

@@ -73,9 +73,12 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     sent = readings.energy_wh[:, day.positions]
     scale = scale_factor(sent, clear_wh, rated_wh=rated_wh(day), interval_min=grid.interval_min)
     measured = sent / scale
+    quantum = resolution_wh(measured)
     stated_sky = _measured_sky(day, weather)
-    enough = live_units(measured) >= 2
-    judged = _judge_by_array(day, table, measured) if enough else _judge_by(day, stated_sky, measured)
+    if live_units(measured) >= 2:
+        judged = _judge_by_array(day, table, measured, quantum)
+    else:
+        judged = _judge_by(day, stated_sky, measured, quantum)
     array_sky, peers, unit_levels, source = judged
     stated, source = _stated(day, weather, stated_sky, peers, source)
     return Case(
@@ -90,7 +93,7 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
         levels=unit_levels,
         scale=scale,
         clear_wh=clear_wh,
-        resolution_wh=resolution_wh(measured),
+        resolution_wh=quantum,
     )
 
 
@@ -109,18 +112,17 @@ def live_units(measured: FloatArray) -> int:
     return int((np.nansum(measured, axis=1) > 0).sum())
 
 
-def _judge_by(day: Daylight, sky: Irradiance | None, measured: FloatArray) -> Judged:
+def _judge_by(day: Daylight, sky: Irradiance | None, measured: FloatArray, quantum: float) -> Judged:
     """Judge by the measured sky, or against the clear one, since too few units live to tell theirs."""
     width = measured.shape[1]
     no_sky = ArraySky(np.ones(width), np.zeros(width), np.zeros(width, dtype=bool))
     expected = expectation(day, day.clear if sky is None else filled_with(sky, day.clear))
-    found = _levels(day, measured, expected, resolution_wh(measured))
+    found = _levels(day, measured, expected, quantum)
     return no_sky, expected, untold(found) if sky is None else found, "clear_sky"
 
 
-def _judge_by_array(day: Daylight, table: FloatArray, measured: FloatArray) -> Judged:
+def _judge_by_array(day: Daylight, table: FloatArray, measured: FloatArray, quantum: float) -> Judged:
     """Infer the sky twice, the second time with the units' own levels taken out and odd ones doubted."""
-    quantum = resolution_wh(measured)
     votes = np.ones(len(measured))
     sky = infer(day, table, measured, votes, quantum_wh=quantum, shift_cost=SHIFT_COST)
     first = _known_levels(day, sky, measured, expectation(day, sky_at(day, sky)), quantum)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.expect.sky import Irradiance, cloudy_sky
-from service.verify.consensus import consensus
+from service.verify.consensus import AGREEMENT, consensus
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray
 
@@ -30,9 +30,6 @@ the units' own levels are known."""
 
 DEVIATION_CAP = 0.25
 """A plane that is further off than this counts as not explained, however far."""
-
-AGREEMENT = 0.08
-"""Relative distance at which two like units stop supporting each other in one interval."""
 
 SILENT_SHARE = 0.02
 """A unit below this share of the best one (both relative to rating) is out, and has no say about the sky."""
@@ -65,13 +62,12 @@ class ArraySky:
 def family(day: Daylight) -> FloatArray:
     """Return the energies of each group under the family of skies, Wh, (G, S, K, D)."""
     shifts = DIFFUSE_SHIFTS if _orientations(day) > 1 else DIFFUSE_SHIFTS[:1]
-    tables = [np.stack([_table(day, i, float(shift)) for shift in shifts]) for i in range(len(day.groups))]
+    skies = [
+        cloudy_sky(day.sun, day.clear, index=INDEX_LEVELS[:, None], diffuse_shift=float(shift))
+        for shift in shifts
+    ]
+    tables = [np.stack([day.gather(day.power(group, sky).ac_w) for sky in skies]) for group in day.groups]
     return np.stack(tables)
-
-
-def _table(day: Daylight, group: int, shift: float) -> FloatArray:
-    sky = cloudy_sky(day.sun, day.clear, index=INDEX_LEVELS[:, None], diffuse_shift=shift)
-    return day.gather(day.power(day.groups[group], sky).ac_w)
 
 
 def _orientations(day: Daylight) -> int:

@@ -56,7 +56,7 @@ def neighbours_produce(case: Case, i: int) -> BoolArray:
 
     Where there are fewer than two like units, all others are asked.
     """
-    like = next(g.members for g in case.day.groups if i in g.members)
+    like = case.like(i)
     asked = like if len(like) > LEAST_LIKE else range(len(case.serials))
     others = np.isin(np.arange(len(case.serials)), [k for k in asked if k != i])
     seen = case.heard & others[:, None]

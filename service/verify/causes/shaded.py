@@ -55,7 +55,7 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 
 
 def _shortfall(case: Case, i: int) -> _Shortfall | None:
-    series = case.levels.series[i] / case.levels.reference[i]
+    series = case.levels.relative_series(i)
     weight = case.levels.weight[i]
     by_peers = _has_peers(case, i)
     read = (
@@ -83,18 +83,16 @@ def _mates_level(case: Case, i: int) -> FloatArray:
 
     A unit without any like is held against the model.
     """
-    group = next(g for g in case.day.groups if i in g.members)
-    mates = [k for k in group.members if k != i and np.isfinite(case.levels.level[k])]
+    mates = [k for k in case.like(i) if k != i and np.isfinite(case.levels.level[k])]
     if not mates:
         return np.ones(case.levels.series.shape[1])
-    levels = case.levels.series[mates] / case.levels.reference[mates][:, None]
+    levels = np.stack([case.levels.relative_series(k) for k in mates])
     return np.asarray(np.clip(np.where(np.isfinite(levels), levels, 0.0).max(axis=0), 0.0, 1.0))
 
 
 def _has_peers(case: Case, i: int) -> bool:
     """Return whether like units, and not only the model of the sky, say what was due."""
-    group = next(g for g in case.day.groups if i in g.members)
-    return bool(np.isfinite(case.levels.level[list(group.members)]).sum() >= PEERS_FOR_COMPARISON)
+    return bool(np.isfinite(case.levels.level[list(case.like(i))]).sum() >= PEERS_FOR_COMPARISON)
 
 
 def _span(azimuth: FloatArray, weight: FloatArray) -> tuple[float, float]:

@@ -35,7 +35,7 @@ class SteadyLevel:
 
 def steady_level(case: Case, i: int) -> SteadyLevel | None:
     """Return unit `i`'s steady level up to the window's end: from its start or after one step; None if neither."""
-    series = case.levels.series[i] / case.levels.reference[i]
+    series = case.levels.relative_series(i)
     weight, grain = case.levels.weight[i], case.levels.grain[i]
     read = np.isfinite(series) & (weight > 0)
     if read.sum() < LEAST_INTERVALS:

@@ -16,7 +16,7 @@ import numpy as np
 
 from service.verify.case import BoolArray, Case
 from service.verify.causes.wording import duration, energy
-from service.verify.consensus import consensus
+from service.verify.consensus import AGREEMENT, consensus
 from service.verify.inputs import FloatArray
 from service.verify.levels import rated_wh
 from service.verify.result import Finding
@@ -93,7 +93,7 @@ def _against_like(case: Case, rows: list[int]) -> FloatArray:
         others = [i for i in group.members if i not in rows]
         inside = [k for k, i in enumerate(rows) if i in group.members]
         if others and inside:
-            reference = consensus(without_silent(case.day, levelled)[others], width=0.08)
+            reference = consensus(without_silent(case.day, levelled)[others], width=AGREEMENT)
             with np.errstate(divide="ignore", invalid="ignore"):
                 out[inside] = levelled[[rows[k] for k in inside]] / np.where(reference > 0, reference, np.nan)
     return out
