@@ -217,13 +217,24 @@ def _record(rng: Generator, place: Place, count: int, planes: int | None) -> Sit
              row=row, column=column, branch="ABCDEF"[n // 7])
         for n, (serial, (at, plane, row, column)) in enumerate(zip(serials(rng, count), layout, strict=True))
     )  # fmt: skip
+    return named_site(rng, place, roofs, kinds, units)
+
+
+def named_site(
+    rng: Generator,
+    place: Place,
+    planes: tuple[Plane, ...],
+    kinds: Sequence[tuple[ModuleType, InverterType]],
+    units: tuple[Unit, ...],
+) -> Site:
+    """Return the record of a house of that place, its number drawn."""
     return Site(
         name=f"{place.name} {rng.integers(1, 200)}",
         latitude=round(place.latitude, 4),
         longitude=round(place.longitude, 4),
         timezone=place.timezone,
         elevation_m=place.elevation_m,
-        planes=roofs,
+        planes=planes,
         module_types=tuple(m for m, _ in kinds),
         inverter_types=tuple(i for _, i in kinds),
         units=units,

@@ -11,7 +11,7 @@ from service.expect.site import Plane, Site, Unit
 from tests.bench.fleet.plan import Plan
 from tests.fleet.plant import Inverter, Module
 from tests.fleet.roof import Air, Facing, Roof
-from tests.fleet.simulate import NOISE, serials, types
+from tests.fleet.simulate import NOISE, named_site, serials, types
 from tests.fleet.sun import Place
 
 PLANE_NAMES = ("front", "back", "side")
@@ -35,17 +35,7 @@ def record(rng: Generator, place: Place, plan: Plan) -> Site:
         units.append(
             Unit(names[n], planes[at].name, module.name, inverter.name, row=row, column=column, branch=branches[n])
         )  # fmt: skip
-    return Site(
-        name=f"{place.name} {rng.integers(1, 200)}",
-        latitude=round(place.latitude, 4),
-        longitude=round(place.longitude, 4),
-        timezone=place.timezone,
-        elevation_m=place.elevation_m,
-        planes=planes,
-        module_types=tuple(m for m, _ in kinds),
-        inverter_types=tuple(i for _, i in kinds),
-        units=tuple(units),
-    )
+    return named_site(rng, place, planes, kinds, tuple(units))
 
 
 def _planes(rng: Generator, place: Place, count: int) -> tuple[Plane, ...]:
