@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from service.verify.case import BoolArray, Case
+from service.verify.causes import channels
 from service.verify.causes.wording import duration, percent
 from service.verify.result import Finding
 
@@ -71,7 +72,7 @@ def _site_finding(case: Case, missing: BoolArray, lit: BoolArray) -> list[Findin
 def _unit_finding(case: Case, i: int, missing: BoolArray, possible: BoolArray) -> Finding:
     first, last = case.first_and_last(missing)
     share = missing.sum() / possible.sum()
-    return Finding(
+    finding = Finding(
         cause="data_gap",
         serials=case.named([i]),
         confidence=0.95,
@@ -87,3 +88,4 @@ def _unit_finding(case: Case, i: int, missing: BoolArray, possible: BoolArray) -
         last_seen=last,
         lost_wh=0.0,
     )
+    return channels.sharpened(finding, channels.of_missing(case, i))

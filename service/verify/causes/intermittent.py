@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from service.verify.case import BoolArray, Case
+from service.verify.causes import channels
 from service.verify.causes.no_output import dead_since
 from service.verify.causes.wording import duration, energy
 from service.verify.levels import STRONG_LIGHT, rated_wh
@@ -78,7 +79,7 @@ def _finding(case: Case, i: int, out: BoolArray) -> Finding:
     lost = case.lost_wh(i, out)
     times = int((np.diff(out.astype(int), prepend=0) == 1).sum())
     minutes = float(out.sum() * case.day.grid.interval_min)
-    return Finding(
+    finding = Finding(
         cause="intermittent",
         serials=case.named([i]),
         confidence=round(min(0.97, 0.75 + 0.06 * times), 2),
@@ -94,3 +95,4 @@ def _finding(case: Case, i: int, out: BoolArray) -> Finding:
         last_seen=last,
         lost_wh=round(lost, 1),
     )
+    return channels.sharpened(finding, channels.of_silence(case, i, out & case.giving_nothing[i]))

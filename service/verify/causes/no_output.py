@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from service.verify.case import BoolArray, Case
+from service.verify.causes import channels
 from service.verify.causes.wording import duration, energy
 from service.verify.levels import rated_wh
 from service.verify.result import Finding
@@ -58,7 +59,7 @@ def _finding(case: Case, i: int, dead: BoolArray) -> Finding:
     whole = not (case.heard[i] & case.light[i] & ~dead).any()
     since = "in the whole window" if whole else f"since {case.local(first)}"
     minutes = float(dead.sum() * case.day.grid.interval_min)
-    return Finding(
+    finding = Finding(
         cause="no_output",
         serials=case.named([i]),
         confidence=0.99 if case.source != "clear_sky" else 0.8,
@@ -74,3 +75,4 @@ def _finding(case: Case, i: int, dead: BoolArray) -> Finding:
         last_seen=last,
         lost_wh=round(lost, 1),
     )
+    return channels.sharpened(finding, channels.of_silence(case, i, dead))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from service.verify.case import Case
+from service.verify.causes import channels
 from service.verify.causes.wording import energy
 from service.verify.result import Finding
 
@@ -24,7 +25,7 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 def _finding(case: Case, i: int, silent: int, fitted: int) -> Finding:
     start, end = case.day.grid.start, case.day.grid.end
     lost = float(np.where(case.active[i], case.peers.energy_wh[i], 0.0).sum())
-    return Finding(
+    finding = Finding(
         cause="not_reporting",
         serials=case.named([i]),
         confidence=0.99,
@@ -37,6 +38,7 @@ def _finding(case: Case, i: int, silent: int, fitted: int) -> Finding:
         last_seen=end,
         lost_wh=round(lost, 1),
     )
+    return channels.sharpened(finding, channels.of_missing(case, i))
 
 
 def _advice(silent: int, fitted: int) -> str:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.verify.case import Case
+from service.verify.causes import channels
 from service.verify.causes.steady import SteadyLevel, steady_level
 from service.verify.causes.wording import energy
 from service.verify.result import Finding
@@ -86,7 +87,7 @@ def _finding(case: Case, i: int, steady: SteadyLevel, match: _Match) -> Finding:
     lost = case.lost_wh(i, steady.where)
     middle = (match.low + match.high) / 2
     off = abs(steady.level - middle) / NEARNESS
-    return Finding(
+    finding = Finding(
         cause="substring_out",
         serials=case.named([i]),
         confidence=round(float(0.97 - 0.25 * min(off, 1.0) ** 2), 2),
@@ -103,4 +104,7 @@ def _finding(case: Case, i: int, steady: SteadyLevel, match: _Match) -> Finding:
         last_seen=last,
         lost_wh=round(lost, 1),
         details={"level": round(steady.level, 3)},
+    )
+    return channels.sharpened(
+        finding, channels.of_substring(case, i, steady.where, low=match.low, high=match.high)
     )

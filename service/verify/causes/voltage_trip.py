@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.verify.case import BoolArray, Case
+from service.verify.causes import channels
 from service.verify.causes.wording import duration, energy
 from service.verify.consensus import AGREEMENT, consensus
 from service.verify.inputs import FloatArray
@@ -161,7 +162,7 @@ def _finding(case: Case, trips: _Trips) -> Finding:
     lost = sum(case.lost_wh(i, trips.dips) for i in trips.rows)
     minutes = float(trips.dips.sum() * case.day.grid.interval_min)
     of_branch = f" of branch {trips.branch}" if trips.branch else ""
-    return Finding(
+    finding = Finding(
         cause="voltage_trip",
         serials=case.named(trips.rows),
         confidence=round(min(0.95, 0.7 + 0.05 * _count(trips.dips)), 2),
@@ -178,3 +179,4 @@ def _finding(case: Case, trips: _Trips) -> Finding:
         lost_wh=round(lost, 1),
         branch=trips.branch,
     )
+    return channels.sharpened(finding, channels.of_trips(case, trips.rows, trips.dips))
