@@ -6,12 +6,14 @@ What can be wrong with a record is said here, by field, problem and remedy. Noth
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
+from itertools import pairwise
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import (
     AfterValidator,
+    AwareDatetime,
     BaseModel,
     BeforeValidator,
     ConfigDict,
@@ -23,9 +25,10 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from service.intake import places
+from service.intake import fields, places
 from service.intake.inputs import Stay, inputs_beside
-from service.intake.problems import Loc, Refused, details, field_errors
+from service.intake.problems import FieldError, Loc, Refused, details, field_errors
+from service.store.grids import moment
 
 SMALLEST_RATING, LARGEST_RATING = 0.3, 3.0
 """An inverter's AC rating over its modules' DC rating: outside these bounds one of the two is mistyped."""
@@ -62,6 +65,16 @@ def _read_date(value: Any) -> date | None:
     except ValueError:
         pass
     raise _wrong("must be a date as year-month-day, such as 2026-05-04")
+
+
+def _time(value: Any) -> Any:
+    if value is None:
+        return None
+    errors: list[FieldError] = []
+    second = fields.time(value, "", errors)
+    if errors:
+        raise _wrong(errors[0].message)
+    return moment(second)
 
 
 def _is_number(value: Any) -> bool:
@@ -110,6 +123,7 @@ def _text(longest: int) -> Any:
 Name = Annotated[str, _text(100), AfterValidator(_printable)]
 Serial = Annotated[str, _text(80), AfterValidator(_printable)]
 Date = Annotated[date, BeforeValidator(_date)]
+Time = Annotated[AwareDatetime, BeforeValidator(_time)]
 Azimuth = Annotated[float, Field(ge=0, le=360, description="Degrees clockwise from true north.")]
 Whole = Annotated[int, BeforeValidator(_whole)]
 Watts = Annotated[float, BeforeValidator(_not_kilowatts)]
@@ -203,6 +217,25 @@ class LossesRecord(Part):
     nameplate: Loss = 0.01
 
 
+LATEST_CLOCK_MIN = 24 * 60
+"""Labels further off than a day are no clock's error."""
+
+
+class ClockChange(Part):
+    """From a label on, the labels of the readings are late: they are moved back before a verification."""
+
+    from_: Time | None = Field(
+        default=None,
+        alias="from",
+        description="The first label, as sent, of which it is true; null: from ever.",
+    )
+    minutes: Whole = Field(
+        ge=-LATEST_CLOCK_MIN,
+        le=LATEST_CLOCK_MIN,
+        description="How many minutes after the true time the labels are; negative: before it; 0: right again.",
+    )
+
+
 class SiteRecord(Part):
     """Everything about a site that its verification needs."""
 
@@ -219,6 +252,11 @@ class SiteRecord(Part):
     inverter_types: list[InverterTypeRecord] = Field(min_length=1, max_length=200)
     branches: list[BranchRecord] = Field(default=[], max_length=500)
     units: list[UnitRecord] = Field(min_length=1, max_length=5000)
+    clock: list[ClockChange] = Field(
+        default=[],
+        max_length=100,
+        description="Where the readings' labels are not the true time, in their order.",
+    )
     losses: LossesRecord = LossesRecord()
     turbidity: float | None = Field(default=None, ge=1, le=15, description="Linke turbidity.")
     air_temp_c: float | None = Field(default=None, ge=-60, le=60)
@@ -235,7 +273,7 @@ class SiteRecord(Part):
 
     @model_validator(mode="after")
     def _fits_together(self) -> SiteRecord:
-        checks = (_place, _names, _horizons, _references, _serials, _times, _positions, _ratings)
+        checks = (_place, _names, _horizons, _references, _serials, _times, _positions, _ratings, _clock)
         found = [error for check in checks for error in check(self)]
         if found:
             raise details(found, "SiteRecord")
@@ -268,6 +306,7 @@ _PARTS: Mapping[str, type[Part]] = {
     "inverter_types": InverterTypeRecord,
     "branches": BranchRecord,
     "units": UnitRecord,
+    "clock": ClockChange,
     "losses": LossesRecord,
 }
 
@@ -385,3 +424,18 @@ def _out_of_proportion(ac_w: float, modules_w: float, inputs: int) -> str:
         f"is rated {ac_w:g} W, {more} times the {modules_w:g} W of its modules{on_all}; "
         "correct ac_rated_w (the whole inverter's), pmax_w or module_count"
     )
+
+
+def _clock(record: SiteRecord) -> Errors:
+    return clock_errors(record.clock, "clock")
+
+
+def clock_errors(changes: Sequence[ClockChange], name: str) -> Errors:
+    """Give what is wrong with the order of a clock's changes, which the field `name` lists."""
+    for i, (earlier, later) in enumerate(pairwise(changes), start=1):
+        if later.from_ is None:
+            yield (name, i, "from"), "is missing; only the first entry may hold from ever on, give the time"
+        elif earlier.from_ == later.from_:
+            yield (name, i, "from"), f"is also that of {name}[{i - 1}]; keep one"
+        elif earlier.from_ is not None and later.from_ < earlier.from_:
+            yield (name, i, "from"), f"is earlier than that of {name}[{i - 1}]; put the entries in order"

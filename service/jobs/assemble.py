@@ -16,7 +16,9 @@ from sqlmodel import Session
 
 from service.expect.site import InverterType, Losses, ModuleType, Plane, Site, Unit
 from service.expect.weather import Weather
+from service.intake.clock import Clock, clock_of
 from service.intake.inputs import Stay, inputs_beside
+from service.jobs.clocks import labels_of, true_span, true_time
 from service.jobs.grids import CommonGrid, FloatArray, common_grid, filled, on_grid
 from service.store import readings as store
 from service.store import tables
@@ -51,7 +53,7 @@ def inputs_for(
     Without `start` and `end` the window is all readings held, up to the last 14 days.
     """
     site = site_from_record(stored.record)
-    readings = readings_for(session, stored.id, site, start, end)
+    readings = readings_for(session, stored.id, site, clock_of(stored.record.get("clock")), start, end)
     if readings is None:
         return None
     until = readings.start + timedelta(minutes=readings.interval_min * readings.count)
@@ -119,13 +121,22 @@ def _date(text: str | None) -> date | None:
 
 
 def readings_for(
-    session: Session, site_id: str, site: Site, start: datetime | None = None, end: datetime | None = None
+    session: Session,
+    site_id: str,
+    site: Site,
+    clock: Clock,
+    start: datetime | None = None,
+    end: datetime | None = None,
 ) -> Readings | None:
-    """Return the window's readings on one grid from the first heard to the last, None if none was heard."""
-    window = _window(session, site_id, start, end)
+    """Return the window's readings on one grid from the first heard to the last, None if none was heard.
+
+    The window and what is returned are in true time, whatever the clock that labelled the readings.
+    """
+    window = _window(session, site_id, clock, start, end)
     if window is None:
         return None
-    series = store.load(session, site_id, start=window[0], end=window[1])
+    first, last = labels_of(window, clock)
+    series = true_time(store.load(session, site_id, start=first, end=last), clock, window)
     energies = [_as_energy(s) for s in series if s.channel in ENERGY_CHANNELS]
     serials = {unit.serial for unit in site.units}
     recorded = [s for s in energies if s.serial in serials]
@@ -142,11 +153,12 @@ def readings_for(
 
 
 def _window(
-    session: Session, site_id: str, start: datetime | None, end: datetime | None
+    session: Session, site_id: str, clock: Clock, start: datetime | None, end: datetime | None
 ) -> tuple[datetime, datetime] | None:
-    held = store.held_span(session, site_id)
-    if held is None:
+    labels = store.held_span(session, site_id)
+    if labels is None:
         return None
+    held = true_span(labels, clock)
     default_start = held[0] if start or end else max(held[0], held[1] - LONGEST_DEFAULT_WINDOW)
     first, last = max(start or default_start, held[0]), min(end or held[1], held[1])
     return (first, last) if first < last else None

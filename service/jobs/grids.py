@@ -50,14 +50,17 @@ def common_grid(series: Sequence[Series]) -> CommonGrid | None:
     """Return the grid that all series fit into, from their first reading to their last; None without any.
 
     Its interval is the coarsest found (the least common multiple where none divides the other), its phase the
-    one that most series of the coarsest interval have.
+    one that most readings of the coarsest interval have.
     """
     heard = [s for s in series if not np.isnan(s.values).all()]
     if not heard:
         return None
     step = 60 * lcm(*(s.interval_min for s in heard))
     coarsest = max(s.interval_min for s in heard)
-    phases = Counter(_second(s) % (60 * coarsest) for s in heard if s.interval_min == coarsest)
+    phases: Counter[int] = Counter()
+    for s in heard:
+        if s.interval_min == coarsest:
+            phases[_second(s) % (60 * coarsest)] += int(np.count_nonzero(~np.isnan(s.values)))
     phase = phases.most_common(1)[0][0]
     spans = [_heard_span(s) for s in heard]
     first = phase + (min(s[0] for s in spans) - phase) // step * step
