@@ -241,17 +241,23 @@ def _against_alike(case: Case, i: int, where: BoolArray) -> tuple[float, float] 
 
     Units with the same module on another plane stand in where none is like it: voltage hangs on the module.
     """
-    unit = case.day.site.units[i]
-    same = [
-        k
-        for k, u in enumerate(case.day.site.units)
-        if k != i and (u.module_type, u.module_count) == (unit.module_type, unit.module_count)
-    ]
-    own = _channel(case, "dc_voltage_v", i, where)
-    for alike in ([k for k in case.like(i) if k != i], same):
-        theirs = np.array([_channel(case, "dc_voltage_v", k, where) for k in alike]).reshape(len(alike), -1)
-        both = np.isfinite(own) & np.isfinite(theirs).any(axis=0)
+    sent = case.readings.channels.get("dc_voltage_v")
+    if sent is None:
+        return None
+    volts = sent[:, case.day.positions][:, where]
+    for alike in (case.like(i), _same_module(case, i)):
+        theirs = volts[[k for k in alike if k != i]]
+        both = np.isfinite(volts[i]) & np.isfinite(theirs).any(axis=0)
         if both.any():
             usual = np.nanmedian(theirs[:, both], axis=0)
-            return float(np.median(own[both])), float(np.median(usual))
+            return float(np.median(volts[i, both])), float(np.median(usual))
     return None
+
+
+def _same_module(case: Case, i: int) -> list[int]:
+    units = case.day.site.units
+    return [
+        k
+        for k, u in enumerate(units)
+        if (u.module_type, u.module_count) == (units[i].module_type, units[i].module_count)
+    ]
