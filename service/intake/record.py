@@ -314,7 +314,11 @@ _PARTS: Mapping[str, type[Part]] = {
 def known_fields(loc: Loc) -> list[str]:
     """Return the fields that exist where `loc` names an unknown one."""
     parents = [part for part in loc[:-1] if isinstance(part, str)]
-    model = _PARTS.get(parents[-1], SiteRecord) if parents else SiteRecord
+    return field_names(_PARTS.get(parents[-1], SiteRecord) if parents else SiteRecord)
+
+
+def field_names(model: type[BaseModel]) -> list[str]:
+    """Return a model's fields as they are sent."""
     return [field.alias or name for name, field in model.model_fields.items()]
 
 
