@@ -112,6 +112,15 @@ def rsf_2022(*, later: timedelta = timedelta()) -> tuple[Roof, Roof]:
     return one, two
 
 
+def campus_irradiance() -> pd.DataFrame:
+    """Return what the campus's meteorological station measured, 2022-01-01 to 04, five-minute means by their starts.
+
+    `rmis_weather_data.csv`, in W/m2 and degrees Celsius, taken as labelled by the ends as its neighbours.
+    """
+    table = _local("rmis_weather_data.csv")
+    return table.set_axis(pd.DatetimeIndex(table.index) - pd.Timedelta(minutes=5)).loc[:"2022-01-04"]
+
+
 def _local(name: str) -> pd.DataFrame:
     table = pd.read_csv(DATA / name, index_col=0)
     table.index = pd.to_datetime(table.index).tz_localize(STANDARD_TIME)
