@@ -40,6 +40,7 @@ __all__ = [
     "Samples",
     "Series",
     "held_span",
+    "is_heard",
     "kept",
     "load",
     "load_weather",
@@ -143,6 +144,13 @@ def held_span(session: Session, site_id: str) -> tuple[datetime, datetime] | Non
     first = min(int(starts[0]) for _, starts in blocks)
     last = max(int(starts[-1]) + interval * 60 for interval, starts in blocks)
     return moment(first), moment(last)
+
+
+def is_heard(session: Session, site_id: str, serial: str) -> bool:
+    """Return whether anything is held of the serial."""
+    c = _table(ReadingDay).c
+    wanted = select(c.day).where(c.site_id == site_id, c.unit_serial == serial).limit(1)
+    return session.execute(wanted).first() is not None
 
 
 def write(session: Session, site_id: str, batch: Iterable[Samples]) -> Counts:

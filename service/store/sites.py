@@ -32,6 +32,11 @@ def get(session: Session, site_id: str) -> Site | None:
     return session.get(Site, site_id)
 
 
+def held(session: Session, site_id: str) -> Site | None:
+    """Return the site for changing its record: nobody else changes it until the session's work is done."""
+    return session.get(Site, site_id, with_for_update={"key_share": True}, populate_existing=True)
+
+
 def replace(session: Session, site: Site, record: dict[str, Any]) -> Site:
     """Put another record in the place of the site's; its readings stay."""
     site.name = record["name"]

@@ -105,6 +105,29 @@ class VerificationRow(SQLModel, table=True):
     """The whole result with its curves: zlib-compressed JSON."""
 
 
+class CorrectionRow(SQLModel, table=True):
+    """A correction of a site's record that somebody accepted, numbered from 1 on each site; rows are never removed."""
+
+    __tablename__ = "correction"
+    __table_args__ = (
+        CheckConstraint("number >= 1", name="number"),
+        CheckConstraint("(undone_at IS NULL) = (undone_by IS NULL)", name="undone"),
+    )
+
+    site_id: str = Field(sa_column=_site_key())
+    number: int = Field(primary_key=True)
+    correction: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    changes: list[dict[str, Any]] = Field(sa_column=Column(JSON, nullable=False))
+    """What it changed, as intake tells it."""
+    accepted_by: str = Field(max_length=120)
+    accepted_at: datetime
+    record_before: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    after_sha256: str = Field(max_length=64)
+    """Fingerprint of the record that it made: the record may go back while it is this one."""
+    undone_by: str | None = Field(default=None, max_length=120)
+    undone_at: datetime | None = None
+
+
 class ApiToken(SQLModel, table=True):
     """A bearer token, kept as its SHA-256 only."""
 

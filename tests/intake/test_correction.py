@@ -10,28 +10,17 @@ import pytest
 from service.intake.correction import KINDS, as_sent, changes, corrected, read_correction, read_request
 from service.intake.problems import Refused
 from service.intake.record import as_stored, read_record
-from tests.intake.roof import SERIALS, record
-
-NOON = "2026-05-04T12:00:00Z"
-STRANGER = "482913377010"
-
-TURNED = {"kind": "plane", "plane": "south roof", "azimuth_deg": 196.4, "tilt_deg": 32.5}
-MOVED = {"kind": "move", "serial": SERIALS[1], "plane": "east roof"}
-SWAPPED = {"kind": "swap", "serials": [SERIALS[0], SERIALS[2]]}
-RENAMED = {"kind": "serial", "recorded": SERIALS[1], "heard": STRANGER}
-LATE = {"kind": "clock", "changes": [{"from": None, "minutes": 60}]}
-EACH_KIND = [TURNED, MOVED, SWAPPED, RENAMED, LATE]
-
-
-def two_roofs() -> dict[str, Any]:
-    """Return a stored record whose third unit is on a second roof and branch."""
-    data = record()
-    data["planes"].append({"name": "east roof", "tilt_deg": 30, "azimuth_deg": 90})
-    data["branches"].append({"name": "B"})
-    data["units"][2] |= {"plane": "east roof", "row": 2, "column": 5, "branch": "B", "module_count": 2}
-    data["inverter_types"].append({"name": "large", "ac_rated_w": 700})
-    data["units"][2] |= {"inverter_type": "large", "from": "2026-05-05"}
-    return as_stored(read_record(data))
+from tests.intake.corrections import (
+    EACH_KIND,
+    LATE,
+    MOVED,
+    RENAMED,
+    STRANGER,
+    SWAPPED,
+    TURNED,
+    two_roofs,
+)
+from tests.intake.roof import SERIALS
 
 
 def _applied(data: Any, before: dict[str, Any] | None = None) -> dict[str, Any]:
@@ -102,7 +91,7 @@ def test_a_mistyped_serial_gives_way_to_the_one_that_is_heard() -> None:
 def test_a_clock_is_corrected_on_top_of_what_was_corrected_before() -> None:
     first = _applied(LATE)
     assert first == {**two_roofs(), "clock": [{"from": None, "minutes": 60}]}
-    further = {"kind": "clock", "changes": [{"from": NOON, "minutes": -7}]}
+    further = {"kind": "clock", "changes": [{"from": "2026-05-04T12:00:00Z", "minutes": -7}]}
     assert _applied(further, first)["clock"] == [
         {"from": None, "minutes": 60},
         {"from": "2026-05-04T13:00:00Z", "minutes": 53},
