@@ -7,7 +7,9 @@ recorded serial that is itself never heard. Resemblance is the edit distance wit
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 
@@ -20,15 +22,19 @@ CLOSE = 3
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
-    """Return one finding for each stranger that was heard."""
+    """Return one finding for each stranger that was heard, with the correction where it can be one slip only."""
     heard = case.ever_heard()
+    awaited = [s for s, due in zip(case.serials, case.expected_to_report() & ~heard, strict=True) if due]
     silent = [s for s, h in zip(case.serials, heard, strict=True) if not h]
     spoken = [s for s, h in zip(case.serials, heard, strict=True) if h]
     strangers = sorted(s for s, e in case.readings.strangers.items() if np.isfinite(e).any())
-    return [_finding(case, serial, silent, spoken) for serial in strangers]
+    slipped = mistyped(strangers, silent, spoken)
+    return [_finding(case, s, silent, spoken, _correction(s, slipped.get(s), awaited)) for s in strangers]
 
 
-def _finding(case: Case, serial: str, silent: list[str], spoken: list[str]) -> Finding:
+def _finding(
+    case: Case, serial: str, silent: list[str], spoken: list[str], correction: dict[str, Any]
+) -> Finding:
     values = case.readings.strangers[serial] / case.scale
     resembled, slips = resembles(serial, silent, spoken)
     likeness = (
@@ -51,8 +57,14 @@ def _finding(case: Case, serial: str, silent: list[str], spoken: list[str]) -> F
         first_seen=first,
         last_seen=last,
         lost_wh=0.0,
-        details={"resembles": resembled},
+        details={"resembles": resembled, **correction},
     )
+
+
+def _correction(serial: str, recorded: str | None, awaited: Collection[str]) -> dict[str, Any]:
+    if recorded not in awaited:
+        return {}
+    return {"correction": {"kind": "serial", "recorded": recorded, "heard": serial}}
 
 
 def _span(case: Case, where: BoolArray) -> tuple[datetime, datetime]:
@@ -70,6 +82,23 @@ def resembles(serial: str, silent: list[str], spoken: list[str]) -> tuple[str | 
     if not ranked or ranked[0][0] > min(CLOSE, len(serial) // 2):
         return None, 0
     return ranked[0][2], ranked[0][0]
+
+
+def mistyped(strangers: list[str], silent: list[str], spoken: list[str]) -> dict[str, str]:
+    """Return, by stranger, the serial never heard that it resembles, where neither has another that is as near."""
+    alike = {serial: resembles(serial, silent, spoken)[0] for serial in strangers}
+    return {
+        serial: recorded
+        for serial, recorded in alike.items()
+        if recorded in silent and not _has_rival(serial, recorded, strangers, silent)
+    }
+
+
+def _has_rival(serial: str, recorded: str, strangers: list[str], silent: list[str]) -> bool:
+    nearest = slips(serial, recorded)
+    pairs = [(serial, other) for other in silent if other != recorded]
+    pairs += [(other, recorded) for other in strangers if other != serial]
+    return any(slips(*pair) <= nearest for pair in pairs)
 
 
 def slips(a: str, b: str) -> int:
