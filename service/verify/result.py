@@ -79,6 +79,26 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class Unseen:
+    """A cause that the window does not allow to judge, and what is missing for it, in a sentence and in numbers.
+
+    `planes` and `serials` say for which planes and units; both empty: for the whole site. `needs` holds what is
+    missing by name: `minutes`, `hours` or `days` of light, sun or days to come, `interval_min`, `like_units`, ….
+    """
+
+    cause: str
+    missing: str
+    planes: tuple[str, ...] = ()
+    serials: tuple[str, ...] = ()
+    needs: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def waiting_helps(self) -> bool:
+        """Return whether time alone may bring what is missing."""
+        return not self.needs.keys().isdisjoint({"minutes", "hours", "days"})
+
+
+@dataclass(frozen=True)
 class Curves:
     """The window's series for drawing: starts (T,) UTC ISO strings, per serial lists of Wh (None: not heard)."""
 
@@ -100,6 +120,8 @@ class Verification:
     findings: tuple[Finding, ...]
     curves: Curves | None = None
     """For pages and charts; not part of the contract's form."""
+    not_yet: tuple[Unseen, ...] = ()
+    """What the window does not allow to judge."""
 
     def as_contract(self, site_id: str) -> dict[str, Any]:
         """Return the JSON form of the HTTP contract; times in ISO 8601 with offset."""
@@ -111,6 +133,7 @@ class Verification:
             "verdict": self.verdict,
             "units": [{**asdict(u), "causes": list(u.causes)} for u in self.units],
             "findings": [_finding_contract(f) for f in self.findings],
+            "not_yet": [_unseen_contract(u) for u in self.not_yet],
         }
 
 
@@ -122,3 +145,10 @@ def _finding_contract(finding: Finding) -> dict[str, Any]:
         moment = fields[name]
         fields[name] = moment.isoformat() if moment else None
     return {**fields, **details}
+
+
+def _unseen_contract(unseen: Unseen) -> dict[str, Any]:
+    """Return the entry with its planes as a list, and as `plane` where it is one, as in a finding."""
+    planes = list(unseen.planes)
+    plane = planes[0] if len(planes) == 1 else None
+    return {**asdict(unseen), "plane": plane, "planes": planes, "serials": list(unseen.serials)}

@@ -31,6 +31,7 @@ from service.verify.sky import (
     infer,
     sky_at,
 )
+from service.verify.unseen import unseen
 
 STEADY_ENOUGH = (0.5, 1.2)
 """Levels that a unit may have and still be trusted, its level taken out, about how the sky changes."""
@@ -61,6 +62,7 @@ def verify(site: Site, readings: Readings, weather: Weather | None = None) -> Ve
         units=units,
         findings=findings,
         curves=curves(case),
+        not_yet=unseen(case, findings),
     )
 
 

@@ -145,7 +145,7 @@ def test_the_contract_form_is_json_with_every_field(roof):
     r = roof()
     r.energy_wh[4] = np.nan
     form = json.loads(json.dumps(verify(r.site, r.readings()).as_contract("site-1"), allow_nan=False))
-    assert set(form) == {"site_id", "start", "end", "sky", "verdict", "units", "findings"}
+    assert set(form) == {"site_id", "start", "end", "sky", "verdict", "units", "findings", "not_yet"}
     assert form["findings"][0]["cause"] == "not_reporting"
     assert form["start"].endswith("+00:00")
 

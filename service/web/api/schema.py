@@ -8,6 +8,7 @@ from fastapi import FastAPI
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from pydantic.json_schema import models_json_schema
 
+from service.intake.correction import Correction
 from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE
 from service.intake.record import SiteRecord
 from service.verify.result import UnitResult
@@ -74,6 +75,15 @@ class WeatherBody(_Body):
     poa_w_m2: dict[str, Values] | None = Field(default=None, description="By the plane's name.")
 
 
+AnyCorrection = Annotated[Correction, Field(discriminator="kind")]
+
+
+class CorrectionBody(_Body):
+    """A correction of the site record: what a finding proposes, or any other that fits the record."""
+
+    correction: AnyCorrection
+
+
 class ProblemEntry(BaseModel):
     """A value that was kept out and why; without a serial a remark about the whole batch."""
 
@@ -121,6 +131,20 @@ class FindingAnswer(BaseModel):
     annual_loss_kwh: float | None
     evidence: str
     advice: str
+    correction: AnyCorrection | None = Field(
+        default=None, description="Of the record, where that is what is wrong; POST it to /corrections."
+    )
+
+
+class UnseenAnswer(BaseModel):
+    """A cause that this window does not allow to judge, and what is missing for it."""
+
+    cause: str
+    plane: str | None = Field(description="The plane, where it is one alone.")
+    planes: list[str] = Field(description="Empty with `serials` empty: the whole site.")
+    serials: list[str] = Field(description="Empty: all units there.")
+    missing: str
+    needs: dict[str, float] = Field(description="The numbers in `missing` by name: minutes, hours, days, ….")
 
 
 class VerificationAnswer(BaseModel):
@@ -133,9 +157,10 @@ class VerificationAnswer(BaseModel):
     verdict: Literal["verified", "attention", "too_little_light"]
     units: list[UnitResult]
     findings: list[FindingAnswer]
+    not_yet: list[UnseenAnswer]
 
 
-BODIES = (SiteRecord, TableBody, RowsBody, WeatherBody)
+BODIES = (SiteRecord, CorrectionBody, TableBody, RowsBody, WeatherBody)
 
 
 def _ref(model: type[BaseModel]) -> dict[str, str]:

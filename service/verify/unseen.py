@@ -1,0 +1,340 @@
+"""What cannot be seen: the causes that a window's light, interval and neighbours do not allow to judge, and what is
+missing for each.
+
+A verification without a finding is worth as much as what it could have found: half an hour shows dead units and not
+a tree's shadow. Nothing is found here. The bounds are the causes' own where they have some.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from service.verify.case import Case
+from service.verify.causes import curtailed, misplaced, no_output, steady, voltage_trip
+from service.verify.levels import PEERS_FOR_COMPARISON, SIGMAS, rated_wh
+from service.verify.plane_light import SUN_DAY_H, PlaneLight, clear_sky_index, plane_lights
+from service.verify.ranking import CLEAR
+from service.verify.result import Finding, Unseen
+
+SHAPE_SUN_H = 3.0
+"""Hours of direct sun from which a curve tells its orientation: in them the sun turns by some 45 degrees, and turns of
+5 to 10 degrees stand out of a curve's shape (our choice, no source)."""
+
+STEADY_H = 2.0
+"""Hours of light from which a low level is no longer taken for one obstacle's shadow (our choice, no source)."""
+
+DROP_OUT_H = 3.0
+"""Hours of light in which a plug that lets go a few times a day does so (our choice, no source)."""
+
+HIDING_INTERVAL_MIN, TELLING_INTERVAL_MIN = 30, 5.0
+"""Interval in which drop-outs of minutes drown, and the one that shows them (rdtools pull request 131: means over 15
+minutes cannot show fast cycling)."""
+
+TELLING_LOSS = 0.08
+"""A loss that should show before low output counts as judged."""
+
+LIMIT_SHARE = 0.5
+"""Share of the ratings that the light must reach before a limit on the site's power would show."""
+
+STRONG_MINUTES = 60
+"""Minutes at high power in which a branch that trips does so twice (our choice, no source)."""
+
+CLEAR_H = 2.0
+"""Hours under a clear sky for the level of the whole site (our choice, no source)."""
+
+SHADE_DAYS = 3
+"""Days with sun on a plane before a shadow on all of it is told from cloud: it must come back twice."""
+
+PATH_SEEN = 0.8
+"""Share of the sun's path before a plane that must have been seen with sun."""
+
+INTERVALS_FOR_SCALE = 3
+MOST_LIGHT_H = 24.0
+"""Where more light than this would be needed, it is like units that are missing."""
+
+Needs = dict[str, float]
+
+
+@dataclass(frozen=True)
+class _Lack:
+    """A cause that cannot be judged for `rows` (None: the site as a whole), why, and the numbers of what is missing."""
+
+    cause: str
+    why: str
+    rows: tuple[int, ...] | None = None
+    needs: Needs = field(default_factory=dict)
+
+
+Judge = Callable[[Case, list[PlaneLight]], Iterator[_Lack]]
+
+
+def unseen(case: Case, findings: Sequence[Finding]) -> tuple[Unseen, ...]:
+    """Return what the window does not allow to judge, by cause; planes that lack the same stand together.
+
+    A cause that was found for the whole site or plane is judged there. Units that were never heard have their finding
+    and nothing else to be judged by; a site without any heard unit lacks nothing that more light could give.
+    """
+    planes = plane_lights(case)
+    if not planes:
+        return ()
+    lacks = [lack for judge in _judges(case, planes) for lack in judge(case, planes)]
+    return tuple(_grouped(case, planes, [lack for lack in lacks if not _is_found(case, lack, findings)]))
+
+
+def _judges(case: Case, planes: list[PlaneLight]) -> tuple[Judge, ...]:
+    told = case.array_sky.known.any() or case.source == "measured"
+    lit = any(p.lit.any() for p in planes)
+    by_sky = (_levels, _drop_outs, _trips, _shade, _shapes, _limits, _site_level)
+    return (_scale, _dead, *(by_sky if told or not lit else (_untold,)))
+
+
+def _is_found(case: Case, lack: _Lack, findings: Sequence[Finding]) -> bool:
+    same = [f for f in findings if f.cause == lack.cause]
+    if lack.rows is None:
+        return bool(same)
+    return {case.day.site.units[i].plane for i in lack.rows} <= {f.plane for f in same}
+
+
+# What needs no sky
+
+
+def _scale(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
+    lit = int(np.any([p.lit for p in planes], axis=0).sum())
+    if lit < INTERVALS_FOR_SCALE:
+        yield _Lack("unit_scale", "light", needs=_minutes(case, INTERVALS_FOR_SCALE - lit))
+
+
+def _dead(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
+    """Give where the light is short of what makes a dead unit sure."""
+    has_branches = any(u.branch for u in case.day.site.units)
+    if not has_branches:
+        yield _Lack("branch_out", "branches")
+    for p in planes:
+        short_min = max(no_output.LEAST_MINUTES_SHORT - 60 * p.lit_h, _short_of_energy_min(case, p))
+        if short_min > 0:
+            needs = {"minutes": _up(short_min, 5)}
+            yield _Lack("no_output", "light", p.rows, needs)
+            if has_branches:
+                yield _Lack("branch_out", "light", p.rows, needs)
+
+
+def _short_of_energy_min(case: Case, p: PlaneLight) -> float:
+    """Return how many more minutes of the light so far bring the energy that a dead unit must have left unused."""
+    rows = list(p.rows)
+    at_rating = np.where(p.lit, case.peers.energy_wh[rows], 0.0).sum(axis=1) / rated_wh(case.day)[rows]
+    unused_h = float(np.median(at_rating)) * case.day.interval_hours
+    return 60 * p.lit_h * (no_output.LEAST_ENERGY_H / unused_h - 1) if unused_h > 0 else 0.0
+
+
+# What needs the sky
+
+
+def _untold(_: Case, __: list[PlaneLight]) -> Iterator[_Lack]:
+    """Give what one unit alone under unknown clouds cannot show."""
+    steadily = ("substring_out", "low_output", "intermittent", "voltage_trip", "shaded")
+    in_shape = ("clock_shift", "plane_misdescribed", "wrong_plane", "swapped")
+    return (_Lack(cause, "reference") for cause in (*steadily, *in_shape, "curtailed", "site_low"))
+
+
+def _levels(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
+    """Give where levels are not read, or not well enough for a small loss."""
+    for p in planes:
+        for i in p.rows:
+            read = int(np.isfinite(case.levels.series[i]).sum())
+            if read < steady.LEAST_INTERVALS:
+                needs = _minutes(case, steady.LEAST_INTERVALS - read)
+                yield _Lack("substring_out", "light", (i,), needs)
+                least = {"minutes": max(needs["minutes"], _up(60 * (STEADY_H - p.lit_h), 30))}
+                yield _Lack("low_output", "light", (i,), least)
+            else:
+                yield from _coarse(case, p, i)
+
+
+def _coarse(case: Case, p: PlaneLight, i: int) -> Iterator[_Lack]:
+    """Give what low output lacks for a unit whose level is read."""
+    visible, scatter = float(case.levels.visible[i]), float(case.levels.statistical[i])
+    lasting = float(case.levels.sd[i] ** 2) - scatter**2  # what more light does not take away
+    allowed = (TELLING_LOSS / SIGMAS) ** 2 - lasting
+    more_h = p.lit_h * (scatter**2 / allowed - 1) if allowed > 0 else math.inf
+    if visible > TELLING_LOSS and more_h > MOST_LIGHT_H:
+        needs = {"like_units": float(PEERS_FOR_COMPARISON), "visible_loss_pct": _up(100 * visible, 1)}
+        yield _Lack("low_output", "neighbours", (i,), needs)
+    elif visible > TELLING_LOSS and more_h > STEADY_H:
+        yield _Lack("low_output", "light", (i,), {"minutes": _up(60 * more_h, 30)})
+    elif p.lit_h < STEADY_H:
+        yield _Lack("low_output", "steady", (i,), _hours(STEADY_H - p.lit_h))
+
+
+def _drop_outs(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
+    if case.day.grid.interval_min >= HIDING_INTERVAL_MIN:
+        yield _Lack("intermittent", "interval", needs={"interval_min": TELLING_INTERVAL_MIN})
+        return
+    for p in planes:
+        if p.lit_h < DROP_OUT_H:
+            yield _Lack("intermittent", "hours", p.rows, _hours(DROP_OUT_H - p.lit_h))
+
+
+def _trips(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
+    if case.day.grid.interval_min >= voltage_trip.LONGEST_MINUTES:
+        yield _Lack("voltage_trip", "interval", needs={"interval_min": TELLING_INTERVAL_MIN})
+    elif not any(u.branch for u in case.day.site.units):
+        yield _Lack("voltage_trip", "branches")
+    else:
+        yield from _power(case, planes, "voltage_trip", voltage_trip.STRONG, STRONG_MINUTES)
+
+
+def _limits(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
+    return _power(case, planes, "curtailed", LIMIT_SHARE, curtailed.LEAST_MINUTES)
+
+
+def _power(
+    case: Case, planes: list[PlaneLight], cause: str, share: float, least_minutes: float
+) -> Iterator[_Lack]:
+    """Give the cause if the light brought the heard units together too seldom above a share of their ratings."""
+    rows = [i for p in planes for i in p.rows]
+    lit = np.any([p.lit for p in planes], axis=0)
+    power = case.peers.energy_wh[rows].sum(axis=0) / rated_wh(case.day)[rows].sum()
+    minutes = float((lit & (power >= share)).sum()) * case.day.grid.interval_min
+    if minutes < least_minutes:
+        needs = {"minutes": _up(least_minutes - minutes, 5), "ratings_pct": 100 * share}
+        yield _Lack(cause, "power", needs=needs)
+
+
+def _shade(_: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
+    for p in planes:
+        path_h, unseen_h = p.path_h
+        hours, days = _hours(unseen_h), {"days": float(SHADE_DAYS - p.sun_days)}
+        short_of_path = unseen_h > (1 - PATH_SEEN) * path_h
+        if path_h < SUN_DAY_H / 2:
+            yield _Lack("shaded", "season", p.rows)
+        elif short_of_path and p.sun_days < SHADE_DAYS:
+            yield _Lack("shaded", "path_and_days", p.rows, {**hours, **days})
+        elif short_of_path:
+            yield _Lack("shaded", "path", p.rows, hours)
+        elif p.sun_days < SHADE_DAYS:
+            yield _Lack("shaded", "days", p.rows, days)
+
+
+def _shapes(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
+    """Give what the causes that read a curve's shape lack: sun, and for a sure answer another orientation."""
+    turned = len({(p.plane.tilt_deg, p.plane.azimuth_deg) for p in planes}) > 1
+    most_h = max(p.sun_h for p in planes)
+    if most_h < SHAPE_SUN_H:
+        yield _Lack("clock_shift", "sun", needs=_hours(SHAPE_SUN_H - most_h))
+    elif not turned:
+        yield _Lack("clock_shift", "orientation")
+    for p in planes:
+        if p.sun_h < SHAPE_SUN_H:
+            yield _Lack("plane_misdescribed", "sun", p.rows, _hours(SHAPE_SUN_H - p.sun_h))
+        elif not turned:
+            yield _Lack("plane_misdescribed", "orientation", p.rows)
+    for cause in ("wrong_plane", "swapped"):
+        yield from _exchanges(case, planes, cause)
+
+
+def _exchanges(case: Case, planes: list[PlaneLight], cause: str) -> Iterator[_Lack]:
+    if len({u.plane for u in case.day.site.units}) < 2:
+        yield _Lack(cause, "second_plane")
+        return
+    for p in planes:
+        short_of_intervals_h = misplaced.LEAST_LIT * case.day.interval_hours - p.lit_h
+        short_h = max(SHAPE_SUN_H - p.sun_h, short_of_intervals_h)
+        if short_h > 0:
+            yield _Lack(cause, "sun", p.rows, _hours(short_h))
+
+
+def _site_level(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
+    index = clear_sky_index(case)
+    clear = (index >= CLEAR[0]) & (index <= CLEAR[1]) & np.any([p.lit for p in planes], axis=0)
+    clear_h = float(clear.sum()) * case.day.interval_hours
+    if clear_h < CLEAR_H:
+        yield _Lack("site_low", "clear", needs=_hours(CLEAR_H - clear_h))
+
+
+def _minutes(case: Case, intervals: int) -> Needs:
+    return {"minutes": _up(intervals * case.day.grid.interval_min, 5)}
+
+
+def _hours(count: float) -> Needs:
+    return {"hours": _up(count, 0.5)}
+
+
+def _up(value: float, step: float) -> float:
+    """Return the value rounded up to whole steps, at least one."""
+    return float(max(math.ceil(value / step - 1e-9), 1) * step)
+
+
+# One entry for each cause and reason
+
+
+def _grouped(case: Case, planes: list[PlaneLight], lacks: list[_Lack]) -> Iterator[Unseen]:
+    """Give one entry for each cause and reason, with the largest needs."""
+    groups: dict[tuple[str, str], list[_Lack]] = {}
+    for lack in lacks:
+        groups.setdefault((lack.cause, lack.why), []).append(lack)
+    for (cause, why), members in groups.items():
+        needs: Needs = {}
+        for lack in members:
+            needs |= {name: max(value, needs.get(name, value)) for name, value in lack.needs.items()}
+        names, serials = _where(case, planes, members)
+        yield Unseen(cause, SENTENCES[why](needs), names, serials, needs)
+
+
+def _where(
+    case: Case, planes: list[PlaneLight], members: list[_Lack]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the planes and serials concerned: no planes for all of the site, no serials for whole planes."""
+    rows = {i for lack in members for i in (lack.rows or ())}
+    touched = [p for p in planes if rows & set(p.rows)]
+    whole = rows == {i for p in touched for i in p.rows}
+    everywhere = whole and len(touched) in (0, len(planes))
+    names = () if everywhere else tuple(p.plane.name for p in touched)
+    return names, () if whole else case.named(sorted(rows))
+
+
+def _more(minutes: float) -> str:
+    """Return 'about 25 more minutes', 'about 1.5 more hours'."""
+    count, unit = (minutes, "minute") if minutes < 60 else (minutes / 60, "hour")
+    return f"about {math.ceil(10 * count - 1e-9) / 10:g} more {unit}{'' if count == 1 else 's'}"
+
+
+def _days(needs: Needs) -> str:
+    return f"{needs['days']:g} more day{'' if needs['days'] == 1 else 's'} with sun"
+
+
+SENTENCES: dict[str, Callable[[Needs], str]] = {
+    "light": lambda n: f"Needs {_more(n['minutes'])} of light.",
+    "hours": lambda n: f"Needs {_more(60 * n['hours'])} of light.",
+    "steady": lambda n: f"Needs {_more(60 * n['hours'])} of light: what is low now may be in a shadow.",
+    "sun": lambda n: f"Needs {_more(60 * n['hours'])} of direct sun.",
+    "clear": lambda n: f"Needs {_more(60 * n['hours'])} under a clear sky.",
+    "power": lambda n: (
+        f"Needs {_more(n['minutes'])} of light that brings the site above {n['ratings_pct']:.0f} % of its ratings."
+    ),
+    "interval": lambda n: (
+        f"Needs readings every {n['interval_min']:.0f} minutes: in longer intervals what lasts minutes is lost."
+    ),
+    "reference": lambda _: (
+        "Needs two units that give energy, or measured irradiance, to tell a fault from cloud."
+    ),
+    "neighbours": lambda n: (
+        f"Needs {n['like_units']:.0f} like units on the plane: as it is, a loss shows from "
+        f"{n['visible_loss_pct']:.0f} % on."
+    ),
+    "branches": lambda _: "Needs the branch circuits on the record.",
+    "orientation": lambda _: (
+        "Needs a second plane that faces another way: on one, a wrong clock and a wrong azimuth look alike."
+    ),
+    "second_plane": lambda _: "Needs a second plane: on one, energy does not tell the places apart.",
+    "season": lambda _: "Needs direct sun, which does not reach the plane on these days.",
+    "path": lambda n: f"Needs the sun from the rest of its path, {_more(60 * n['hours'])}.",
+    "days": lambda n: f"Needs {_days(n)} to show a shadow that covers the whole plane.",
+    "path_and_days": lambda n: (
+        f"Needs the sun from the rest of its path, {_more(60 * n['hours'])}; a shadow that covers the whole plane "
+        f"needs {_days(n)}."
+    ),
+}
