@@ -129,8 +129,10 @@ def test_two_units_a_plane_show_large_losses_only_and_by_how_much(roof):
 
 def test_a_lone_unit_beside_others_is_named_with_its_plane(roof):
     r = with_branches(roof(planes=2, days=7, index=0.97))
-    units = tuple(replace(u, plane="west" if i == 11 else "south") for i, u in enumerate(r.site.units))
-    r = replace(r, site=replace(r.site, units=units))
+    rows = [0, 2, 4, 6, 8, 10, 11]
+    r = replace(
+        r, site=replace(r.site, units=tuple(r.site.units[i] for i in rows)), energy_wh=r.energy_wh[rows]
+    )
     low = by_cause(verify(r.site, r.readings()))["low_output"]
     assert low.planes == ("west",)
     assert low.serials == ()
@@ -225,10 +227,13 @@ def test_every_entry_is_a_sentence_with_its_numbers_and_valid_json(roof, units, 
         assert all(value > 0 for value in entry["needs"].values())
 
 
-def test_the_contract_names_a_single_plane_as_a_finding_does():
-    entry = Unseen("shaded", "Needs sun.", planes=("west",), needs={"days": 2})
-    assert entry.waiting_helps
-    assert not Unseen("swapped", "Needs a second plane.").waiting_helps
+@pytest.mark.parametrize(("planes", "plane"), [((), None), (("west",), "west"), (("south", "west"), None)])
+def test_the_contract_names_a_single_plane_as_a_finding_does(roof, planes, plane):
+    r = roof()
+    entry = Unseen("shaded", "Needs sun.", planes=planes)
+    form = replace(verify(r.site, window(r, 12, 30)), not_yet=(entry,)).as_contract("any")
+    assert form["not_yet"][0]["plane"] == plane
+    assert form["not_yet"][0]["planes"] == list(planes)
 
 
 @pytest.mark.parametrize(
