@@ -1,0 +1,107 @@
+"""Real days that look like faults and are none, and two without any output: what `verify` may and must say of them.
+
+SERF East in Golden, Colorado, 2011 to 2013 and 2016, and its neighbours in January 2022 (see open_data.py). What the
+days were is read off the power itself and off the days around them: no record of the weather comes with the data.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import pytest
+
+from service.verify.result import Finding
+from service.verify.run import verify
+from tests.reference.open_data import Roof, readings, serf_east_2011, serf_east_2016, site
+
+WHOLE_DAYS_OUT = ("2011-10-26", "2012-08-16")
+"""Not one watt from morning till night, by snow or by outage; the days before and after whole."""
+
+SNOWED_UP = ("2012-02-03", "2013-02-24", "2013-04-15", "2013-12-07")
+"""At most 3 % of the rating all day under snow or heavy cloud; whole again within a week."""
+
+STORM_AT_DUSK = ("2011-07-19", "2013-07-13")
+"""Nothing in the last light of a summer evening after a broken afternoon; whole the next day."""
+
+DARK_AFTERNOON = ("2012-01-07", "2012-12-27", "2013-02-09", "2013-02-20")
+"""Falls from full power to some per mille with a winter storm and stays there until night; produces the next day."""
+
+LEVEL_NOON = "2016-10-04"
+"""A clear day whose power lies within 1.2 % from 9:30 to 12:15; the roof has given 7 % more on others."""
+
+IMPOSSIBLE_SCALES = (
+    "snow makes a day darker than the darkest sky that is thought possible, so that a scale is named"
+)
+DARKNESS_IS_NO_DEATH = (
+    "one unit alone is held against a clear sky, so that half an hour of dark cloud is a dead unit"
+)
+LEVEL_WITHOUT_LIMIT = (
+    "the top of this roof's curve is flatter than the modelled one, which is taken for a limit"
+)
+
+
+@cache
+def _serf_east(year: int) -> Roof:
+    return serf_east_2011() if year < 2016 else serf_east_2016()
+
+
+def _halves(roof: Roof) -> tuple[Roof, Roof]:
+    """Return a roof as two units that share its power evenly: units that tell the sky from their own readings."""
+    one, two = (
+        replace(roof, name=f"{roof.name}, {n}", dc_w=roof.dc_w / 2, ac_w=roof.ac_w / 2, watts=roof.watts / 2)
+        for n in (1, 2)
+    )
+    return one, two
+
+
+def _found(*roofs: Roof, day: str) -> dict[str, Finding]:
+    return {f.cause: f for f in verify(site(*roofs), readings(*roofs, first=day, days=1)).findings}
+
+
+def _alone(day: str) -> dict[str, Finding]:
+    return _found(_serf_east(int(day[:4])), day=day)
+
+
+def _paired(day: str) -> dict[str, Finding]:
+    return _found(*_halves(_serf_east(int(day[:4]))), day=day)
+
+
+@pytest.mark.parametrize("day", WHOLE_DAYS_OUT)
+def test_a_day_without_output_is_named(day: str) -> None:
+    assert "no_output" in _alone(day)
+
+
+@pytest.mark.parametrize("days", [SNOWED_UP, STORM_AT_DUSK, DARK_AFTERNOON])
+def test_the_days_are_what_they_are_said_to_be(days: tuple[str, ...]) -> None:
+    watts = _serf_east(2011).watts
+    for day in days:
+        light = watts[day].between_time("09:00", "15:00")
+        if days is SNOWED_UP:
+            assert 10 < light.max() < 0.04 * 3000
+        else:
+            assert light.max() > 0.5 * 3000
+            assert watts[day].between_time("16:45", "17:15").max() < 10
+
+
+@pytest.mark.xfail(strict=True, reason=IMPOSSIBLE_SCALES)
+@pytest.mark.parametrize("day", SNOWED_UP)
+def test_a_day_of_snow_is_no_wrong_scale(day: str) -> None:
+    assert "unit_scale" not in _alone(day)
+
+
+@pytest.mark.xfail(strict=True, reason=DARKNESS_IS_NO_DEATH)
+@pytest.mark.parametrize("day", STORM_AT_DUSK + DARK_AFTERNOON)
+def test_the_end_of_a_stormy_day_is_no_dead_unit(day: str) -> None:
+    assert "no_output" not in _alone(day)
+
+
+@pytest.mark.xfail(strict=True, reason=LEVEL_WITHOUT_LIMIT)
+def test_a_level_noon_is_no_limit() -> None:
+    assert "curtailed" not in _paired(LEVEL_NOON)
+
+
+@pytest.mark.parametrize("day", ["2012-01-05", "2012-02-05", "2012-02-16"])
+def test_clear_winter_days_are_blameless(day: str) -> None:
+    assert _alone(day) == {}
+    assert _paired(day) == {}
