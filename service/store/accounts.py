@@ -75,8 +75,13 @@ def create_token(session: Session, name: str) -> str:
 
 def token_is_valid(session: Session, token: str) -> bool:
     """Return whether the token was given out and not revoked."""
-    query = select(ApiToken.id).where(col(ApiToken.token_hash) == digest(token))
-    return session.exec(query.where(col(ApiToken.revoked_at).is_(None))).first() is not None
+    return token_name(session, token) is not None
+
+
+def token_name(session: Session, token: str) -> str | None:
+    """Return the name under which the token was given out, None if it was not or was revoked."""
+    query = select(ApiToken.name).where(col(ApiToken.token_hash) == digest(token))
+    return session.exec(query.where(col(ApiToken.revoked_at).is_(None))).first()
 
 
 def valid_tokens(session: Session) -> list[ApiToken]:

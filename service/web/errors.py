@@ -12,6 +12,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 
+from service.intake.accept import NoSuchCorrection, RecordMoved
 from service.intake.parse import UnknownFormat
 from service.intake.problems import FieldError, Refused, field_errors
 from service.intake.take import NoSuchSite
@@ -79,6 +80,8 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(Refused, _refused)
     app.add_exception_handler(UnknownFormat, _unknown_format)
     app.add_exception_handler(NoSuchSite, _no_such_site)
+    app.add_exception_handler(NoSuchCorrection, _no_such_correction)
+    app.add_exception_handler(RecordMoved, _record_moved)
     app.add_exception_handler(Failed, _failed)
     app.add_exception_handler(Exception, _broken)
 
@@ -103,6 +106,16 @@ def _unknown_format(_: Request, error: Any) -> JSONResponse:
 
 def _no_such_site(_: Request, __: Exception) -> JSONResponse:
     return problem(404, "There is no site of that id; GET /api/v1/sites lists them.")
+
+
+def _no_such_correction(_: Request, __: Exception) -> JSONResponse:
+    return problem(
+        404, "There is no correction of that number; GET /api/v1/sites/{id}/corrections lists them."
+    )
+
+
+def _record_moved(_: Request, error: Exception) -> JSONResponse:
+    return problem(409, str(error))
 
 
 def _failed(_: Request, error: Any) -> JSONResponse:

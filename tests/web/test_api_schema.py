@@ -33,6 +33,9 @@ CONTRACT = [
     ("post", f"{SITE}/readings"),
     ("post", f"{SITE}/weather"),
     ("get", f"{SITE}/verification"),
+    ("get", f"{SITE}/corrections"),
+    ("post", f"{SITE}/corrections"),
+    ("post", f"{SITE}/corrections/{{number}}/undo"),
 ]
 
 # What the description cannot say, such as that a unit's plane must be named, is refused for calls that fit it.

@@ -18,6 +18,8 @@ from service.intake.parse import JSON_TYPE, UnknownFormat, media_type
 from service.intake.problems import FieldError, Refused, field_path, unknown_field
 from service.intake.take import NoSuchSite
 from service.store import sites
+from service.store.accounts import token_name
+from service.store.database import reading
 from service.store.grids import moment
 from service.store.tables import Site
 from service.web.errors import PROBLEM_TYPE, Problem
@@ -44,6 +46,7 @@ def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
     words = {
         401: "No valid token.",
         404: "There is no such thing.",
+        409: "It does not go with what is held by now; nothing was changed.",
         406: "None of the formats asked for is given.",
         413: "The body is too large.",
         415: "The body's content type is none that is read.",
@@ -76,6 +79,13 @@ BodyDep = Annotated[bytes, Depends(_body)]
 ContentType = Annotated[str, Header(include_in_schema=False)]
 
 
+def _program(request: Request, engine: EngineDep) -> str:
+    """Return the program that asks, by its token's name; the gate has checked the token before."""
+    token = request.headers.get("authorization", "").partition(" ")[2].strip()
+    with reading(engine) as session:
+        return f"token {token_name(session, token)}"
+
+
 def _json_body(body: BodyDep, content_type: ContentType = "") -> Any:
     if media_type(content_type) != JSON_TYPE:
         raise UnknownFormat(JSON_TYPE)
@@ -90,6 +100,7 @@ def _site_id(site_id: Annotated[str, Path(description="The site's id.")]) -> str
 
 JsonDep = Annotated[Any, Depends(_json_body)]
 SiteId = Annotated[str, Depends(_site_id)]
+Program = Annotated[str, Depends(_program)]
 
 
 def find_site(session: Session, site_id: str) -> Site:

@@ -13,6 +13,7 @@ from service.intake.record import SiteRecord, as_stored, read_record
 from service.store import sites
 from service.store.database import reading, writing
 from service.store.tables import Site
+from service.web.anew import verify_anew
 from service.web.api.common import (
     PREFIX,
     EngineDep,
@@ -105,8 +106,7 @@ def replace(request: Request, engine: EngineDep, site_id: SiteId, data: JsonDep)
     record = as_stored(read_record(_without_own_id(data, site_id)))
     with writing(engine) as session:
         site = sites.replace(session, find_site(session, site_id), record)
-    if request.app.state.jobs is not None:
-        request.app.state.jobs.enqueue_verify(site_id)
+    verify_anew(request, site_id)
     return JSONResponse(_answer(site))
 
 

@@ -6,12 +6,12 @@ from fastapi import Request
 from fastapi.responses import JSONResponse
 
 from service.intake.take import Receipt
+from service.web.anew import verify_anew
 
 
 def answer(request: Request, site_id: str, receipt: Receipt) -> JSONResponse:
     """Return the contract's answer for a batch."""
-    state = request.app.state
-    if receipt.changed and state.jobs is not None:
-        state.jobs.enqueue_verify(site_id)
+    if receipt.changed:
+        verify_anew(request, site_id)
     fields = ("accepted", "replaced", "rejected", "problems")
     return JSONResponse({name: getattr(receipt, name) for name in fields})
