@@ -121,6 +121,17 @@ def campus_irradiance() -> pd.DataFrame:
     return table.set_axis(pd.DatetimeIndex(table.index) - pd.Timedelta(minutes=5)).loc[:"2022-01-04"]
 
 
+def modelled_weather_2016() -> pd.DataFrame:
+    """Return the weather of `serf_east_psm3_data.csv` by the quarter hours' starts, 2016-07-01 to 2016-10-13.
+
+    NSRDB PSM3, modelled from satellites: `ghi`, `ghi_clear`, `dni_clear`, `dhi_clear` in W/m2, `temp_air` in degC;
+    hourly for moments and drawn straight between them, so that a mean is that of both ends.
+    """
+    table = pd.read_csv(DATA / "serf_east_psm3_data.csv", index_col=0)
+    table.index = pd.to_datetime(table.index, utc=True).tz_convert(STANDARD_TIME)
+    return (table + table.shift(-1)) / 2
+
+
 def _local(name: str) -> pd.DataFrame:
     table = pd.read_csv(DATA / name, index_col=0)
     table.index = pd.to_datetime(table.index).tz_localize(STANDARD_TIME)
