@@ -14,12 +14,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
-import pvanalytics  # type: ignore[import-untyped]
 import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import Engine
@@ -27,9 +25,8 @@ from sqlalchemy import Engine
 from service.jobs.verification import current
 from service.verify.result import Verification
 from tests.fleet.sun import Place, on_plane
+from tests.reference.open_data import DATA, STANDARD_TIME, modelled_weather_2016
 
-DATA = Path(pvanalytics.__file__).parent / "data"
-ZONE = "Etc/GMT+7"
 DAY = 96
 LABELLED_AFTER = timedelta(minutes=15)
 """The power's labels are the intervals' ends: the package's examples call the file "right-aligned mean data".
@@ -106,14 +103,8 @@ def _dates(table: pd.DataFrame) -> pd.Index[str]:
 
 def _read(name: str) -> pd.DataFrame:
     table = pd.read_csv(DATA / name, index_col=0)
-    table.index = pd.to_datetime(table.index, utc=True).tz_convert(ZONE)
+    table.index = pd.to_datetime(table.index, utc=True).tz_convert(STANDARD_TIME)
     return table
-
-
-def _weather() -> pd.DataFrame:
-    """Return interval means: PSM3 is for moments (hourly, drawn straight to 15 minutes), so a mean is of both ends."""
-    moments = _read("serf_east_psm3_data.csv")
-    return (moments + moments.shift(-1)) / 2
 
 
 def _clear_dates(weather: pd.DataFrame) -> list[str]:
@@ -135,7 +126,7 @@ def _values(column: pd.Series) -> list[float | None]:
 def clear_days(client: TestClient, engine: Engine) -> list[ClearDay]:
     """Send the record, the power of all days and the weather of the clear ones, and ask for each clear day."""
     site_id = _posted(client, "/api/v1/sites", RECORD)["id"]
-    power, weather = _read("serf_east_15min_ac_power.csv"), _weather()
+    power, weather = _read("serf_east_15min_ac_power.csv"), modelled_weather_2016()
     dates = _clear_dates(weather)
     # The meter's few watts below zero at night are the inverter's own; the contract takes no negative values.
     watts = {"power_w": _columns(power, {"50": "ac_power"})}
@@ -144,7 +135,10 @@ def clear_days(client: TestClient, engine: Engine) -> list[ClearDay]:
     clear = weather[_dates(weather).isin(dates)].reindex(weather.index)
     light = _columns(clear, LIGHT) | {"air_temp_c": _values(clear["temp_air"])}
     _send(client, f"/api/v1/sites/{site_id}/weather", weather.index[0], light)
-    return [_asked(client, engine, site_id, pd.Timestamp(date, tz=ZONE).to_pydatetime()) for date in dates]
+    return [
+        _asked(client, engine, site_id, pd.Timestamp(date, tz=STANDARD_TIME).to_pydatetime())
+        for date in dates
+    ]
 
 
 def _send(client: TestClient, path: str, start: pd.Timestamp, body: dict[str, Any]) -> None:
@@ -188,7 +182,7 @@ def _sam_ratios(days: list[ClearDay]) -> list[float]:
     moments = _read("serf_east_psm3_data.csv")
     minutes = pd.date_range(moments.index[0], moments.index[-1], freq="1min")
     light = moments[["dni_clear", "dhi_clear"]].reindex(minutes).interpolate().to_numpy().T
-    place = Place("Golden", RECORD["latitude"], RECORD["longitude"], RECORD["elevation_m"], ZONE)
+    place = Place("Golden", RECORD["latitude"], RECORD["longitude"], RECORD["elevation_m"], STANDARD_TIME)
     fallen = on_plane(place, minutes.tz_convert("UTC"), *light, tilt=45, azimuth=158, albedo=0.2)
     hours = pd.Series(fallen.beam + fallen.sky + fallen.ground, minutes) / 60_000
     watts = _read("serf_east_15min_ac_power.csv")["ac_power"].clip(lower=0)
