@@ -36,6 +36,14 @@ from tests.reference.open_data import (
     site,
 )
 
+pytestmark = [
+    pytest.mark.filterwarnings(f"ignore:{inside_pvlib}")
+    for inside_pvlib in (
+        "DatetimeIndex.values returning",
+        "A future version of pandas will return a BaseOffset",
+    )
+]
+
 SUN_WELL_UP = 78.0
 """Zenith, degrees: lower, the array's own horizon and the model's error at grazing light are what is seen."""
 
