@@ -206,6 +206,30 @@ SITE_SENTENCES: dict[str, str] = {
 """How a cause is headed where it concerns a site, a plane or serials off the record, and no unit of the plan."""
 
 
+OPEN_QUESTIONS: dict[str, str] = {
+    "no_output": "units that make nothing",
+    "branch_out": "branch circuits that are off",
+    "substring_out": "lost parts of modules",
+    "low_output": "small steady losses",
+    "intermittent": "units that drop out",
+    "voltage_trip": "branch circuits that trip",
+    "shaded": "shade",
+    "clock_shift": "the readings\u2019 clock",
+    "plane_misdescribed": "how the planes face",
+    "wrong_plane": "units on another plane",
+    "swapped": "units that changed places",
+    "curtailed": "a limit on the site\u2019s power",
+    "site_low": "the level of the whole site",
+    "unit_scale": "the scale of the readings",
+}
+"""What is open while a cause cannot be judged. Those that any reading judges are not here."""
+
+
+def open_question(cause: str) -> str:
+    """Return what is open while a cause cannot be judged."""
+    return OPEN_QUESTIONS.get(cause, CAUSES[cause].one)
+
+
 def site_sentence(cause: str) -> str:
     """Return the heading of a cause that concerns no single unit of the plan."""
     return SITE_SENTENCES.get(cause, CAUSES[cause].one.capitalize())

@@ -10,6 +10,7 @@ from service.report import words
 from service.report.totals import heard_count
 from service.verify.result import Finding, Verification
 from service.web.pages import view
+from service.web.pages.not_yet import waiting_line
 from service.web.pages.view import FindingView, Label
 
 
@@ -32,6 +33,7 @@ class Climb:
     state: str
     word: str
     sentence: str
+    waiting: str
     last_heard: str
     ground: tuple[FindingView, ...]
     jobs: tuple[Job, ...]
@@ -43,7 +45,7 @@ def climb(found: Verification | None, site: Site) -> Climb:
     """Return the page's content; without readings it says what to wait for."""
     if found is None:
         sentence = "No readings yet. Switch the branch circuits on and wait for the first ones to come in."
-        return Climb(0, len(site.units), "early", "Too early", sentence, "", (), (), False, False)
+        return Climb(0, len(site.units), "early", "Too early", sentence, "", "", (), (), False, False)
     state, word = _answer(found)
     faults = [f for f in found.findings if f.is_fault]
     jobs = _jobs(found, site)
@@ -53,6 +55,7 @@ def climb(found: Verification | None, site: Site) -> Climb:
         state=state,
         word=word,
         sentence=view.lede(found) or f"{view.headline(found)}.",
+        waiting=waiting_line(found),
         last_heard=words.moment(view.last_heard(found), ZoneInfo(site.timezone)),
         ground=tuple(view.finding_view(f, site) for f in faults if _from_the_ground(f, found)),
         jobs=jobs,

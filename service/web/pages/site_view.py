@@ -10,6 +10,7 @@ from service.report.days import DayTotal, clock
 from service.verify.result import Verification
 from service.web.pages import view
 from service.web.pages.lookup import Shown
+from service.web.pages.not_yet import Open, open_lines
 from service.web.pages.plan import PlanePlan, plans
 from service.web.pages.view import DayLine, FindingView, Summary, UnitLine
 
@@ -42,6 +43,7 @@ class Verified:
     first: FindingView | None
     lines: list[UnitLine]
     findings: list[FindingView]
+    not_yet: list[Open]
     days: list[DayLine]
     day_links: list[DayLink]
     shown_day: str
@@ -87,6 +89,7 @@ def _verified(site: Shown, found: Verification, days: list[DayTotal], chosen: da
         first=next((finding for finding in findings if finding.is_fault), None),
         lines=view.unit_lines(found),
         findings=findings,
+        not_yet=open_lines(found),
         days=lines,
         day_links=[DayLink(d.day.isoformat(), words.short_day(d.day), d.day == chosen) for d in days],
         shown_day=words.day(chosen) if chosen else "",
