@@ -89,6 +89,29 @@ def on_plane(plane: Plane, sun: Sun, irradiance: Irradiance) -> PlaneIrradiance:
     return PlaneIrradiance(beam, circumsolar, sky, ground, effective)
 
 
+def sunward_share(plane: Plane, sun: Sun, light: PlaneIrradiance) -> FloatArray:
+    """Return which share of `light` behind the glass comes from the sun's direction, (..., N), 0-1; 0 without any.
+
+    Beam and circumsolar light: what an obstacle before the sun takes away.
+    """
+    sunward = (light.beam + light.circumsolar) * beam_modifier(cos_incidence(plane, sun))
+    return np.divide(sunward, light.effective, out=np.zeros_like(sunward), where=light.effective > 0)
+
+
+def hidden_sky_share(plane: Plane, azimuth_deg: FloatArray, top_deg: FloatArray) -> FloatArray:
+    """Return the share of an even sky's light on `plane` that tops (K,) at even azimuths (K,), degrees, hide, 0-1.
+
+    The integral of cos(incidence) over the hidden part over that over the whole sky, (1 + cos tilt)/2 pi, in steps of
+    2 degrees of elevation.
+    """
+    elevation = np.radians(np.arange(1.0, 90.0, 2.0))[:, None]
+    turn, tilt = np.radians(azimuth_deg - plane.azimuth_deg)[None, :], np.radians(plane.tilt_deg)
+    facing = np.sin(elevation) * np.cos(tilt) + np.cos(elevation) * np.sin(tilt) * np.cos(turn)
+    hidden = np.maximum(facing, 0.0) * np.cos(elevation) * (elevation < np.radians(top_deg)[None, :])
+    patch = np.radians(2.0) * 2 * np.pi / len(azimuth_deg)
+    return floats(hidden.sum() * patch / (np.pi * (1 + np.cos(tilt)) / 2))
+
+
 def plane_from_sensor(modelled: PlaneIrradiance, poa_w_m2: FloatArray) -> PlaneIrradiance:
     """Return `modelled` (..., N) scaled so that its total is what a sensor in the plane measured, W/m2, (N,).
 

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from pvlib import clearsky
 
-from service.expect.grid import FloatArray, Grid, Selection, floats
+from service.expect.grid import FloatArray, Grid, IntArray, Selection, floats
 from service.expect.site import Site
 from service.expect.sun import Sun
 
@@ -42,12 +42,17 @@ def clear_sky(sun: Sun, grid: Grid, *, site: Site) -> Irradiance:
     that pvlib carries, interpolated to days; `site.turbidity` replaces it. `sun` may be a subset of the
     grid's steps.
     """
+    return clear_sky_at(sun, linke_turbidity(sun, grid, site=site), site=site)
+
+
+def clear_sky_at(sun: Sun, turbidity: FloatArray, *, site: Site) -> Irradiance:
+    """Return the clear sky in air of a Linke turbidity (N,), W/m2, (N,); see `clear_sky`."""
     absolute_air_mass = sun.air_mass * sun.pressure_pa / STANDARD_PRESSURE_PA
     with np.errstate(divide="ignore", invalid="ignore"):
         clear = clearsky.ineichen(
             sun.apparent_zenith_deg,
             absolute_air_mass,
-            linke_turbidity(sun, grid, site=site),
+            turbidity,
             altitude=site.elevation_m,
             dni_extra=sun.dni_extra_w_m2,
         )
@@ -61,11 +66,15 @@ def linke_turbidity(sun: Sun, grid: Grid, *, site: Site) -> FloatArray:
     Monthly climatology (Remund et al. 2003, in pvlib) interpolated to days of the year in UTC, or
     `site.turbidity`.
     """
-    if site.turbidity is not None:
-        return np.full(sun.steps.shape, float(site.turbidity))
     days = grid.step_starts().day_of_year.to_numpy()[sun.steps]
-    daily = _daily_turbidity(site.latitude, site.longitude, is_leap=isleap(grid.start.year))
-    return daily.take(days - 1, mode="clip")
+    return linke_turbidity_on(days, site=site, is_leap=isleap(grid.start.year))
+
+
+def linke_turbidity_on(days: IntArray, *, site: Site, is_leap: bool = False) -> FloatArray:
+    """Return the Linke turbidity on days of the year (N,), 1 to 366, dimensionless; see `linke_turbidity`."""
+    if site.turbidity is not None:
+        return np.full(days.shape, float(site.turbidity))
+    return _daily_turbidity(site.latitude, site.longitude, is_leap=is_leap).take(days - 1, mode="clip")
 
 
 @lru_cache(maxsize=4096)

@@ -69,21 +69,35 @@ def sun_for(grid: Grid, *, latitude: float, longitude: float, elevation_m: float
     interpolating the elevation, refined once. Extraterrestrial irradiance is 1366.1 W/m2 over the squared
     distance in AU.
     """
-    pressure_pa = float(atmosphere.alt2pres(elevation_m))
     edges = grid.step_edges_s()
     sky = _Ephemeris.around(edges, latitude, longitude, elevation_m)
     middle, up_share = _sun_up_part(sky, edges)
-    zenith, azimuth = sky.apparent_position(middle, pressure_pa)
+    return _sun(sky, middle, up_share)
+
+
+def sun_at(moments_s: FloatArray, *, latitude: float, longitude: float, elevation_m: float) -> Sun:
+    """Return the sun at any moments (N,), seconds since 1970-01-01 UTC, rising; `up_share` is 0 or 1.
+
+    As `sun_for`, which needs a grid without gaps: this is for a few days out of a year. `steps` count the moments.
+    """
+    sky = _Ephemeris.around(moments_s, latitude, longitude, elevation_m)
+    up = sky.true_elevation(moments_s) > SUNRISE_ELEVATION_DEG
+    return _sun(sky, moments_s, floats(up))
+
+
+def _sun(sky: _Ephemeris, moments_s: FloatArray, up_share: FloatArray) -> Sun:
+    pressure_pa = float(atmosphere.alt2pres(sky.elevation_m))
+    zenith, azimuth = sky.apparent_position(moments_s, pressure_pa)
     with np.errstate(invalid="ignore"):
         air_mass = np.asarray(atmosphere.get_relative_airmass(zenith))
     return Sun(
         apparent_zenith_deg=zenith,
         azimuth_deg=azimuth,
-        dni_extra_w_m2=SOLAR_CONSTANT_W_M2 / sky.distance_au(middle) ** 2,
+        dni_extra_w_m2=SOLAR_CONSTANT_W_M2 / sky.distance_au(moments_s) ** 2,
         air_mass=air_mass,
         pressure_pa=pressure_pa,
         up_share=up_share,
-        steps=np.arange(grid.step_count),
+        steps=np.arange(len(moments_s)),
     )
 
 

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from service.expect.grid import FloatArray, Grid, floats
+from service.expect.grid import FloatArray, Grid, IntArray, floats
 from service.expect.plane import on_plane
 from service.expect.site import Plane, Site
 from service.expect.sky import Irradiance, clear_sky, closed_sky, cloudy_sky
@@ -224,18 +224,27 @@ def wind_speed(weather: Weather | None, grid: Grid, *, site: Site) -> FloatArray
 
 
 def typical_air_temp_c(grid: Grid, *, latitude: float, longitude: float, elevation_m: float) -> FloatArray:
-    """Return a typical ambient temperature, degC, (N,); common practice, no source.
+    """Return a typical ambient temperature on the fine steps, degC, (N,); see `typical_air_temp_at`."""
+    middle = grid.step_edges_s()[:-1] + grid.step_hours * 1800
+    days = grid.step_starts().day_of_year.to_numpy()
+    return typical_air_temp_at(middle, days, latitude=latitude, longitude=longitude, elevation_m=elevation_m)
+
+
+def typical_air_temp_at(
+    moments_s: FloatArray, days: IntArray, *, latitude: float, longitude: float, elevation_m: float
+) -> FloatArray:
+    """Return a typical ambient temperature at moments (N,) on days of the year (N,), degC, (N,).
+
+    Common practice, no source.
 
         T = 27 - 0.45 max(|lat| - 15, 0) + 0.2 |lat| cos(season) + 5 cos(hour - 15 h) - 0.0065 elevation
 
     The season peaks in mid-July in the north and mid-January in the south; hours are local solar ones; the
     lapse rate is that of ISO 2533. Standard uncertainty about 7 K.
     """
-    middle = grid.step_edges_s()[:-1] + grid.step_hours * 1800
-    days = grid.step_starts().day_of_year.to_numpy()
     peak_day = 197 if latitude >= 0 else 14
     season = np.cos(2 * np.pi * (days - peak_day) / 365.25)
-    solar_hour = (middle / 3600 + longitude / 15) % 24
+    solar_hour = (moments_s / 3600 + longitude / 15) % 24
     steady = 27 - 0.45 * max(abs(latitude) - 15, 0.0) - 0.0065 * elevation_m
     return np.asarray(steady + 0.2 * abs(latitude) * season + 5 * np.cos(2 * np.pi * (solar_hour - 15) / 24))
 
