@@ -81,7 +81,8 @@ def test_the_roof_hears_of_what_waiting_there_can_show() -> None:
 
 def test_the_roof_hears_first_when_dead_units_can_be_told() -> None:
     found = healthy(SHADE, Unseen("no_output", LIGHT, needs={"minutes": 10}))
-    assert waiting_line(found) == "Units that make nothing: needs about 10 more minutes of light."
+    said = waiting_line(found).replace(words.NBSP, " ")
+    assert said == "Units that make nothing show after about 10 more minutes of light."
     assert climb(found, sample.site()).waiting == waiting_line(found)
 
 

@@ -32,7 +32,8 @@ def waiting_line(found: Verification) -> str:
     waiting = [u for u in found.not_yet if u.waiting_helps and words.CAUSES[u.cause].place != "desk"]
     dead = next((entry for entry in waiting if entry.cause == DEAD_UNITS), None)
     if dead is not None:
-        return f"{_sentence([words.open_question(DEAD_UNITS)])}: {dead.missing[:1].lower()}{dead.missing[1:]}"
+        minutes = words.counted(round(dead.needs["minutes"]), "more minute")
+        return f"{_sentence([words.open_question(DEAD_UNITS)])} show after about {minutes} of light."
     asked = dict.fromkeys(words.open_question(entry.cause) for entry in waiting)
     return f"Not judged yet: {words.listed(asked)}." if asked else ""
 
