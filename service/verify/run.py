@@ -32,6 +32,7 @@ from service.verify.sky import (
     sky_at,
 )
 from service.verify.unseen import unseen
+from service.verify.yearly import with_yearly_loss
 
 STEADY_ENOUGH = (0.5, 1.2)
 """Levels that a unit may have and still be trusted, its level taken out, about how the sky changes."""
@@ -51,7 +52,7 @@ def verify(site: Site, readings: Readings, weather: Weather | None = None) -> Ve
             f"readings have {readings.energy_wh.shape[0]} rows, the site {len(site.units)} units; give a row a unit."
         )
     case = build_case(site, readings, weather)
-    findings = name_causes(case)
+    findings = with_yearly_loss(case, name_causes(case))
     sky = sky_result(case)
     units = ranked(case, findings)
     return Verification(
