@@ -185,6 +185,19 @@ def test_a_trip_at_a_low_voltage_is_doubted(roof, changed):
     assert finding.evidence.endswith("not high.")
 
 
+@pytest.mark.parametrize(("mains", "side"), [(0.0, "ac"), (238.0, "unit")])
+def test_a_dead_branch_with_and_without_mains(roof, changed, mains, side):
+    r = roof()
+    units = tuple(replace(u, branch="AB"[i % 2]) for i, u in enumerate(r.site.units))
+    r = changed(r, site=replace(r.site, units=units))
+    volts = np.full(r.energy_wh.shape, AC_V)
+    r.energy_wh[0::2, r.interval(11) :] = 0.0
+    volts[0::2, r.interval(11) :] = mains
+    finding = the_finding(verify(r.site, with_channels(r, ac_voltage_v=volts)), "branch_out")
+    assert finding.details["side"] == side
+    assert finding.advice.startswith("Look at branch A" if side == "ac" else "The branch is live")
+
+
 @pytest.mark.parametrize(("dc", "side"), [(0.5, "dc"), (38.0, "not_dc")])
 def test_drop_outs_with_and_without_dc_voltage(roof, dc, side):
     r = roof()

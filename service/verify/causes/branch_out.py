@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from service.verify.case import BoolArray, Case
+from service.verify.causes import channels
 from service.verify.causes.no_output import dead_since, is_long_enough
 from service.verify.causes.wording import duration, energy
 from service.verify.result import Finding
@@ -53,7 +54,7 @@ def _finding(case: Case, branch: str, dead: dict[int, BoolArray]) -> Finding:
     first, last = case.first_and_last(off)
     lost = sum(case.lost_wh(i, d) for i, d in dead.items())
     since = f" since {case.local(first)}" if first else ""
-    return Finding(
+    finding = Finding(
         cause="branch_out",
         serials=case.named(dead),
         confidence=0.97,
@@ -70,3 +71,4 @@ def _finding(case: Case, branch: str, dead: dict[int, BoolArray]) -> Finding:
         lost_wh=round(lost, 1),
         branch=branch,
     )
+    return channels.sharpened(finding, channels.of_branch(case, dead, off))

@@ -137,6 +137,23 @@ def _of_inputs(case: Case, i: int, where: BoolArray) -> Hint | None:
     return None
 
 
+def of_branch(case: Case, rows: Iterable[int], where: BoolArray) -> list[Hint]:
+    """Return what the AC voltage at the units `rows` of one branch says about their giving nothing in `where` (D,)."""
+    values = [_channel(case, "ac_voltage_v", i, where) for i in rows]
+    mains_v = _middle(np.concatenate(values)) if values else None
+    if mains_v is None:
+        return []
+    if mains_v < NO_MAINS_V:
+        return [Hint(f"Meanwhile the AC voltage at them is {mains_v:.0f} V.", side="ac")]
+    return [Hint(f"Meanwhile the AC voltage at them is {mains_v:.0f} V.", LIVE_BRANCH, side="unit")]
+
+
+LIVE_BRANCH = (
+    "The branch is live, so look at why its units stay off before its breaker: their grid settings, frequency and "
+    "waiting time, an order to stop; work on mains is for a licensed electrician."
+)
+
+
 def _device(serial: str) -> str:
     """Return the serial of the inverter that an input belongs to, empty for a unit that is no input."""
     head, _, tail = serial.rpartition("/")
