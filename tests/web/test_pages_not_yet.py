@@ -63,7 +63,13 @@ def test_what_lacks_the_same_stands_on_one_line() -> None:
 
 
 def test_every_open_question_is_of_a_cause_and_reads_on_its_own() -> None:
-    assert set(words.OPEN_QUESTIONS) < set(words.CAUSES)
+    at_once = {
+        "not_reporting",
+        "not_on_record",
+        "data_gap",
+        "clipping",
+    }  # any reading judges these, or none has to
+    assert set(words.OPEN_QUESTIONS) == set(words.CAUSES) - at_once
     assert len(set(words.OPEN_QUESTIONS.values())) == len(words.OPEN_QUESTIONS)
     assert words.open_question("not_reporting") == words.CAUSES["not_reporting"].one
 
