@@ -21,7 +21,10 @@ from service.store.tokens import digest
 
 @dataclass(frozen=True)
 class Accepted:
-    """One correction as it was accepted, without the records; `stands` if the site's record is what it made."""
+    """One correction as it was accepted, without the records.
+
+    `stands` if it is the last that was not undone and the site's record is what it made.
+    """
 
     number: int
     correction: dict[str, Any]
@@ -50,7 +53,7 @@ def keep(
     """Put the corrected record in the place of the site's, and note who did so."""
     row = CorrectionRow(
         site_id=site.id,
-        number=_last_number(session, site.id) + 1,
+        number=_last_number(session, site.id, undone=True) + 1,
         correction=correction,
         changes=list(changes),
         accepted_by=by,
@@ -61,22 +64,22 @@ def keep(
     sites.replace(session, site, record)
     session.add(row)
     session.flush()
-    return _accepted(row, row.after_sha256)
+    return _accepted(session, site, row)
 
 
 def find(session: Session, site: Site, number: int) -> Accepted | None:
     """Return the correction of that number, None if there is none."""
     row = session.get(CorrectionRow, (site.id, number))
-    return _accepted(row, fingerprint(site.record)) if row else None
+    return _accepted(session, site, row) if row else None
 
 
 def of_site(session: Session, site: Site) -> list[Accepted]:
     """Return all that were accepted on the site, the newest first."""
-    now = fingerprint(site.record)
+    last, now = _last_number(session, site.id, undone=False), fingerprint(site.record)
     columns = [col(getattr(CorrectionRow, name)) for name in _COLUMNS]
     query = select(*columns).where(col(CorrectionRow.site_id) == site.id)
     rows = session.execute(query.order_by(col(CorrectionRow.number).desc()))
-    return [_accepted(row, now) for row in rows]
+    return [_shown(row, stands=row.number == last and row.after_sha256 == now) for row in rows]
 
 
 def take_back(session: Session, site: Site, number: int, by: str) -> Accepted:
@@ -86,7 +89,7 @@ def take_back(session: Session, site: Site, number: int, by: str) -> Accepted:
     row.undone_by, row.undone_at = by, datetime.now(UTC)
     session.add(row)
     session.flush()
-    return _accepted(row, fingerprint(site.record))
+    return _accepted(session, site, row)
 
 
 _COLUMNS = (
@@ -94,11 +97,18 @@ _COLUMNS = (
 )  # fmt: skip
 
 
-def _accepted(row: Any, now: str) -> Accepted:
-    fields = {name: getattr(row, name) for name in _COLUMNS[:-1]}
-    return Accepted(**fields, stands=row.undone_at is None and row.after_sha256 == now)
+def _accepted(session: Session, site: Site, row: CorrectionRow) -> Accepted:
+    is_last = row.number == _last_number(session, site.id, undone=False)
+    return _shown(row, stands=is_last and row.after_sha256 == fingerprint(site.record))
 
 
-def _last_number(session: Session, site_id: str) -> int:
+def _shown(row: Any, *, stands: bool) -> Accepted:
+    return Accepted(**{name: getattr(row, name) for name in _COLUMNS[:-1]}, stands=stands)
+
+
+def _last_number(session: Session, site_id: str, *, undone: bool) -> int:
+    """Return the last correction's number, 0 without any; those that were undone count if so asked."""
     query = select(func.max(CorrectionRow.number)).where(col(CorrectionRow.site_id) == site_id)
+    if not undone:
+        query = query.where(col(CorrectionRow.undone_at).is_(None))
     return session.execute(query).scalar_one() or 0

@@ -12,7 +12,7 @@ from threading import Lock
 from typing import Annotated, Any
 from urllib.parse import urlsplit
 
-from fastapi import Depends, Request
+from fastapi import Depends, HTTPException, Request
 from fastapi.responses import Response
 from itsdangerous import BadSignature, URLSafeTimedSerializer
 from sqlalchemy import Engine
@@ -73,6 +73,12 @@ def signed_in(request: Request) -> User:
 
 
 SignedIn = Annotated[User, Depends(signed_in)]
+
+
+def office_only(user: User) -> None:
+    """Let nobody but the office go on; raises 403."""
+    if user.role != "office":
+        raise HTTPException(403)
 
 
 def flash(response: Response, request: Request, value: dict[str, str]) -> None:

@@ -78,6 +78,19 @@ def test_numbers_go_on_and_only_the_one_that_made_the_record_stands(engine: Engi
     assert not any(a.stands for a in _held(engine, site_id)[2])
 
 
+def test_of_several_that_made_the_same_record_the_last_stands(engine: Engine) -> None:
+    site_id = _site(engine)
+    for record in (AFTER, BEFORE, AFTER):
+        _keep(engine, site_id, record)
+    assert [a.stands for a in _held(engine, site_id)[2]] == [True, False, False]
+    _take_back(engine, site_id, 3)
+    assert [a.stands for a in _held(engine, site_id)[2]] == [False, True, False]
+    with reading(engine) as session:
+        first = corrections.find(session, session.get_one(Site, site_id), 1)
+    assert first is not None
+    assert not first.stands
+
+
 def test_it_is_found_by_its_number(engine: Engine) -> None:
     site_id = _site(engine)
     kept = _keep(engine, site_id)

@@ -50,6 +50,23 @@ def test_new_database_is_not_current(tmp_path: Path) -> None:
         assert connection.scalar(text("PRAGMA journal_mode")) == "wal"
 
 
+def test_sites_survive_the_newer_tables(tmp_path: Path) -> None:
+    engine = make_engine(f"sqlite:///{tmp_path / 'earlier.sqlite'}")
+    with engine.begin() as connection:
+        command.upgrade(migrate._config(connection), "0001")
+        connection.execute(
+            text(
+                "INSERT INTO site (id, name, record, data_version, created_at) "
+                "VALUES ('a', 'Mill Lane 4', '{}', 3, '2026-05-04')"
+            )
+        )
+    assert not migrate.is_current(engine)
+    migrate.upgrade(engine)
+    with engine.connect() as connection:
+        assert connection.execute(text("SELECT id, data_version FROM site")).all() == [("a", 3)]
+        assert connection.scalar(text("SELECT count(*) FROM correction")) == 0
+
+
 def test_downgrade_leaves_nothing(tmp_path: Path) -> None:
     engine = make_engine(f"sqlite:///{tmp_path / 'down.sqlite'}")
     migrate.upgrade(engine)

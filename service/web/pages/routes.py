@@ -15,12 +15,13 @@ from service.store import overview, sites, tables
 from service.store.database import reading, writing
 from service.verify.result import Curves
 from service.web.pages.climb import climb
+from service.web.pages.correcting import corrections_of
 from service.web.pages.listing import PAGE_LENGTH, listing
 from service.web.pages.lookup import Shown, find, unit_of
 from service.web.pages.render import page
 from service.web.pages.site_view import site_view
 from service.web.pages.unit_view import unit_view
-from service.web.session import FromOurPage, SignedIn, end_flash, flash, flashed
+from service.web.session import FromOurPage, SignedIn, end_flash, flash, flashed, office_only
 
 router = APIRouter(include_in_schema=False)
 
@@ -46,14 +47,18 @@ def one_site(request: Request, site_id: str, user: SignedIn, day: str = "") -> H
     """Show one site: the answer, the roof, the ranking, the findings."""
     site = find(request, site_id)
     once = flashed(request)
-    link = once.get("owner_link", "") if once.get("site") == site_id else ""
+    handed_over = once if once.get("site") == site_id else {}
+    told = corrections_of(request, site)
     response = page(
         request,
         "office/site.html",
         site=site,
-        view=site_view(site, day),
+        view=site_view(site, day, told.proposals),
+        told=told,
         is_office=user.role == "office",
-        link=link,
+        link=handed_over.get("owner_link", ""),
+        said=handed_over.get("said", ""),
+        problem=handed_over.get("problem", ""),
     )
     if once:
         end_flash(response)
@@ -61,10 +66,11 @@ def one_site(request: Request, site_id: str, user: SignedIn, day: str = "") -> H
 
 
 @router.get("/sites/{site_id}/units/{serial:path}")
-def one_unit(request: Request, site_id: str, serial: str, _: SignedIn) -> HTMLResponse:
+def one_unit(request: Request, site_id: str, serial: str, user: SignedIn) -> HTMLResponse:
     """Show one unit, day by day."""
     site = find(request, site_id)
-    return page(request, "office/unit.html", site=site, view=unit_view(site, *unit_of(site, serial)))
+    shown = unit_view(site, *unit_of(site, serial), corrections_of(request, site).proposals)
+    return page(request, "office/unit.html", site=site, view=shown, is_office=user.role == "office")
 
 
 @router.get("/sites/{site_id}/van")
@@ -95,7 +101,7 @@ def unit_chart(request: Request, site_id: str, serial: str, _: SignedIn, look: L
 @router.post("/sites/{site_id}/owner-link", dependencies=[FromOurPage])
 def make_owner_link(request: Request, site_id: str, user: SignedIn) -> Response:
     """Make the owner's link; an earlier one ends. It is shown once, on the next page."""
-    _office_only(user.role)
+    office_only(user)
     with writing(request.app.state.engine) as session:
         token = sites.make_owner_link(session, _stored(sites.get(session, site_id)))
     base = _own_address(request)
@@ -107,7 +113,7 @@ def make_owner_link(request: Request, site_id: str, user: SignedIn) -> Response:
 @router.post("/sites/{site_id}/owner-link/revoke", dependencies=[FromOurPage])
 def revoke_owner_link(request: Request, site_id: str, user: SignedIn) -> Response:
     """Take the owner's link back."""
-    _office_only(user.role)
+    office_only(user)
     with writing(request.app.state.engine) as session:
         sites.revoke_owner_link(session, _stored(sites.get(session, site_id)))
     response = RedirectResponse(f"/sites/{site_id}#owner", 303)
@@ -119,11 +125,6 @@ def _own_address(request: Request) -> str:
     settings: Settings = request.app.state.settings
     chosen = settings.base_url if "base_url" in settings.model_fields_set else str(request.base_url)
     return chosen.rstrip("/")
-
-
-def _office_only(role: str) -> None:
-    if role != "office":
-        raise HTTPException(403)
 
 
 def _stored(site: tables.Site | None) -> tables.Site:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -12,6 +13,7 @@ from service.web.pages import view
 from service.web.pages.lookup import Shown
 from service.web.pages.not_yet import Open, open_lines
 from service.web.pages.plan import PlanePlan, plans
+from service.web.pages.proposals import ProposalView
 from service.web.pages.view import DayLine, FindingView, Summary, UnitLine
 
 
@@ -60,14 +62,14 @@ class SiteView:
     verified: Verified | None
 
 
-def site_view(site: Shown, day: str) -> SiteView:
+def site_view(site: Shown, day: str, proposals: Mapping[str, ProposalView]) -> SiteView:
     """Return the page's content; `day` is the day that the plan shows, empty for the mean day."""
     days = view.site_days(site.found, site.zone) if site.found else []
     chosen = view.chosen_day(day, [total.day for total in days])
     return SiteView(
         plans=plans(site.record, site.found, chosen),
         fitted=words.counted(len(site.record.units), "unit"),
-        verified=_verified(site, site.found, days, chosen) if site.found else None,
+        verified=_verified(site, site.found, days, chosen, proposals) if site.found else None,
     )
 
 
@@ -80,9 +82,15 @@ def chart_of(path: str, version: str, days: list[DayLine]) -> Chart:
     )
 
 
-def _verified(site: Shown, found: Verification, days: list[DayTotal], chosen: date | None) -> Verified:
+def _verified(
+    site: Shown,
+    found: Verification,
+    days: list[DayTotal],
+    chosen: date | None,
+    proposals: Mapping[str, ProposalView],
+) -> Verified:
     lines = view.day_lines(days)
-    findings = view.finding_views(found, site.record)
+    findings = view.finding_views(found, site.record, proposals)
     light = view.light_hours(found, site.zone)
     return Verified(
         summary=view.summary(found, site.record),

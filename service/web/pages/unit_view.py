@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from service.expect.site import Site, Unit
@@ -9,6 +10,7 @@ from service.report import words
 from service.verify.result import UnitResult, Verification
 from service.web.pages import view
 from service.web.pages.lookup import Shown
+from service.web.pages.proposals import ProposalView, key_of
 from service.web.pages.render import path_segment
 from service.web.pages.site_view import Chart, chart_of
 from service.web.pages.view import DayLine, FindingView, UnitLine
@@ -51,9 +53,11 @@ class UnitView:
     judged: Judged | None
 
 
-def unit_view(site: Shown, unit: Unit, result: UnitResult | None) -> UnitView:
+def unit_view(
+    site: Shown, unit: Unit, result: UnitResult | None, proposals: Mapping[str, ProposalView]
+) -> UnitView:
     """Return the page's content."""
-    judged = _judged(site, site.found, result) if site.found and result else None
+    judged = _judged(site, site.found, result, proposals) if site.found and result else None
     return UnitView(
         serial=unit.serial,
         headline=_headline(judged, has_readings=site.found is not None),
@@ -66,18 +70,21 @@ def unit_view(site: Shown, unit: Unit, result: UnitResult | None) -> UnitView:
     )
 
 
-def _judged(site: Shown, found: Verification, result: UnitResult) -> Judged:
+def _judged(
+    site: Shown, found: Verification, result: UnitResult, proposals: Mapping[str, ProposalView]
+) -> Judged:
     days = view.day_lines(view.unit_days(found, result.serial, site.zone))
     path = f"{site.href}/chart/units/{path_segment(result.serial)}.svg"
     visible = result.smallest_visible_loss_pct
     own = [f for f in found.findings if result.serial in view.serials_of(f, found)]
+    read = [view.finding_view(f, site.record, proposals.get(key_of(f))) for f in own]
     return Judged(
         line=view.unit_line(result, found),
         of_units=len(found.units),
         smallest_visible=words.EN_DASH if visible is None else f"{words.number(visible, 1)}{words.NBSP}%",
         window=words.span(found.start, found.end, site.zone),
         days=days,
-        findings=[_without_itself(view.finding_view(finding, site.record)) for finding in own],
+        findings=[_without_itself(finding) for finding in read],
         chart=chart_of(path, site.version, days),
     )
 

@@ -6,7 +6,7 @@ is healthy was said by the verification: nothing is judged here.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -19,6 +19,7 @@ from service.report.days import DayTotal, light_minutes, sum_series, totals, uni
 from service.report.marks import Dot, dot
 from service.report.totals import heard_count, lost_wh_per_day
 from service.verify.result import INFORMATION_CAUSES, Finding, UnitResult, Verification
+from service.web.pages.proposals import ProposalView, key_of
 
 WHOLE_CAUSES = frozenset(
     {"not_on_record", "clock_shift", "plane_misdescribed", "curtailed", "site_low", "unit_scale"}
@@ -87,6 +88,7 @@ class FindingView:
     first_look: str
     on_roof: bool
     on_mains: bool
+    proposal: ProposalView | None
 
 
 @dataclass(frozen=True)
@@ -264,14 +266,16 @@ def tail(serial: str) -> str:
     return serial if len(body) <= SERIAL_TAIL + 1 else f"\u2026{body[-SERIAL_TAIL:]}{slash}{number}"
 
 
-def finding_views(found: Verification, site: Site) -> list[FindingView]:
+def finding_views(
+    found: Verification, site: Site, proposals: Mapping[str, ProposalView]
+) -> list[FindingView]:
     """Return all findings, the largest loss first, information last."""
     ordered = sorted(found.findings, key=lambda f: not f.is_fault)
-    return [finding_view(finding, site) for finding in ordered]
+    return [finding_view(finding, site, proposals.get(key_of(finding))) for finding in ordered]
 
 
-def finding_view(finding: Finding, site: Site) -> FindingView:
-    """Return one finding as it is read."""
+def finding_view(finding: Finding, site: Site, proposal: ProposalView | None = None) -> FindingView:
+    """Return one finding as it is read, with the correction of the record that can be accepted, if there is one."""
     cause = words.CAUSES[finding.cause]
     count = len(finding.serials)
     return FindingView(
@@ -287,6 +291,7 @@ def finding_view(finding: Finding, site: Site) -> FindingView:
         first_look=words.place_sentence(finding.cause),
         on_roof=cause.care in ("roof", "both"),
         on_mains=cause.care in ("mains", "both"),
+        proposal=proposal,
     )
 
 
