@@ -76,11 +76,12 @@ def sun_for(grid: Grid, *, latitude: float, longitude: float, elevation_m: float
 
 
 def sun_at(moments_s: FloatArray, *, latitude: float, longitude: float, elevation_m: float) -> Sun:
-    """Return the sun at any moments (N,), seconds since 1970-01-01 UTC, rising; `up_share` is 0 or 1.
+    """Return the sun at any moments (N,), seconds since 1970-01-01 UTC; `up_share` is 0 or 1.
 
     As `sun_for`, which needs a grid without gaps: this is for a few days out of a year. `steps` count the moments.
     """
-    sky = _Ephemeris.around(moments_s, latitude, longitude, elevation_m)
+    ends = floats([moments_s.min(), moments_s.max()])
+    sky = _Ephemeris.around(ends, latitude, longitude, elevation_m)
     up = sky.true_elevation(moments_s) > SUNRISE_ELEVATION_DEG
     return _sun(sky, moments_s, floats(up))
 

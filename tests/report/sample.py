@@ -19,6 +19,14 @@ DAYS = 7
 INTERVAL_MIN = 5
 PER_DAY = 24 * 60 // INTERVAL_MIN
 
+OUTLINE = [
+    {"azimuth_deg": 222.5, "elevation_deg": 50.0, "at_least_deg": 0.0, "at_most_deg": 52.1, "known": False},
+    {"azimuth_deg": 227.5, "elevation_deg": 50.0, "at_least_deg": 49.0, "at_most_deg": 51.0, "known": True},
+    {"azimuth_deg": 232.5, "elevation_deg": 50.0, "at_least_deg": 46.2, "at_most_deg": 90.0, "known": False},
+    {"azimuth_deg": 237.5, "elevation_deg": 50.0, "at_least_deg": 42.8, "at_most_deg": 90.0, "known": False},
+]
+SEASON = "Worse from November to January: it takes 31 % of the energy then, 10 % in May."
+
 SILENT, DEAD, SHADED, PART = "60418820013", "60418820004", "60418820008", "60418820011"
 
 
@@ -226,6 +234,7 @@ def _findings(expected: dict[str, np.ndarray]) -> tuple[Finding, ...]:
             end,
             week[SHADED] * 0.1,
             41.0,
+            details={"outline": OUTLINE, "beam_taken": 0.9, "season": SEASON},
         ),
         Finding(
             "not_reporting",

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from collections.abc import Callable
+from typing import Annotated, Literal, TypedDict
 
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service.jobs.verification import MADE_BY
 from service.report import charts
-from service.report.days import Series, sum_series, unit_series
+from service.report.days import sum_series, unit_series
 from service.settings import Settings
 from service.store import overview, sites, tables
 from service.store.database import reading, writing
 from service.verify.result import Curves
+from service.web.pages import sun_view
 from service.web.pages.climb import climb
 from service.web.pages.correcting import corrections_of
 from service.web.pages.listing import PAGE_LENGTH, listing
@@ -86,7 +88,8 @@ def site_chart(request: Request, site_id: str, _: SignedIn, look: Look = "wide")
     site = find(request, site_id)
     curves = _curves(site)
     series = sum_series(curves, curves.measured_wh, site.zone)
-    return _chart(request, site, series, f"{site.record.name}, measured and expected power", look)
+    title = f"{site.record.name}, measured and expected power"
+    return _drawn(request, site, look, lambda form: charts.day_panels(series, title=title, **form))
 
 
 @router.get("/sites/{site_id}/chart/units/{serial:path}.svg")
@@ -95,7 +98,22 @@ def unit_chart(request: Request, site_id: str, serial: str, _: SignedIn, look: L
     site = find(request, site_id)
     unit_of(site, serial)
     series = unit_series(_curves(site), serial, site.zone)
-    return _chart(request, site, series, f"{serial}, measured and expected power", look)
+    title = f"{serial}, measured and expected power"
+    return _drawn(request, site, look, lambda form: charts.day_panels(series, title=title, **form))
+
+
+@router.get("/sites/{site_id}/chart/sun/{serial:path}.svg")
+def sun_chart(request: Request, site_id: str, serial: str, _: SignedIn, look: Look = "wide") -> Response:
+    """Draw the sun's paths and what stands before a shaded unit."""
+    site = find(request, site_id)
+    unit_of(site, serial)
+    found, shade = site.found, site.found and sun_view.shade_of(site.found, serial)
+    if not found or not shade:
+        raise HTTPException(404)
+    title = f"{serial}, the sun\u2019s paths and what stands before them"
+    return _drawn(
+        request, site, look, lambda form: sun_view.draw(site.record, found, shade, title=title, **form)
+    )
 
 
 @router.post("/sites/{site_id}/owner-link", dependencies=[FromOurPage])
@@ -139,12 +157,20 @@ def _curves(site: Shown) -> Curves:
     return site.found.curves
 
 
-def _chart(request: Request, site: Shown, series: Series, title: str, look: Look) -> Response:
+class Form(TypedDict):
+    """How a chart is drawn."""
+
+    narrow: bool
+    dark: bool
+
+
+def _drawn(request: Request, site: Shown, look: Look, draw: Callable[[Form], str]) -> Response:
+    """Return a chart, drawn only if the browser does not hold it already."""
     headers = {
         "ETag": f'"{site.version}-{look}"',
         "Cache-Control": f"private, max-age={KEPT_S}",
     }
     if request.headers.get("if-none-match") == headers["ETag"]:
         return Response(status_code=304, headers=headers)
-    svg = charts.day_panels(series, title=title, narrow=look.startswith("narrow"), dark=look.endswith("dark"))
+    svg = draw(Form(narrow=look.startswith("narrow"), dark=look.endswith("dark")))
     return Response(svg, media_type="image/svg+xml", headers=headers)

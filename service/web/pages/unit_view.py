@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 
 from service.expect.site import Site, Unit
 from service.report import words
-from service.verify.result import UnitResult, Verification
+from service.verify.result import Finding, UnitResult, Verification
 from service.web.pages import view
 from service.web.pages.lookup import Shown
 from service.web.pages.proposals import ProposalView, key_of
 from service.web.pages.render import path_segment
 from service.web.pages.site_view import Chart, chart_of
+from service.web.pages.sun_view import sun_view
 from service.web.pages.view import DayLine, FindingView, UnitLine
 
 
@@ -77,7 +78,9 @@ def _judged(
     path = f"{site.href}/chart/units/{path_segment(result.serial)}.svg"
     visible = result.smallest_visible_loss_pct
     own = [f for f in found.findings if result.serial in view.serials_of(f, found)]
-    read = [view.finding_view(f, site.record, proposals.get(key_of(f))) for f in own]
+    read = [
+        _with_sun(view.finding_view(f, site.record, proposals.get(key_of(f))), f, site, result) for f in own
+    ]
     return Judged(
         line=view.unit_line(result, found),
         of_units=len(found.units),
@@ -87,6 +90,12 @@ def _judged(
         findings=[_without_itself(finding) for finding in read],
         chart=chart_of(path, site.version, days),
     )
+
+
+def _with_sun(read: FindingView, finding: Finding, site: Shown, result: UnitResult) -> FindingView:
+    """Return the finding with the sun's paths, where it holds the outline of what shades the unit."""
+    has_outline = bool(finding.details.get("outline"))
+    return replace(read, sun=sun_view(site, finding, result.serial)) if has_outline else read
 
 
 def _without_itself(finding: FindingView) -> FindingView:

@@ -20,6 +20,7 @@ from service.report.marks import Dot, dot
 from service.report.totals import heard_count, lost_wh_per_day
 from service.verify.result import INFORMATION_CAUSES, Finding, UnitResult, Verification
 from service.web.pages.proposals import ProposalView, key_of
+from service.web.pages.sun_view import SunView
 
 WHOLE_CAUSES = frozenset(
     {"not_on_record", "clock_shift", "plane_misdescribed", "curtailed", "site_low", "unit_scale"}
@@ -89,6 +90,9 @@ class FindingView:
     on_roof: bool
     on_mains: bool
     proposal: ProposalView | None
+    season: str = ""
+    sun: SunView | None = None
+    """What a unit's own page draws under its shade."""
 
 
 @dataclass(frozen=True)
@@ -292,6 +296,7 @@ def finding_view(finding: Finding, site: Site, proposal: ProposalView | None = N
         on_roof=cause.care in ("roof", "both"),
         on_mains=cause.care in ("mains", "both"),
         proposal=proposal,
+        season=str(finding.details.get("season", "")),
     )
 
 
