@@ -7,7 +7,7 @@ masks that a cause has made; whether anything shades at all is not judged here. 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -238,10 +238,14 @@ def _stretches(shaded: BoolArray, unseen: BoolArray) -> list[Bins]:
 
 
 def _taken(case: Case, rows: list[int], short: BoolArray, left: FloatArray | None) -> float:
-    """Return the share of beam that is taken in the short intervals, 0-1, so that their energy comes out right."""
+    """Return the share of beam that is taken in the short intervals, 0-1, so that their energy comes out right.
+
+    Of the beam that comes with an open horizon: a horizon may have been found from this very shade.
+    """
     if left is None:
         left = np.mean([case.levels.relative_series(i) for i in rows], axis=0)
-    beam = beam_share_of_intervals(case, case.day.site.plane(case.day.site.units[rows[0]].plane))
+    plane = replace(case.day.site.plane(case.day.site.units[rows[0]].plane), horizon=())
+    beam = beam_share_of_intervals(case, plane)
     use = short & np.isfinite(left)
     weight = case.peers.dc_wh[rows].sum(axis=0)[use]
     due = float((weight * beam[use]).sum())

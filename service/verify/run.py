@@ -52,7 +52,7 @@ def verify(site: Site, readings: Readings, weather: Weather | None = None) -> Ve
             f"readings have {readings.energy_wh.shape[0]} rows, the site {len(site.units)} units; give a row a unit."
         )
     case = build_case(site, readings, weather)
-    findings = with_yearly_loss(case, name_causes(case))
+    findings = with_yearly_loss(case, name_causes(case), site)
     sky = sky_result(case)
     units = ranked(case, findings)
     return Verification(

@@ -128,14 +128,18 @@ def annual_shade_loss_kwh(site: Site, unit: Unit, outline: Outline) -> float:
     return float(year.loss_kwh(year.shaded(outline)).sum())
 
 
-def with_yearly_loss(case: Case, findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Return the findings with what each costs in a year, where that can be said."""
-    years = Years(case.day.site)
+def with_yearly_loss(case: Case, findings: Iterable[Finding], site: Site) -> tuple[Finding, ...]:
+    """Return the findings with what each costs in a year, where that can be said.
+
+    `site` is the record, without what the case may have found out about its planes: a horizon that it has found is
+    what a shade costs, not what was to be expected.
+    """
+    years = Years(site)
     return tuple(_with_loss(case, years, finding) for finding in findings)
 
 
 def _with_loss(case: Case, years: Years, finding: Finding) -> Finding:
-    units = [u for u in case.day.site.units if u.serial in finding.serials and u.active_until is None]
+    units = [u for u in years.site.units if u.serial in finding.serials and u.active_until is None]
     if not units:
         return finding
     if "outline" in finding.details:

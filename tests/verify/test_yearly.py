@@ -88,7 +88,9 @@ def _seen(azimuth: float, half: float, top: float, **window: object) -> tuple[Sh
     case = build_case(roof.site, roof.readings())
     outline = outline_of(case, [SHADED], *masks(case))
     kwh = annual_shade_loss_kwh(roof.site, roof.unit, outline)
-    finding = with_yearly_loss(case, [_finding("shaded", roof.unit.serial, outline.as_fields())])[0]
+    finding = with_yearly_loss(case, [_finding("shaded", roof.unit.serial, outline.as_fields())], roof.site)[
+        0
+    ]
     assert finding.annual_loss_kwh == pytest.approx(kwh, abs=0.06)
     return roof, kwh, str(finding.details["season"])
 
@@ -183,7 +185,7 @@ def test_every_cause_that_has_a_yearly_loss_is_given_it() -> None:
 
 
 def _costed(site: Site, readings: Readings) -> tuple[Finding, ...]:
-    return with_yearly_loss(build_case(site, readings), verify(site, readings).findings)
+    return with_yearly_loss(build_case(site, readings), verify(site, readings).findings, site)
 
 
 def _due_wh(site: Site, readings: Readings, unit: int) -> float:
@@ -196,10 +198,12 @@ def _case(days: int = 3) -> Case:
     return build_case(roof.site, roof.readings())
 
 
+def _costs(case: Case, *findings: Finding) -> tuple[Finding, ...]:
+    return with_yearly_loss(case, findings, case.day.site)
+
+
 def test_what_comes_and_goes_is_not_carried_over_from_a_single_day() -> None:
-    one_day, three_days = (
-        with_yearly_loss(_case(days), [_finding("intermittent", "700001")])[0] for days in (1, 3)
-    )
+    one_day, three_days = (_costs(_case(days), _finding("intermittent", "700001"))[0] for days in (1, 3))
     assert one_day.annual_loss_kwh is None
     assert three_days.annual_loss_kwh is not None
 
@@ -207,7 +211,7 @@ def test_what_comes_and_goes_is_not_carried_over_from_a_single_day() -> None:
 def test_trips_cost_their_share_of_the_energy_at_high_power() -> None:
     case = _case()
     trip, gaps = (
-        with_yearly_loss(case, [_finding(cause, "700001", lost=500)])[0].annual_loss_kwh
+        _costs(case, _finding(cause, "700001", lost=500))[0].annual_loss_kwh
         for cause in ("voltage_trip", "intermittent")
     )
     year = Years(case.day.site).of(case.day.site.units[1])
@@ -225,19 +229,34 @@ def test_a_finding_without_units_on_the_roof_has_no_yearly_loss() -> None:
         ),
     )
     retired = replace(case, day=replace(case.day, site=gone))
-    assert with_yearly_loss(retired, [_finding("no_output", "700001")])[0].annual_loss_kwh is None
+    assert _costs(retired, _finding("no_output", "700001"))[0].annual_loss_kwh is None
     site_wide = Finding("clock_shift", (), 0.9, "", "")
-    assert with_yearly_loss(case, [site_wide, _finding("not_on_record", "?")]) == (
+    assert _costs(case, site_wide, _finding("not_on_record", "?")) == (
         site_wide,
         _finding("not_on_record", "?"),
     )
+
+
+def test_a_horizon_found_from_the_shade_is_not_taken_off_beforehand() -> None:
+    """A case whose plane has been given the obstacle as its horizon still tells what the obstacle takes and costs."""
+    roof = shaded_roof(box(150, 12, 60), start=date(2026, 6, 18))
+    case = build_case(roof.site, roof.readings())
+    outline = outline_of(case, [SHADED], *masks(case))
+    ridge = tuple((float(a), 65.0 if 130 <= a <= 170 else 0.0) for a in range(0, 360, 5))
+    hidden = replace(roof.site, planes=(replace(roof.site.planes[0], horizon=ridge),))
+    informed = replace(case, day=replace(case.day, site=hidden))
+    assert outline_of(informed, [SHADED], *masks(case)).taken == pytest.approx(outline.taken, abs=0.001)
+    finding = _finding("shaded", roof.unit.serial, outline.as_fields())
+    plain, knowing = (with_yearly_loss(c, [finding], roof.site)[0].annual_loss_kwh for c in (case, informed))
+    assert plain == knowing
+    assert annual_shade_loss_kwh(hidden, roof.unit, outline) < 0.4 * plain  # the beam is gone already
 
 
 def test_a_branch_costs_the_sum_of_its_units() -> None:
     case = _case()
     both = Finding("branch_out", ("700000", "700001"), 0.9, "", "")
     one = Finding("no_output", ("700000",), 0.9, "", "")
-    costs = [f.annual_loss_kwh for f in with_yearly_loss(case, [both, one])]
+    costs = [f.annual_loss_kwh for f in _costs(case, both, one)]
     assert costs[0] == pytest.approx(2 * costs[1], abs=0.11)
 
 
