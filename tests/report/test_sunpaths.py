@@ -12,6 +12,7 @@ from service.expect.site import Site
 from service.expect.year import sun_paths
 from service.report import sunpaths
 from service.report.sunpaths import SunPath, Top, compass, height_words, size, sun_chart, tops
+from service.verify.outline import BIN_DEG
 from service.web.pages.render import STATIC_DIR
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -143,6 +144,10 @@ def test_compass(azimuth: float, word: str) -> None:
 def test_height_in_words() -> None:
     assert height_words(CHIMNEY) == "reaches 30\u00b0"
     assert height_words(CHIMNEY[:2]) == "reaches at least 26\u00b0"
+
+
+def test_azimuths_are_as_wide_as_they_were_told_in() -> None:
+    assert sunpaths.BIN_DEG == BIN_DEG
 
 
 def test_details_are_read_back() -> None:
