@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cached_property
 from zoneinfo import ZoneInfo
@@ -11,13 +11,14 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from service.expect.plane import on_plane, sunward_share
 from service.expect.sky import Irradiance
 from service.expect.weather import Weather
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray, Readings
 from service.verify.levels import Levels, rated_wh
 from service.verify.result import SkySource
-from service.verify.sky import ArraySky
+from service.verify.sky import ArraySky, sky_at
 
 DARK_CLOUD_MINUTES = 60
 """A cloud so dark that no inverter starts passes within the hour (from memory); longer is an outage."""
@@ -130,6 +131,18 @@ class Case:
         hidden = SURE_STEPS * self.resolution_wh
         rows = zip(nothing, self.heard & self.light, self.peers.energy_wh, strict=True)
         return np.stack([_long_runs(n, seen, due, hidden) for n, seen, due in rows])
+
+    @cached_property
+    def sunward_shares(self) -> dict[str, FloatArray]:
+        """Return by plane which share of its light comes from the sun's direction, 0-1, (D,).
+
+        With an open horizon: one may have been found from the very shade that is asked about.
+        """
+        sun, sky = self.day.sun, sky_at(self.day, self.array_sky)
+        planes = [replace(plane, horizon=()) for plane in self.day.site.planes]
+        shares = [sunward_share(plane, sun, on_plane(plane, sun, sky)) for plane in planes]
+        rows = zip(planes, shares, strict=True)
+        return {plane.name: share.reshape(-1, self.day.steps).mean(axis=1) for plane, share in rows}
 
     def ever_heard(self) -> BoolArray:
         """Return which units were heard at all, night included, (U,)."""

@@ -7,18 +7,15 @@ masks that a cause has made; whether anything shades at all is not judged here. 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.expect.grid import floats
-from service.expect.plane import on_plane, sunward_share
-from service.expect.site import Plane
 from service.verify.case import BoolArray, Case
 from service.verify.inputs import FloatArray
-from service.verify.sky import sky_at
 
 BIN_DEG = 5.0
 BINS = int(360 / BIN_DEG)
@@ -178,8 +175,8 @@ def _bounds(
     """Return between which elevations the top lies by azimuth, (BINS,) each; 0 and 90 where open."""
     at_least, at_most = np.zeros(BINS), np.full(BINS, NO_TOP_DEG)
     place = _bin(sun.azimuth_deg)
-    for b in np.unique(place[seen]):
-        here = np.flatnonzero(seen & (place == b))
+    for here in _by_bin(place, seen):
+        b = place[here[0]]
         within = _between_shaded(sun.azimuth_deg[here], short[here])
         if light[here[~within]].sum() > light[here[short[here]]].sum():
             at_most[b] = sun.elevation_deg[here[~short[here]]].min()  # the side of the obstacle, or chance
@@ -189,6 +186,13 @@ def _bounds(
                 sun.elevation_deg[inside], short[inside], light[inside]
             )
     return at_least, at_most
+
+
+def _by_bin(place: Bins, seen: BoolArray) -> list[Bins]:
+    """Return the positions of the seen intervals, those of each bin together; no bin is empty."""
+    at = np.flatnonzero(seen)
+    at = at[np.argsort(place[at], kind="stable")]
+    return [part for part in np.split(at, np.flatnonzero(np.diff(place[at])) + 1) if len(part)]
 
 
 def _between_shaded(azimuth: FloatArray, short: BoolArray) -> BoolArray:
@@ -238,23 +242,12 @@ def _stretches(shaded: BoolArray, unseen: BoolArray) -> list[Bins]:
 
 
 def _taken(case: Case, rows: list[int], short: BoolArray, left: FloatArray | None) -> float:
-    """Return the share of beam that is taken in the short intervals, 0-1, so that their energy comes out right.
-
-    Of the beam that comes with an open horizon: a horizon may have been found from this very shade.
-    """
+    """Return the share of beam that is taken in the short intervals, 0-1, so that their energy comes out right."""
     if left is None:
         left = np.mean([case.levels.relative_series(i) for i in rows], axis=0)
-    plane = replace(case.day.site.plane(case.day.site.units[rows[0]].plane), horizon=())
-    beam = beam_share_of_intervals(case, plane)
+    beam = case.sunward_shares[case.day.site.units[rows[0]].plane]
     use = short & np.isfinite(left)
     weight = case.peers.dc_wh[rows].sum(axis=0)[use]
     due = float((weight * beam[use]).sum())
     lost = float((weight * np.clip(1 - left[use], 0.0, 1.0)).sum())
     return min(lost / due, 1.0) if due > 0 else 0.0
-
-
-def beam_share_of_intervals(case: Case, plane: Plane) -> FloatArray:
-    """Return the share of the plane's light that comes from the sun's direction, (D,), 0-1."""
-    sun = case.day.sun
-    share = sunward_share(plane, sun, on_plane(plane, sun, sky_at(case.day, case.array_sky)))
-    return np.asarray(share.reshape(-1, case.day.steps).mean(axis=1))

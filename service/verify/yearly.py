@@ -74,14 +74,23 @@ class UnitYear:
         Before the sun it takes the beam and the light around it, always its part of the sky's light, below the best
         guess of its top.
         """
+        sun = self.year.sun
+        behind = outline.top_at(sun.azimuth_deg) > 90 - sun.apparent_zenith_deg
+        hidden = hidden_sky_share(self.group.plane, AROUND_DEG, outline.top_at(AROUND_DEG))
+        sunward, skyward = self._shares
+        return np.asarray(outline.taken * (behind * sunward + hidden * skyward))
+
+    @cached_property
+    def _shares(self) -> tuple[FloatArray, FloatArray]:
+        """Return the shares of the light that come from the sun's direction and from the sky's dome, (2, N) each.
+
+        A closed sky has no sun to hide.
+        """
         plane, sun = self.group.plane, self.year.sun
         light = self.year.light(plane)
-        behind = outline.top_at(sun.azimuth_deg) > 90 - sun.apparent_zenith_deg
-        behind = behind & (self.year.sky.dni > 0)  # a closed sky has no sun to hide
-        hidden = hidden_sky_share(plane, AROUND_DEG, outline.top_at(AROUND_DEG))
         sky = light.sky * diffuse_modifiers(plane.tilt_deg)[0]
-        sky_share = np.divide(sky, light.effective, out=np.zeros_like(sky), where=light.effective > 0)
-        return np.asarray(outline.taken * (behind * sunward_share(plane, sun, light) + hidden * sky_share))
+        skyward = np.divide(sky, light.effective, out=np.zeros_like(sky), where=light.effective > 0)
+        return sunward_share(plane, sun, light) * (self.year.sky.dni > 0), skyward
 
     @cached_property
     def _ac_w(self) -> FloatArray:
