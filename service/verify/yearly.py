@@ -39,6 +39,7 @@ LEAST_WINDOW = timedelta(days=2)
 MONTHS = ("January", "February", "March", "April", "May", "June", "July",
           "August", "September", "October", "November", "December")  # fmt: skip
 SEASON_MONTHS = 3
+SOME = 0.001
 CLEARLY_WORSE = 1.5
 """Ratio of shares lost from which another season is called worse than that of the window."""
 
@@ -121,6 +122,13 @@ class Years:
             self._known[kind] = UnitYear(self._year, group, self._year.power(group).dc_w)
         return self._known[kind]
 
+    @property
+    def noon_deg(self) -> FloatArray:
+        """Return how high the sun stands at noon by month, degrees, (12,); 0 where it does not rise."""
+        highest = np.zeros(12)
+        np.maximum.at(highest, self._year.month, 90 - self._year.sun.apparent_zenith_deg)
+        return highest
+
     @cached_property
     def _year(self) -> Year:
         return typical_year(self.site)
@@ -197,7 +205,7 @@ def _with_shade(case: Case, years: Years, finding: Finding, units: list[Unit]) -
     details = {
         **finding.details,
         "loss_by_month_kwh": loss.round(1).tolist(),
-        "season": season_sentence(loss, energy, observed_months(case)),
+        "season": season_sentence(loss, energy, years.noon_deg, observed_months(case)),
     }
     return replace(_costing(finding, loss.sum()), details=details)
 
@@ -210,18 +218,26 @@ def observed_months(case: Case) -> list[int]:
     return sorted({(first.month - 1 + k) % 12 for k in range(min(months, 11) + 1)})
 
 
-def season_sentence(loss_kwh: FloatArray, energy_kwh: FloatArray, observed: list[int]) -> str:
-    """Return which season loses most of its energy, against the months of the window; losses by month, (12,)."""
-    around = np.arange(-1, SEASON_MONTHS - 1)
-    season = (np.arange(12)[:, None] + around) % 12
+def season_sentence(
+    loss_kwh: FloatArray, energy_kwh: FloatArray, noon_deg: FloatArray, observed: list[int]
+) -> str:
+    """Return which season loses most of its energy, against the months of the window.
+
+    Losses, energies and the height of the noon sun by month, (12,); `observed` are the window's months, from 0.
+    """
+    season = (np.arange(12)[:, None] + np.arange(-1, SEASON_MONTHS - 1)) % 12
     shares = _share(loss_kwh[season].sum(axis=1), energy_kwh[season].sum(axis=1))
     worst = int(shares.argmax())
     now = float(_share(loss_kwh[observed].sum(), energy_kwh[observed].sum()))
-    months = f"from {MONTHS[season[worst, 0]]} to {MONTHS[season[worst, -1]]}"
     here = f"in {MONTHS[observed[0]]}" if len(observed) == 1 else "in the months seen"
     if worst in observed or shares[worst] < CLEARLY_WORSE * now:
         return f"No season is clearly worse than the one seen: it takes {percent(now)} of the energy {here}."
-    return f"Worse {months}: it takes {percent(shares[worst])} of the energy then, {percent(now)} {here}."
+    lower = noon_deg[season[worst]].mean() < noon_deg[observed].mean()
+    return (
+        f"Worse from {MONTHS[season[worst, 0]]} to {MONTHS[season[worst, -1]]}, when the sun stands "
+        f"{'lower' if lower else 'higher'}: it takes {percent(shares[worst])} of the energy then, "
+        f"{percent(now) if now > SOME else 'nothing'} {here}."
+    )
 
 
 def _share(part: FloatArray, whole: FloatArray) -> FloatArray:

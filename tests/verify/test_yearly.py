@@ -132,7 +132,7 @@ def test_shade_seen_in_winter_is_no_more_than_the_year_holds() -> None:
 
 def test_a_low_obstacle_is_worse_in_winter_and_a_high_one_seen_then_is_not() -> None:
     _, _, season = _seen(180, 40, 35, start=date(2026, 3, 8))
-    assert season.startswith("Worse from November to January: it takes ")
+    assert season.startswith("Worse from November to January, when the sun stands lower: it takes ")
     assert season.endswith(" in March.")
     _, _, season = _seen(180, 40, 16, start=date(2026, 12, 10))
     assert season.startswith("No season is clearly worse than the one seen")
@@ -140,12 +140,18 @@ def test_a_low_obstacle_is_worse_in_winter_and_a_high_one_seen_then_is_not() -> 
 
 def test_seasons_are_compared_as_shares_of_their_energy() -> None:
     energy = np.array([2, 3, 6, 8, 10, 10, 10, 9, 7, 4, 2, 1.5])
+    noon = 40 - 23.4 * np.cos(2 * np.pi * np.arange(12) / 12)
     loss = np.zeros(12)
     loss[[10, 11, 0]] = [0.5, 0.5, 0.5]
-    assert season_sentence(loss, energy, [4]) == (
-        "Worse from November to January: it takes 27 % of the energy then, 0.0 % in May."
+    assert season_sentence(loss, energy, noon, [4]) == (
+        "Worse from November to January, when the sun stands lower: it takes 27 % of the energy then, nothing in May."
     )
-    assert "takes 25 % of the energy in January" in season_sentence(loss, energy, [0])
+    assert "takes 25 % of the energy in January" in season_sentence(loss, energy, noon, [0])
+    high = np.zeros(12)
+    high[[5, 6]] = [1, 1]
+    said = season_sentence(high, energy, noon, [11, 0])
+    assert said.startswith("Worse from June to August, when the sun stands higher: it takes 6.9 %")
+    assert said.endswith("nothing in the months seen.")
     assert len(MONTHS) == 12
 
 
@@ -153,9 +159,10 @@ def test_no_polar_night_divides_by_nothing() -> None:
     roof = build(units=4)
     arctic = replace(roof.site, latitude=78.2, longitude=15.6)
     months = Years(arctic).of(arctic.units[0]).energy_kwh()
+    assert Years(arctic).noon_deg[[11, 5]] == pytest.approx([0, 90 - 78.2 + 23.4], abs=0.5)
     assert months[11] == 0
     assert months.sum() > 100
-    assert "nan" not in season_sentence(0.1 * months, months, [6])
+    assert "nan" not in season_sentence(0.1 * months, months, Years(arctic).noon_deg, [6])
 
 
 def test_a_steady_loss_costs_its_share_where_the_inverter_does_not_limit() -> None:
