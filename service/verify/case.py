@@ -18,24 +18,19 @@ from service.verify.day import Daylight
 from service.verify.inputs import FloatArray, Readings
 from service.verify.levels import Levels, rated_wh
 from service.verify.result import SkySource
+from service.verify.silence import silences
 from service.verify.sky import ArraySky, sky_at
 
 DARK_CLOUD_MINUTES = 60
 """A cloud so dark that no inverter starts passes within the hour (from memory); longer is an outage."""
-
-SURE_STEPS = 4
-"""Steps of a coarse register that must have been due before its zero means that nothing was given."""
 
 BoolArray = NDArray[np.bool_]
 
 WORTH_HEARING = 0.03
 """Clear-sky output over rating from which a unit that is awake is expected to report."""
 
-LIGHT = 0.04
+LIGHT = 0.03
 """Expected output over rating from which a healthy unit surely produces."""
-
-SILENT = 0.02
-"""Measured over expected below which a unit counts as giving nothing."""
 
 
 @dataclass(frozen=True)
@@ -124,13 +119,8 @@ class Case:
     @cached_property
     def giving_nothing(self) -> BoolArray:
         """Return where a unit was heard in light and gave nothing, for longer than its register's step can hide."""
-        with np.errstate(invalid="ignore"):
-            nothing = self.heard & self.light & (self.measured_wh <= SILENT * self.peers.energy_wh)
-        if self.resolution_wh == 0:
-            return np.asarray(nothing)
-        hidden = SURE_STEPS * self.resolution_wh
-        rows = zip(nothing, self.heard & self.light, self.peers.energy_wh, strict=True)
-        return np.stack([_long_runs(n, seen, due, hidden) for n, seen, due in rows])
+        seen = np.asarray(self.heard & self.light)
+        return silences(self.measured_wh, self.peers.energy_wh, seen, self.resolution_wh)
 
     @cached_property
     def sunward_shares(self) -> dict[str, FloatArray]:
@@ -186,18 +176,6 @@ class Case:
     def named(self, units: Iterable[int]) -> tuple[str, ...]:
         """Return the serials of rows."""
         return tuple(self.serials[i] for i in units)
-
-
-def _long_runs(nothing: BoolArray, seen: BoolArray, due_wh: FloatArray, least_wh: float) -> BoolArray:
-    """Return the runs of `nothing` among the `seen` intervals in which at least `least_wh` was due, (D,)."""
-    out = np.zeros(nothing.shape, dtype=bool)
-    at = np.flatnonzero(seen)
-    run = np.cumsum(~nothing[at])  # constant within a run, one more at each interval with output
-    due = np.bincount(
-        run[nothing[at]], weights=due_wh[at][nothing[at]], minlength=run[-1] + 1 if len(run) else 0
-    )
-    out[at] = nothing[at] & (due[run] >= least_wh)
-    return out
 
 
 def active_mask(day: Daylight) -> BoolArray:

@@ -24,8 +24,18 @@ GRAINS_PER_BLOCK = 16
 """Least steps of a coarse register that a level is read from: single intervals are put together until there are."""
 
 STRONG_LIGHT = 0.08
-WEAK_LIGHT = 0.03
-"""Least expected AC output over rating at which a level is read: strong light first, weak where there is no other."""
+FAINT_LIGHT = 0.015
+"""Least expected AC output over rating at which a level is read: in strong light, or in any where there are fewer than
+ENOUGH_STRONG intervals of it. Below a per cent and a half an inverter may not have started (from memory)."""
+
+ENOUGH_STRONG = 12
+
+READING_SPREAD = 0.03
+"""Spread of single readings of like units, where there are too few to show it: noise, and clouds that pass at different
+moments (from memory)."""
+
+LEAST_BLOCKS = 4
+"""Least number of separate readings that show their own scatter."""
 
 USUAL_SPREAD = 0.012
 """Spread of healthy like units (standard deviation), before this roof has shown its own; IEC 62446-1 habit of 5 %
@@ -45,8 +55,8 @@ PEERS_FOR_COMPARISON = 3
 NEAR = 0.08
 """Distance from the median within which an interval has a say in the level, beside two steps of the register."""
 
-REPEATED_SHARE = 0.25
-"""Largest share of different values among all at which they are taken to come from a coarse register."""
+FINEST_STEP_WH, WHOLE_WITHIN = 0.01, 1e-6
+"""Finest step of a register that is looked for: what is counted more finely is as good as exact."""
 
 
 @dataclass(frozen=True)
@@ -85,13 +95,14 @@ class Levels:
 class DcSeries:
     """DC output over the sky's expectation (U, D), NaN where not read, its weight [Wh] and the register's grain.
 
-    `quantum_wh` is the register's step; in a level read over a whole window it counts once.
+    `quantum_wh` is the register's step; `block` the number of intervals that were put together.
     """
 
     ratio: FloatArray
     weight: FloatArray
     grain: FloatArray
     quantum_wh: float
+    block: int
 
 
 def untold(found: Levels) -> Levels:
@@ -123,7 +134,7 @@ def dc_series(
     due = _in_blocks(np.where(use, expected_dc_wh, 0.0), use, length)
     ratio = np.divide(made, due, out=np.full(made.shape, np.nan), where=use & (due > 0))
     grain = np.divide(quantum_wh, due, out=np.zeros(due.shape), where=use & (due > 0))
-    return DcSeries(ratio, np.where(use, expected_dc_wh, 0.0), grain, quantum_wh)
+    return DcSeries(ratio, np.where(use, expected_dc_wh, 0.0), grain, quantum_wh, length)
 
 
 def _at_limit(day: Daylight, energy_wh: FloatArray, expected_wh: FloatArray) -> NDArray[np.bool_]:
@@ -167,32 +178,32 @@ def rated_wh(day: Daylight) -> FloatArray:
 def resolution_wh(measured: FloatArray) -> float:
     """Return the step of the register that the values come from, Wh; 0 where they are not on one.
 
-    Values of a register repeat, and are whole multiples of their smallest difference.
+    The largest step of FINEST_STEP_WH or more of which all values are whole multiples; one value alone tells no step.
     """
-    given = measured[np.isfinite(measured) & (measured > 0)]
-    values = np.unique(given)
-    if len(values) < 2 or len(values) > REPEATED_SHARE * len(given):
+    values = np.unique(measured[np.isfinite(measured) & (measured >= 0)]) / FINEST_STEP_WH
+    whole = np.round(values)
+    if len(values) < 2 or (np.abs(values - whole) > WHOLE_WITHIN * np.maximum(values, 1.0)).any():
         return 0.0
-    step = float(np.diff(values).min())
-    on_step = np.abs(values / step - np.round(values / step)) < 1e-3
-    return step if on_step.all() else 0.0
+    return float(np.gcd.reduce(whole.astype(np.int64))) * FINEST_STEP_WH
 
 
 def _enough_light(load: FloatArray, readable: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    strong = (load >= STRONG_LIGHT) & readable
-    weak = (load >= WEAK_LIGHT) & readable
-    lacks = strong.sum(axis=1, keepdims=True) < np.minimum(12, 0.5 * weak.sum(axis=1, keepdims=True))
-    return np.where(lacks, load >= WEAK_LIGHT, load >= STRONG_LIGHT)
+    strong = ((load >= STRONG_LIGHT) & readable).sum(axis=1, keepdims=True)
+    return np.asarray(load >= np.where(strong >= ENOUGH_STRONG, STRONG_LIGHT, FAINT_LIGHT))
 
 
 def levels(day: Daylight, series: DcSeries) -> Levels:
     """Return the units' levels from their DC series."""
     weight = series.weight
-    against_peers = _against_peers(day, series.ratio)
+    against_peers = _against_peers(day, series)
     rows = zip(against_peers, weight, series.grain, strict=True)
     level = np.array([_level(s, w, g) for s, w, g in rows])
-    scatter = np.array([_standard_error(s, w) for s, w in zip(against_peers, weight, strict=True)])
-    statistical = np.hypot(scatter, series.quantum_wh / np.maximum(weight.sum(axis=1), 1e-9))
+    statistical = np.array(
+        [
+            math.hypot(_standard_error(s, w, series.block), _register_error(w, series.quantum_wh))
+            for s, w in zip(against_peers, weight, strict=True)
+        ]
+    )
     spread = _healthy_spread(day, level)
     reference, reference_sd = _references(day, level, spread)
     sd = np.sqrt(spread**2 + reference_sd**2 + statistical**2)
@@ -211,30 +222,42 @@ def _level(series: FloatArray, weight: FloatArray, grain: FloatArray) -> float:
     return float(np.average(series[near], weights=weight[near]))
 
 
-def _against_peers(day: Daylight, series: FloatArray) -> FloatArray:
-    """Return the series over what most of the like units agree on, where there are three or more."""
-    out = series.copy()
+def _against_peers(day: Daylight, series: DcSeries) -> FloatArray:
+    """Return the ratio over what most of the like units agree on, where there are three or more."""
+    out = series.ratio.copy()
+    step = 2 * float(np.median(series.grain[series.weight > 0])) if (series.weight > 0).any() else 0.0
     for group in day.groups:
         rows = list(group.members)
         if len(rows) < PEERS_FOR_COMPARISON:
             continue
-        agreed = consensus(np.where(series[rows] > 0.02, series[rows], np.nan), width=AGREEMENT)
-        enough = (np.isfinite(series[rows])).sum(axis=0) >= PEERS_FOR_COMPARISON
+        ratio = series.ratio[rows]
+        agreed = consensus(np.where(ratio > 0.02, ratio, np.nan), width=AGREEMENT, floor=step)
+        enough = (np.isfinite(ratio)).sum(axis=0) >= PEERS_FOR_COMPARISON
         # where all like units are silent together it is not one of them that is low: nothing is read there
-        out[rows] = series[rows] / np.where(enough, agreed, 1.0)
+        out[rows] = ratio / np.where(enough, agreed, 1.0)
     return out
 
 
-def _standard_error(series: FloatArray, weight: FloatArray, blocks: int = 8) -> float:
-    """Return the standard error of the level from the scatter of up to eight blocks of equal energy."""
+def _standard_error(series: FloatArray, weight: FloatArray, block: int, parts: int = 8) -> float:
+    """Return the standard error of the level from the scatter of up to eight parts of equal energy."""
     use = np.isfinite(series) & (weight > 0)
-    if use.sum() < 4:
-        return 0.05
+    if use.sum() < LEAST_BLOCKS * block:
+        return READING_SPREAD / math.sqrt(max(int(use.sum()), 1))
     x, w = series[use], weight[use]
-    block = np.minimum((np.cumsum(w) / w.sum() * blocks).astype(int), blocks - 1)
-    sums = np.bincount(block, weights=w, minlength=blocks)
-    means = np.bincount(block, weights=w * x, minlength=blocks)[sums > 0] / sums[sums > 0]
+    part = np.minimum((np.cumsum(w) / w.sum() * parts).astype(int), parts - 1)
+    sums = np.bincount(part, weights=w, minlength=parts)
+    means = np.bincount(part, weights=w * x, minlength=parts)[sums > 0] / sums[sums > 0]
     return float(robust_sd(means - np.median(means)) / np.sqrt(len(means)))
+
+
+def _register_error(weight: FloatArray, quantum_wh: float) -> float:
+    """Return what a counter's step makes of a level: over a stretch it is off by the difference of two roundings.
+
+    Each is uniform within a step, so that their difference has the variance of a sixth of the step squared.
+    """
+    used = weight > 0
+    stretches = int((np.diff(used.astype(int), prepend=0) == 1).sum())
+    return quantum_wh * math.sqrt(stretches / 6) / max(float(weight.sum()), 1e-9)
 
 
 def _healthy_spread(day: Daylight, level: FloatArray) -> float:

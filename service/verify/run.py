@@ -21,6 +21,7 @@ from service.verify.levels import Levels, dc_series, levels, rated_wh, resolutio
 from service.verify.ranking import curves, ranked, sky_result, verdict
 from service.verify.result import SkySource, Verification
 from service.verify.scale import scale_factor
+from service.verify.silence import silences, with_flanks
 from service.verify.sky import (
     INDEX_LEVELS,
     SHIFT_COST,
@@ -44,8 +45,9 @@ def verify(site: Site, readings: Readings, weather: Weather | None = None) -> Ve
     """Return the verification of `readings` (in the order of `site.units`) against `site`.
 
     The units are judged against the sky that they themselves show; where irradiance was measured, the reported
-    expected energy and ratios are those under the measured one. A site with one live unit or none is held against
-    the clear sky. Raises ValueError if the readings' rows are not the site's units.
+    expected energy and ratios are those under the measured one. A site without a live unit, or
+    with one that is all that is heard, is held against the clear sky. Raises ValueError if the readings' rows are not
+    the site's units.
     """
     if readings.energy_wh.shape[0] != len(site.units):
         raise ValueError(
@@ -78,7 +80,8 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     measured = sent / scale
     quantum = resolution_wh(measured)
     stated_sky = _measured_sky(day, weather)
-    if live_units(measured) >= 2:
+    live = live_units(measured)
+    if live >= 2 or (live == 1 and heard_units(measured) > 1 and stated_sky is None):
         judged = _judge_by_array(day, table, measured, quantum)
     else:
         judged = _judge_by(day, stated_sky, measured, quantum)
@@ -115,6 +118,11 @@ def live_units(measured: FloatArray) -> int:
     return int((np.nansum(measured, axis=1) > 0).sum())
 
 
+def heard_units(measured: FloatArray) -> int:
+    """Return how many units were heard in the window."""
+    return int(np.isfinite(measured).any(axis=1).sum())
+
+
 def _judge_by(day: Daylight, sky: Irradiance | None, measured: FloatArray, quantum: float) -> Judged:
     """Judge by the measured sky, or against the clear one, since too few units live to tell theirs."""
     width = measured.shape[1]
@@ -142,8 +150,10 @@ def _judge_by_array(day: Daylight, table: FloatArray, measured: FloatArray, quan
 def _known_levels(
     day: Daylight, sky: ArraySky, measured: FloatArray, expected: Expectation, quantum: float
 ) -> Levels:
-    """Return the levels over the intervals in which the units told the sky."""
-    return _levels(day, np.where(sky.known, measured, np.nan), expected, quantum)
+    """Return the levels over the intervals in which the units told the sky, of what works while it works."""
+    silent = silences(measured, expected.energy_wh, np.isfinite(measured), quantum)
+    working = sky.known & ~with_flanks(silent)
+    return _levels(day, np.where(working, measured, np.nan), expected, quantum)
 
 
 def _levels(day: Daylight, measured: FloatArray, expected: Expectation, quantum: float) -> Levels:

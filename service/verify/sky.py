@@ -16,6 +16,7 @@ from service.expect.sky import Irradiance, cloudy_sky
 from service.verify.consensus import AGREEMENT, consensus
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray
+from service.verify.silence import silences, with_flanks
 
 INDEX_LEVELS = np.concatenate([np.geomspace(0.02, 0.3, 10), np.linspace(0.36, 1.36, 18)])
 """Clear-sky indices of the family, from thunderstorm to cloud enhancement."""
@@ -30,9 +31,6 @@ the units' own levels are known."""
 
 DEVIATION_CAP = 0.25
 """A plane that is further off than this counts as not explained, however far."""
-
-SILENT_SHARE = 0.02
-"""A unit below this share of the best one (both relative to rating) is out, and has no say about the sky."""
 
 DARKEST_POSSIBLE = 0.3
 """Below this share of the darkest sky's energy it is not the sky that is dark."""
@@ -92,7 +90,7 @@ def infer(
     agreed = group_consensus(day, energy_wh, votes, quantum_wh)
     limit = _limits(day)
     table, agreed = np.minimum(table, limit[:, None, None]), np.minimum(agreed, limit)
-    weight = _group_weights(day, energy_wh, votes) * np.isfinite(agreed)
+    weight = _group_weights(day, energy_wh, votes, quantum_wh) * np.isfinite(agreed)
     known = weight.sum(axis=0) > 0
     known &= ~_impossibly_dark(day, table, agreed)
     best_shift, best_index = _best_member(table, agreed, weight, quantum_wh, shift_cost)
@@ -112,7 +110,7 @@ def _limits(day: Daylight) -> FloatArray:
 
 def group_consensus(day: Daylight, energy_wh: FloatArray, votes: FloatArray, quantum_wh: float) -> FloatArray:
     """Return what most units of each group made, Wh, (G, D); silent units have no say, NaN where none has."""
-    voices = without_silent(day, energy_wh)
+    voices = without_silent(day, energy_wh, quantum_wh)
     rows = [
         consensus(
             voices[list(g.members)], width=AGREEMENT, floor=2 * quantum_wh, weights=votes[list(g.members)]
@@ -122,16 +120,20 @@ def group_consensus(day: Daylight, energy_wh: FloatArray, votes: FloatArray, qua
     return np.stack(rows)
 
 
-def without_silent(day: Daylight, energy_wh: FloatArray) -> FloatArray:
-    """Return the energies with those of silent units as NaN: less than 2 % of the best unit's, both per rated W."""
-    rated = np.array([day.site.dc_rated_w(u) for u in day.site.units])
-    share = np.where(np.isfinite(energy_wh), energy_wh, 0.0) / rated[:, None]
-    silent = share < SILENT_SHARE * share.max(axis=0, initial=0.0)
-    return np.where(silent, np.nan, energy_wh)
+def without_silent(day: Daylight, energy_wh: FloatArray, quantum_wh: float = 0.0) -> FloatArray:
+    """Return the energies with those of silent units as NaN, and those beside a silence: part of an interval is no sky.
+
+    Silent is less than 2 % of the best unit's output, both per rated W, for longer than a register's step can hide.
+    """
+    rated = np.array([day.site.dc_rated_w(u) for u in day.site.units])[:, None]
+    heard = np.isfinite(energy_wh)
+    best = np.max(np.where(heard, energy_wh, 0.0) / rated, axis=0, initial=0.0) * rated
+    silent = silences(energy_wh, best, np.asarray(heard), quantum_wh)
+    return np.where(with_flanks(silent), np.nan, energy_wh)
 
 
-def _group_weights(day: Daylight, energy_wh: FloatArray, votes: FloatArray) -> FloatArray:
-    heard = np.isfinite(without_silent(day, energy_wh)) * votes[:, None]
+def _group_weights(day: Daylight, energy_wh: FloatArray, votes: FloatArray, quantum_wh: float) -> FloatArray:
+    heard = np.isfinite(without_silent(day, energy_wh, quantum_wh)) * votes[:, None]
     counts = np.stack([heard[list(g.members)].sum(axis=0) for g in day.groups])
     return np.asarray(counts / np.maximum(counts.sum(axis=0), 1e-9))
 

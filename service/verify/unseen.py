@@ -145,6 +145,8 @@ def _levels(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
     for p in planes:
         for i in p.rows:
             read = int(np.isfinite(case.levels.series[i]).sum())
+            if read == 0 and case.giving_nothing[i].any():
+                continue  # a unit at a standstill has no level; that it stands still is judged elsewhere
             if read < steady.LEAST_INTERVALS:
                 needs = _minutes(case, steady.LEAST_INTERVALS - read)
                 yield _Lack("substring_out", "light", (i,), needs)

@@ -175,7 +175,7 @@ def test_a_night_needs_light_before_anything(roof):
 
 def test_weak_light_says_how_many_more_minutes_make_a_dead_unit_sure(roof):
     """The promise is kept: with that much more of the same light the entry is gone and a dead unit is named."""
-    r = with_branches(roof(planes=1, index=0.15))
+    r = with_branches(roof(planes=1, index=0.1))
     r.energy_wh[3] = 0.0
     short = verify(r.site, window(r, 8, 10))
     more = by_cause(short)["no_output"].needs["minutes"]

@@ -11,22 +11,27 @@ import numpy as np
 
 from service.verify.case import BoolArray, Case
 from service.verify.causes import channels
-from service.verify.causes.no_output import dead_since, is_long_enough
+from service.verify.causes.no_output import LEAST_ENERGY_H, least_minutes
 from service.verify.causes.wording import duration, energy
+from service.verify.levels import rated_wh
 from service.verify.result import Finding
+from service.verify.silence import SILENT
 
 LEAST_UNITS = 2
 SAME_MOMENT = 2
-"""How many intervals apart the units of a branch may stop and still count as together."""
+"""How many lit intervals apart the units of a branch may stop and still count as together."""
+
+HIDDEN_STEPS = 2
+"""Steps of the register that must have been due from each unit on average: one can hide in each, not in all at once."""
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each branch that is off."""
     found = []
     for branch, rows in _branches(case).items():
-        dead = {i: dead_since(case, i) for i in rows if case.heard[i].any()}
-        if len(dead) >= LEAST_UNITS and _together(case, dead):
-            found.append(_finding(case, branch, dead))
+        off = _off(case, [i for i in rows if case.heard[i].any()])
+        if off:
+            found.append(_finding(case, branch, off))
     return found
 
 
@@ -38,15 +43,36 @@ def _branches(case: Case) -> dict[str, list[int]]:
     return branches
 
 
-def _together(case: Case, dead: dict[int, BoolArray]) -> bool:
-    """Return whether all are dead and none was for more than SAME_MOMENT lit intervals while another still gave."""
-    if not all(d.any() and is_long_enough(case, i, d) for i, d in dead.items()):
-        return False
-    gave = np.flatnonzero(
-        np.any([case.heard[i] & case.light[i] & ~case.giving_nothing[i] for i in dead], axis=0)
+def _off(case: Case, rows: list[int]) -> dict[int, BoolArray]:
+    """Return the units that stopped together, each with its dead intervals (D,); empty where the branch is not off."""
+    lit = case.heard[rows] & case.light[rows]
+    with np.errstate(invalid="ignore"):
+        gave = case.heard[rows] & (case.measured_wh[rows] > SILENT * case.peers.energy_wh[rows])
+    last = np.array([_last(g) for g in gave], dtype=int)
+    after = lit & (np.arange(lit.shape[1]) > last.max(initial=-1))
+    if not _proven(case, rows, after):
+        return {}
+    between = [int(lit[k, last[k] + 1 : last.max() + 1].sum()) for k in range(len(rows))]
+    together = [k for k, early in enumerate(between) if early <= SAME_MOMENT]
+    if len(together) < LEAST_UNITS or after[together].any(axis=1).sum() < LEAST_UNITS:
+        return {}
+    return {rows[k]: np.asarray(lit[k] & (np.arange(lit.shape[1]) > last[k])) for k in together}
+
+
+def _last(gave: BoolArray) -> int:
+    """Return the last interval that is true, -1 if none is."""
+    return int(np.flatnonzero(gave)[-1]) if gave.any() else -1
+
+
+def _proven(case: Case, rows: list[int], after: BoolArray) -> bool:
+    """Return whether enough was due from the units together after the last that any of them gave."""
+    due_wh = np.where(after, case.peers.energy_wh[rows], 0.0)
+    minutes = after.any(axis=0).sum() * case.day.grid.interval_min
+    unused_h = float((due_wh / rated_wh(case.day)[rows, None]).sum()) * case.day.interval_hours
+    hidden_wh = HIDDEN_STEPS * case.resolution_wh * after.any(axis=1).sum()
+    return bool(
+        minutes >= least_minutes(case, rows) and unused_h >= LEAST_ENERGY_H and due_wh.sum() >= hidden_wh
     )
-    last = int(gave[-1]) if len(gave) else -1
-    return all(int(d[: last + 1].sum()) <= SAME_MOMENT for d in dead.values())
 
 
 def _finding(case: Case, branch: str, dead: dict[int, BoolArray]) -> Finding:

@@ -16,9 +16,9 @@ from service.verify.levels import rated_wh
 from service.verify.result import Finding
 
 LEAST_MINUTES, LEAST_MINUTES_SHORT = 20, 10
-LEAST_ENERGY_H = 0.02
-"""Least light that must have gone unused: 20 minutes, ten in a window of less than SHORT_MINUTES of light, and 0.02 h
-at rating (about 7 Wh of a 350 W unit)."""
+LEAST_ENERGY_H = 0.01
+"""Least light that must have gone unused: 20 minutes, ten in a window of less than SHORT_MINUTES of light, and 0.01 h
+at rating (3.5 Wh of a 350 W unit)."""
 
 SHORT_MINUTES = 120
 
@@ -46,10 +46,14 @@ def dead_since(case: Case, i: int) -> BoolArray:
 def is_long_enough(case: Case, i: int, dead: BoolArray) -> bool:
     """Return whether enough light went unused to be sure."""
     minutes = dead.sum() * case.day.grid.interval_min
-    lit = (case.light[i] & case.heard[i]).sum() * case.day.grid.interval_min
-    least = LEAST_MINUTES_SHORT if lit < SHORT_MINUTES else LEAST_MINUTES
     unused_h = case.peers.energy_wh[i, dead].sum() / rated_wh(case.day)[i] * case.day.interval_hours
-    return bool(minutes >= least and unused_h >= LEAST_ENERGY_H)
+    return bool(minutes >= least_minutes(case, [i]) and unused_h >= LEAST_ENERGY_H)
+
+
+def least_minutes(case: Case, rows: list[int]) -> int:
+    """Return how long these units must have given nothing: less in a window that is itself short."""
+    lit = (case.light[rows] & case.heard[rows]).any(axis=0).sum() * case.day.grid.interval_min
+    return LEAST_MINUTES_SHORT if lit < SHORT_MINUTES else LEAST_MINUTES
 
 
 def _finding(case: Case, i: int, dead: BoolArray) -> Finding:

@@ -9,6 +9,7 @@ import numpy as np
 from service.verify.case import BoolArray, Case
 from service.verify.consensus import weighted_median
 from service.verify.inputs import FloatArray
+from service.verify.levels import PEERS_FOR_COMPARISON
 
 TOLERANCE = 0.045
 """Relative distance from the level within which an interval counts as being at it, beside the register's step."""
@@ -20,6 +21,8 @@ LEAST_SHARE_AFTER = 0.12
 """Least share of the window's energy after a step for the lower level to be believed."""
 
 LEAST_INTERVALS = 2
+"""Least number of intervals that a level is read from, where the window has twice as many."""
+
 STEPS_TRIED = 48
 
 
@@ -38,12 +41,18 @@ def steady_level(case: Case, i: int) -> SteadyLevel | None:
     series = case.levels.relative_series(i)
     weight, grain = case.levels.weight[i], case.levels.grain[i]
     read = np.isfinite(series) & (weight > 0)
-    if read.sum() < LEAST_INTERVALS:
+    if read.sum() < max(min(LEAST_INTERVALS, len(read) / 2), 1):
         return None
     level, share = _level_and_share(series, weight, read, grain)
     if share >= STEADY_SHARE:
         return SteadyLevel(level, read, share, from_start=True)
-    return _after_step(series, weight, read, grain)
+    # against the model alone a step may be the sky's: it fits some hours better than others
+    return _after_step(series, weight, read, grain) if has_peers(case, i) else None
+
+
+def has_peers(case: Case, i: int) -> bool:
+    """Return whether like units, and not only the model of the sky, say what was due."""
+    return bool(np.isfinite(case.levels.level[list(case.like(i))]).sum() >= PEERS_FOR_COMPARISON)
 
 
 def _level_and_share(

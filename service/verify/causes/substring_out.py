@@ -4,61 +4,54 @@ Reasoning: a conducting or shorted bypass diode takes its substring's voltage aw
 power stays at a fixed share: 0.653-0.667 of a healthy module with one of three substrings out, 0.307-0.333 with
 two (single-diode model with bypass diodes at -0.5 V; a shorted diode leaves 2/3 also under cloud). Shade does not
 stay at one level when the light changes: flatness tells the two apart. A DC voltage down by the same share, where
-it is sent, makes it sure.
+it is sent, makes it sure. The level with its uncertainty decides which is likeliest: a healthy module, one that is weak
+for another reason, or one with so many substrings out.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-
-import numpy as np
 
 from service.verify.case import Case
 from service.verify.causes import channels
 from service.verify.causes.steady import SteadyLevel, steady_level
-from service.verify.causes.wording import energy
+from service.verify.causes.wording import duration, energy
 from service.verify.result import Finding
 
 DIODE_DROP = 0.0135
 """How far below the plain share one conducting diode's own voltage brings the level (0.667 to 0.653)."""
 
-NEARNESS = 0.035
-"""How close to a substring's level a unit must lie (of its module's power; common practice, no source)."""
+BARE_SD = 0.012
+"""Least standard uncertainty of a level: how far healthy like units lie apart (common practice, no source)."""
 
+OUT_PER_HEALTHY = 0.01
+"""Modules with a substring out for each healthy one, before any reading (from memory; so are weak modules)."""
 
-WORTH_A_LOOK = 0.9
+USUAL_LOSS = 0.15
+"""Mean loss of a module that is weak for another reason: great losses are rarer than small ones (from memory)."""
 
 
 @dataclass(frozen=True)
 class _Match:
+    """So many of a unit's substrings out, the levels that leaves, and how likely that is, 0-1."""
+
     lost: int
     total: int
     low: float
     high: float
+    likelihood: float
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each unit at a substring's level."""
     found = []
     for i, serial in enumerate(case.serials):
-        if serial in named or not _is_low(case, i):
-            continue
-        steady = steady_level(case, i)
-        slack = float(case.levels.statistical[i])
-        match = steady and match_level(steady.level, *_strings(case, i), slack=slack)
+        steady = None if serial in named else steady_level(case, i)
+        match = steady and match_level(steady.level, *_strings(case, i), sd=float(case.levels.sd[i]))
         if steady and match:
             found.append(_finding(case, i, steady, match))
     return found
-
-
-def _is_low(case: Case, i: int) -> bool:
-    """Return whether the unit, as a whole or in the window's last quarter, lies far below its peers."""
-    series = case.levels.series[i]
-    late = series[-max(len(series) // 4, 3) :]
-    late = late[np.isfinite(late)]
-    return bool(case.levels.relative[i] < WORTH_A_LOOK) or (
-        len(late) > 0 and float(np.median(late)) < WORTH_A_LOOK
-    )
 
 
 def _strings(case: Case, i: int) -> tuple[int, int]:
@@ -66,34 +59,42 @@ def _strings(case: Case, i: int) -> tuple[int, int]:
     return case.day.site.module_type(unit.module_type).substrings, unit.module_count
 
 
-def match_level(level: float, substrings: int, modules: int, *, slack: float = 0.0) -> _Match | None:
-    """Return which loss of substrings a level is, None if none.
+def match_level(level: float, substrings: int, modules: int, *, sd: float = BARE_SD) -> _Match | None:
+    """Return which loss of substrings a level is, None if another reason is likelier.
 
     With n substrings a module and m modules on the unit, k lost leave 1 - k/(m n), less the diode's drop.
-    Only losses within one module are considered. `slack` is the level's own uncertainty.
+    Only losses within one module are considered. `sd` is the level's own standard uncertainty.
     """
-    total = substrings * modules
+    sd, total = max(sd, BARE_SD), substrings * modules
+    healthy = _density(level, 1.0, sd) / OUT_PER_HEALTHY
+    weak = math.exp(-max(1 - level, 0.0) / USUAL_LOSS) / USUAL_LOSS
+    best: _Match | None = None
     for lost in range(1, substrings):
         high = 1 - lost / total
         low = high - DIODE_DROP * lost / modules
-        margin = NEARNESS / modules + slack
-        if low - margin <= level <= high + margin:
-            return _Match(lost, total, low, high)
-    return None
+        out = _density(level, (low + high) / 2, math.hypot(sd, (high - low) / math.sqrt(12)))
+        likelihood = out / (out + healthy + weak)
+        if likelihood > max(0.5, best.likelihood if best else 0.0):
+            best = _Match(lost, total, low, high, likelihood)
+    return best
+
+
+def _density(x: float, mean: float, sd: float) -> float:
+    """Return the normal distribution's density."""
+    return math.exp(-(((x - mean) / sd) ** 2) / 2) / (sd * math.sqrt(2 * math.pi))
 
 
 def _finding(case: Case, i: int, steady: SteadyLevel, match: _Match) -> Finding:
     first, last = case.first_and_last(steady.where)
     lost = case.lost_wh(i, steady.where)
-    middle = (match.low + match.high) / 2
-    off = abs(steady.level - middle) / NEARNESS
+    minutes = float(steady.where.sum() * case.day.grid.interval_min)
     finding = Finding(
         cause="substring_out",
         serials=case.named([i]),
-        confidence=round(float(0.97 - 0.25 * min(off, 1.0) ** 2), 2),
+        confidence=round(min(match.likelihood, 0.97), 2),
         evidence=(
-            f"DC output stays at {steady.level:.2f} of its like units' for {100 * steady.share:.0f} % of the energy, "
-            f"in strong and weak light; {match.lost} of {match.total} substrings out leaves "
+            f"DC output stays at {steady.level:.2f} of its like units' for {100 * steady.share:.0f} % of the energy "
+            f"over {duration(minutes)}; {match.lost} of {match.total} substrings out leaves "
             f"{match.low:.2f} to {match.high:.2f}. Lost: {energy(lost)}."
         ),
         advice=(

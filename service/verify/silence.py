@@ -1,0 +1,49 @@
+"""When a unit gives nothing: what a counter's step can hide is no silence. Whose fault it is, the causes say."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.verify.inputs import FloatArray
+
+Mask = NDArray[np.bool_]
+
+SILENT = 0.02
+"""Measured over expected below which a unit counts as giving nothing."""
+
+SURE_STEPS = 4
+"""Steps of a coarse register that must have been due before its zero means that nothing was given."""
+
+
+def silences(measured_wh: FloatArray, due_wh: FloatArray, seen: Mask, quantum_wh: float) -> Mask:
+    """Return where a unit gave nothing among the `seen` intervals, for longer than its register's step can hide.
+
+    All (U, D); energies in Wh, `quantum_wh` the register's step, 0 where there is none.
+    """
+    with np.errstate(invalid="ignore"):
+        nothing = seen & (due_wh > 0) & (measured_wh <= SILENT * due_wh)
+    if quantum_wh == 0:
+        return np.asarray(nothing)
+    rows = zip(nothing, seen, due_wh, strict=True)
+    return np.stack([_long_runs(n, s, due, SURE_STEPS * quantum_wh) for n, s, due in rows])
+
+
+def with_flanks(silent: Mask) -> Mask:
+    """Return the silences (U, D) and the intervals beside them: a unit stops and comes back within an interval."""
+    out = silent.copy()
+    out[:, 1:] |= silent[:, :-1]
+    out[:, :-1] |= silent[:, 1:]
+    return out
+
+
+def _long_runs(nothing: Mask, seen: Mask, due_wh: FloatArray, least_wh: float) -> Mask:
+    """Return the runs of `nothing` among the `seen` intervals in which at least `least_wh` was due, (D,)."""
+    out = np.zeros(nothing.shape, dtype=bool)
+    at = np.flatnonzero(seen)
+    run = np.cumsum(~nothing[at])  # constant within a run, one more at each interval with output
+    due = np.bincount(
+        run[nothing[at]], weights=due_wh[at][nothing[at]], minlength=run[-1] + 1 if len(run) else 0
+    )
+    out[at] = nothing[at] & (due[run] >= least_wh)
+    return out
