@@ -231,11 +231,12 @@ def season_sentence(
     now = float(_share(loss_kwh[observed].sum(), energy_kwh[observed].sum()))
     here = f"in {MONTHS[observed[0]]}" if len(observed) == 1 else "in the months seen"
     if worst in observed or shares[worst] < CLEARLY_WORSE * now:
-        return f"No season is clearly worse than the one seen: it takes {percent(now)} of the energy {here}."
+        part = percent(now)
+        return f"No season is clearly worse than the one seen: in usual weather it takes {part} of the energy {here}."
     lower = noon_deg[season[worst]].mean() < noon_deg[observed].mean()
     return (
         f"Worse from {MONTHS[season[worst, 0]]} to {MONTHS[season[worst, -1]]}, when the sun stands "
-        f"{'lower' if lower else 'higher'}: it takes {percent(shares[worst])} of the energy then, "
+        f"{'lower' if lower else 'higher'}: in usual weather it takes {percent(shares[worst])} of the energy then, "
         f"{percent(now) if now > SOME else 'nothing'} {here}."
     )
 

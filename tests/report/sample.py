@@ -25,7 +25,10 @@ OUTLINE = [
     {"azimuth_deg": 232.5, "elevation_deg": 50.0, "at_least_deg": 46.2, "at_most_deg": 90.0, "known": False},
     {"azimuth_deg": 237.5, "elevation_deg": 50.0, "at_least_deg": 42.8, "at_most_deg": 90.0, "known": False},
 ]
-SEASON = "Worse from November to January, when the sun stands lower: it takes 31 % of the energy then, 10 % in May."
+SEASON = (
+    "Worse from November to January, when the sun stands lower: in usual weather it takes 31 % of the energy "
+    "then, 10 % in May."
+)
 
 SILENT, DEAD, SHADED, PART = "60418820013", "60418820004", "60418820008", "60418820011"
 

@@ -132,7 +132,9 @@ def test_shade_seen_in_winter_is_no_more_than_the_year_holds() -> None:
 
 def test_a_low_obstacle_is_worse_in_winter_and_a_high_one_seen_then_is_not() -> None:
     _, _, season = _seen(180, 40, 35, start=date(2026, 3, 8))
-    assert season.startswith("Worse from November to January, when the sun stands lower: it takes ")
+    assert season.startswith(
+        "Worse from November to January, when the sun stands lower: in usual weather it takes "
+    )
     assert season.endswith(" in March.")
     _, _, season = _seen(180, 40, 16, start=date(2026, 12, 10))
     assert season.startswith("No season is clearly worse than the one seen")
@@ -144,13 +146,16 @@ def test_seasons_are_compared_as_shares_of_their_energy() -> None:
     loss = np.zeros(12)
     loss[[10, 11, 0]] = [0.5, 0.5, 0.5]
     assert season_sentence(loss, energy, noon, [4]) == (
-        "Worse from November to January, when the sun stands lower: it takes 27 % of the energy then, nothing in May."
+        "Worse from November to January, when the sun stands lower: in usual weather it takes 27 % of the energy "
+        "then, nothing in May."
     )
     assert "takes 25 % of the energy in January" in season_sentence(loss, energy, noon, [0])
     high = np.zeros(12)
     high[[5, 6]] = [1, 1]
     said = season_sentence(high, energy, noon, [11, 0])
-    assert said.startswith("Worse from June to August, when the sun stands higher: it takes 6.9 %")
+    assert said.startswith(
+        "Worse from June to August, when the sun stands higher: in usual weather it takes 6.9 %"
+    )
     assert said.endswith("nothing in the months seen.")
     assert len(MONTHS) == 12
 
