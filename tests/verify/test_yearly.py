@@ -120,7 +120,7 @@ def test_shade_seen_in_part_is_guessed_within_its_band() -> None:
     """In June the sun rises past the top 5 degrees after it has come out behind the chimney's left side."""
     roof, kwh, _ = _seen(110, 15, 40, start=date(2026, 6, 18))
     fleet = _fleet_year(110, 15, 40)
-    ratio = kwh / annual_loss_kwh(roof.site, roof.unit, 1.0) / (fleet.lost / fleet.whole)
+    ratio = (fleet.lost / fleet.whole) / (kwh / annual_loss_kwh(roof.site, roof.unit, 1.0))
     assert SHADE_BAND[0] < ratio < SHADE_BAND[1]
 
 
