@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from service.expect.plane import on_plane, sunward_share
 from service.expect.sky import Irradiance
 from service.expect.weather import Weather
+from service.verify.common_shade import PlaneShade
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray, Readings
 from service.verify.levels import Levels, rated_wh
@@ -64,9 +65,10 @@ class Case:
     """One window as the causes see it; arrays are (U, D) over units and daylight intervals unless said otherwise.
 
     `measured_wh` has the site's scale undone; `peers` is the expectation under the sky that the units themselves
-    show, by which they are judged; `stated` that under the sky that the result reports (measured where weather was
-    given); `scale` is the factor sent over true; `fitted` (U, T) where a unit was on the roof, night included;
-    `resolution_wh` the step of the register, 0 where none shows.
+    show, shade on whole planes included, by which they are judged; `stated` that under the sky that the result
+    reports (measured where weather was given), without such shade, of which `shades` tells; `scale` is the factor sent
+    over true; `fitted` (U, T) where a unit was on the roof, night included; `resolution_wh` the step of the register, 0
+    where none shows.
     """
 
     day: Daylight
@@ -75,6 +77,7 @@ class Case:
     fitted: BoolArray
     peers: Expectation
     stated: Expectation
+    shades: tuple[PlaneShade, ...]
     array_sky: ArraySky
     source: SkySource
     levels: Levels

@@ -5,16 +5,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC
 
 import numpy as np
 
+from service.expect.energy import unit_groups
 from service.expect.grid import Grid
 from service.expect.site import Site
 from service.expect.sky import Irradiance
 from service.expect.weather import Weather, sky_from_weather
 from service.verify.case import Case, Expectation, active_mask, expectation
 from service.verify.causes import name_causes
+from service.verify.common_shade import PlaneShade, behind, common_shade, sky_behind, without_shaded
 from service.verify.day import Daylight, daylight
 from service.verify.inputs import FloatArray, Readings
 from service.verify.levels import Levels, dc_series, levels, rated_wh, resolution_wh, untold
@@ -29,6 +32,7 @@ from service.verify.sky import (
     ArraySky,
     family,
     filled_with,
+    group_consensus,
     infer,
     sky_at,
 )
@@ -80,13 +84,16 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     measured = sent / scale
     quantum = resolution_wh(measured)
     stated_sky = _measured_sky(day, weather)
+    shades: tuple[PlaneShade, ...] = ()
     live = live_units(measured)
     if live >= 2 or (live == 1 and heard_units(measured) > 1 and stated_sky is None):
-        judged = _judge_by_array(day, table, measured, quantum)
+        shades = common_shade(day, table, group_consensus(day, measured, np.ones(len(measured)), quantum))
+        judged = _judge_by_array(*_in_shade(day, table, shades), measured, quantum, shades)
     else:
         judged = _judge_by(day, stated_sky, measured, quantum)
     array_sky, peers, unit_levels, source = judged
-    stated, source = _stated(day, weather, stated_sky, peers, source)
+    unshaded = expectation(day, sky_at(day, sky_behind(day, array_sky, shades))) if shades else peers
+    stated, source = _stated(day, weather, stated_sky, unshaded, source)
     return Case(
         day=day,
         readings=readings,
@@ -94,6 +101,7 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
         fitted=active_mask(day),
         peers=peers,
         stated=stated,
+        shades=shades,
         array_sky=array_sky,
         source=source,
         levels=unit_levels,
@@ -132,16 +140,30 @@ def _judge_by(day: Daylight, sky: Irradiance | None, measured: FloatArray, quant
     return no_sky, expected, untold(found) if sky is None else found, "clear_sky"
 
 
-def _judge_by_array(day: Daylight, table: FloatArray, measured: FloatArray, quantum: float) -> Judged:
+def _in_shade(
+    day: Daylight, table: FloatArray, shades: tuple[PlaneShade, ...]
+) -> tuple[Daylight, FloatArray]:
+    """Return the day and its family of skies with what whole planes lose to shade."""
+    if not shades:
+        return day, table
+    site = behind(day.site, shades)
+    shaded = replace(day, site=site, groups=unit_groups(site))
+    return shaded, family(shaded)
+
+
+def _judge_by_array(
+    day: Daylight, table: FloatArray, measured: FloatArray, quantum: float, shades: tuple[PlaneShade, ...]
+) -> Judged:
     """Infer the sky twice, the second time with the units' own levels taken out and odd ones doubted."""
     votes = np.ones(len(measured))
-    sky = infer(day, table, measured, votes, quantum_wh=quantum, shift_cost=SHIFT_COST)
+    telling = without_shaded(day, measured, shades)
+    sky = infer(day, table, telling, votes, quantum_wh=quantum, shift_cost=SHIFT_COST)
     first = _known_levels(day, sky, measured, expectation(day, sky_at(day, sky)), quantum)
     own = np.where(np.isfinite(first.level), first.level, 1.0)
     trusted = (own > STEADY_ENOUGH[0]) & (own < STEADY_ENOUGH[1])
     normal = np.abs(own / first.reference - 1) < first.visible
     votes = np.where(trusted & normal, 1.0, DOUBTED_VOTE)
-    levelled = measured / np.where(trusted, own, 1.0)[:, None]
+    levelled = telling / np.where(trusted, own, 1.0)[:, None]
     sky = infer(day, table, levelled, votes, quantum_wh=quantum, shift_cost=SHIFT_COST_KNOWN_LEVELS)
     expected = expectation(day, sky_at(day, sky))
     return sky, expected, _known_levels(day, sky, measured, expected, quantum), "array"

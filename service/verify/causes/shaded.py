@@ -3,7 +3,8 @@
 Reasoning: an obstacle takes the beam away while the sun stands behind it and leaves most of the diffuse light, so
 the loss comes and goes with the sun's place while the unit is at its full level for the rest of the day. A steady
 level is another cause's. On one day sun position and hour are the same thing: the confidence says so, and rises with
-days on which the loss came back at the same azimuth.
+days on which the loss came back at the same azimuth. Where a whole plane is shaded its units say nothing against one
+another: `verify/common_shade.py` tells that from cloud, and one finding speaks for the plane.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 
 from service.verify.case import BoolArray, Case
 from service.verify.causes.wording import energy, percent
+from service.verify.common_shade import NEEDED, PlaneShade
 from service.verify.inputs import FloatArray
 from service.verify.levels import PEERS_FOR_COMPARISON
 from service.verify.result import Finding
@@ -21,10 +23,17 @@ from service.verify.result import Finding
 DEFICIT = 0.10
 """Shortfall against its peers from which an interval counts as short."""
 
-LEAST_SHARE = 0.025
+LEAST_SHARE, LEAST_SHARE_TOGETHER = 0.025, 0.01
 LEAST_SHARE_BY_MODEL = 0.08
+DAYS_TO_RETURN, LEAST_RETURN, SURE_SHARE = 3, 0.35, 0.06
+"""From so many days on, a small loss must come back at so many of its sun positions, a larger one need not: the days
+may have been dark."""
+
 WHOLE_SHARE = 0.10
 """Least share of the energy that must be at full level, beside the least share that must be lost."""
+
+LIKE_ITS_PLANE = 0.5
+"""Share of its plane's usual loss from which a unit is shaded with it."""
 
 LEAST_INTERVALS = 4
 BEAM_INDEX, CLEAR_INDEX = 0.45, 0.75
@@ -43,8 +52,9 @@ class _Shortfall:
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
-    """Return one finding for each unit with a loss bound to sun positions."""
-    found = []
+    """Return one finding for each plane that is shaded, and for each other unit with a loss bound to sun positions."""
+    found = _planes(case, named)
+    named |= {serial for f in found for serial in f.serials}
     for i, serial in enumerate(case.serials):
         if serial in named:
             continue
@@ -52,6 +62,68 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
         if fall:
             found.append(_finding(case, i, fall))
     return found
+
+
+def _planes(case: Case, named: frozenset[str]) -> list[Finding]:
+    """Return one finding for each plane on which shade takes enough, for its units that nothing else explains."""
+    found = []
+    for plane in dict.fromkeys(shade.plane for shade in case.shades):
+        shades = [s for s in case.shades if s.plane == plane]
+        where = np.asarray(np.any([s.where for s in shades], axis=0))
+        members = [
+            i for i, unit in enumerate(case.day.site.units) if unit.plane == plane and case.heard[i].any()
+        ]
+        rows = [
+            i for i in members if case.serials[i] not in named and _loses_with_plane(case, i, members, where)
+        ]
+        lost = sum(_lost_to_shade(case, i, where) for i in rows)
+        due = sum(float(case.stated.energy_wh[i, case.heard[i]].sum()) for i in rows)
+        if rows and lost >= LEAST_SHARE_TOGETHER * due:
+            found.append(_plane_finding(case, shades, rows, where, (lost, due)))
+    return found
+
+
+def _loses_with_plane(case: Case, i: int, members: list[int], where: BoolArray) -> bool:
+    """Return whether the unit loses as most of its plane do: a house may stand before a part of it only."""
+    shares = {k: _lost_share(case, k, where) for k in members}
+    return shares[i] >= LIKE_ITS_PLANE * float(np.median([s for s in shares.values() if s > 0] or [1.0]))
+
+
+def _lost_share(case: Case, i: int, where: BoolArray) -> float:
+    due = float(case.stated.energy_wh[i, case.heard[i] & where].sum())
+    return _lost_to_shade(case, i, where) / due if due > 0 else 0.0
+
+
+def _lost_to_shade(case: Case, i: int, where: BoolArray) -> float:
+    use = case.heard[i] & where
+    return max(float(case.stated.energy_wh[i, use].sum() - case.measured_wh[i, use].sum()), 0.0)
+
+
+def _plane_finding(
+    case: Case, shades: list[PlaneShade], rows: list[int], where: BoolArray, energies: tuple[float, float]
+) -> Finding:
+    first, last = case.first_and_last(where)
+    lost, due = energies
+    days, odds = max(s.days for s in shades), max(s.log_odds for s in shades)
+    spans = " and ".join(f"{s.azimuths_deg[0]:.0f} to {s.azimuths_deg[1]:.0f}" for s in shades)
+    return Finding(
+        cause="shaded",
+        serials=case.named(rows),
+        confidence=round(min(0.97, 0.75 + 0.02 * (odds - NEEDED)), 2),
+        evidence=(
+            f"All {len(rows)} units lose their beam together while the sun is between azimuth {spans} degrees, on "
+            f"{days} day{'s' if days > 1 else ''} with sun just before or after or on another plane; lost: "
+            f"{energy(lost)}, {percent(lost / due)} of their energy."
+        ),
+        advice=(
+            f"Look from {shades[0].plane} towards {spans} degrees for a hill, house or trees; nothing on the roof is "
+            "to be mended, but the yield promised must allow for it."
+        ),
+        first_seen=first,
+        last_seen=last,
+        lost_wh=round(lost, 1),
+        plane=shades[0].plane,
+    )
 
 
 def _shortfall(case: Case, i: int) -> _Shortfall | None:
@@ -73,9 +145,10 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
     if short.sum() < LEAST_INTERVALS or lost < visible or whole < WHOLE_SHARE:
         return None
     azimuth = case.day.sun.azimuth_deg.reshape(-1, case.day.steps).mean(axis=1)
-    return _Shortfall(
-        short, lost, _span(azimuth[short], weight[short]), *_returns(case, azimuth, read, short)
-    )
+    returned, days = _returns(case, azimuth, read, short)
+    if days >= DAYS_TO_RETURN and returned < LEAST_RETURN and lost < SURE_SHARE:
+        return None
+    return _Shortfall(short, lost, _span(azimuth[short], weight[short]), returned, days)
 
 
 def _mates_level(case: Case, i: int) -> FloatArray:

@@ -52,6 +52,9 @@ ZERO_INTERVALS = 2
 
 FACING_APART_DEG = 40
 
+PART_OF_PLANE_ODDS = 0.25
+"""A house that stands before two thirds of a plane only."""
+
 HOUSE_SPREAD_DEG = 2.0
 """How differently the units of a plane see a house next door; a hill they see alike."""
 
@@ -228,7 +231,7 @@ def _zero_intervals(roof: Roof, units: list[int]) -> int:
 
 
 def _shade_plane(truth: Truth, rng: Generator) -> None:
-    """Put a hill before the whole site, or a neighbour's house before one plane."""
+    """Put a hill before the whole site, or a neighbour's house before one plane or most of it."""
     roof = truth.roof
     everyone = list(range(len(roof.facings)))
     if rng.random() < 0.5:
@@ -236,7 +239,10 @@ def _shade_plane(truth: Truth, rng: Generator) -> None:
         outline = hill(rng, azimuth + rng.uniform(-20, 20), min(elevation + rng.uniform(2, 10), 30))
         units, spread = everyone, 0.0
     else:
-        units = [u for u in everyone if roof.facings[u] == roof.facings[int(rng.choice(everyone))]]
+        chosen = roof.facings[int(rng.choice(everyone))]
+        units = [u for u in everyone if roof.facings[u] == chosen]
+        if rng.random() < PART_OF_PLANE_ODDS:
+            units = units[: max(len(units) * 2 // 3, 1)]
         azimuth, elevation = _lit_position(roof, units[0], rng)
         outline = house(rng, azimuth + rng.uniform(-15, 15), min(elevation + rng.uniform(2, 12), 45))
         spread = HOUSE_SPREAD_DEG

@@ -1,0 +1,124 @@
+"""Shade over a whole plane against clouds: by its return, by what is beside it, and by the other planes.
+
+Where the beam is taken the light is worked out by hand from pvlib-made irradiance behind a wall, which is what a hill
+does; that the judgement holds on another engine's hills and houses is what the benchmark of fleets shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from service.expect.energy import unit_groups
+from service.expect.sky import cloudy_sky
+from service.verify.case import expectation
+from service.verify.common_shade import PlaneShade, behind
+from service.verify.day import daylight
+from service.verify.result import Finding
+from service.verify.run import build_case, verify
+from tests.verify.conftest import Roof
+
+DAYS = 5
+MORNING = (95.0, 125.0)
+
+
+def shaded(roof: Roof, plane: str, azimuths: tuple[float, float], index: np.ndarray | float = 1.0) -> Roof:
+    """Return the roof with a wall before one plane under a sky of clear-sky indices (T,) or one for all."""
+    nowhere = np.zeros(0, dtype=bool)
+    site = behind(roof.site, (PlaneShade(plane, azimuths, nowhere, 0, 0.0),))
+    day = replace(daylight(roof.site, roof.grid, None), site=site, groups=unit_groups(site))
+    index = np.broadcast_to(index, roof.grid.count)[day.positions]
+    energy = np.zeros(roof.energy_wh.shape)
+    sky = cloudy_sky(day.sun, day.clear, index=day.on_steps(index))
+    energy[:, day.positions] = expectation(day, sky).energy_wh
+    noise = 1 + 0.01 * np.random.default_rng(7).standard_normal(energy.shape)
+    return replace(roof, energy_wh=energy * noise)
+
+
+def findings(roof: Roof) -> tuple[Finding, ...]:
+    return tuple(f for f in verify(roof.site, roof.readings()).findings if f.is_fault)
+
+
+def spells(roof: Roof, dark: list[tuple[float, float]]) -> np.ndarray:
+    """Return clear-sky indices (T,): clear but for one spell of hours (UTC) on each day."""
+    index = np.full(roof.grid.count, 1.0)
+    for day, (begin, end) in enumerate(dark):
+        index[roof.interval(begin, day) : roof.interval(end, day)] = 0.2
+    return index
+
+
+def test_a_hill_before_the_only_plane_is_named_for_all_its_units(roof: Callable[..., Roof]) -> None:
+    hidden = shaded(roof(units=8, days=DAYS), "south", MORNING)
+    found = findings(hidden)
+    assert [f.cause for f in found] == ["shaded"]
+    assert len(found[0].serials) == 8
+    assert found[0].plane == "south"
+
+
+def test_its_place_is_told_within_a_bin_of_solar_time(roof: Callable[..., Roof]) -> None:
+    hidden = shaded(roof(units=8, days=DAYS), "south", MORNING)
+    (shade,) = build_case(hidden.site, hidden.readings()).shades
+    assert shade.azimuths_deg == pytest.approx(MORNING, abs=4)
+    assert shade.days == DAYS
+
+
+def test_what_it_takes_is_counted_against_the_open_sky(roof: Callable[..., Roof]) -> None:
+    open_roof = shaded(roof(units=8, days=DAYS), "south", (0.0, 1.0))
+    hidden = shaded(roof(units=8, days=DAYS), "south", MORNING)
+    lost = open_roof.energy_wh.sum() - hidden.energy_wh.sum()
+    (found,) = findings(hidden)
+    assert found.lost_wh == pytest.approx(lost, rel=0.15)
+
+
+def test_clouds_that_do_not_come_back_at_the_same_hour_accuse_nobody(roof: Callable[..., Roof]) -> None:
+    bare = roof(units=8, days=DAYS)
+    index = spells(bare, [(7, 9), (10, 12), (13, 15), (8.5, 10.5), (15, 16.5)])
+    assert findings(shaded(bare, "south", (0.0, 1.0), index)) == ()
+
+
+def test_a_cloudy_hour_on_one_day_accuses_nobody(roof: Callable[..., Roof]) -> None:
+    bare = roof(units=8)
+    assert findings(shaded(bare, "south", (0.0, 1.0), spells(bare, [(7, 9)]))) == ()
+
+
+def test_a_single_day_without_the_loss_acquits(roof: Callable[..., Roof]) -> None:
+    bare = roof(units=8, days=3)
+    index = spells(bare, [(7, 9), (7, 9), (0, 0)])
+    assert findings(shaded(bare, "south", (0.0, 1.0), index)) == ()
+
+
+def test_a_house_before_one_plane_shows_on_one_day_since_the_other_plane_sees_the_sun(
+    roof: Callable[..., Roof],
+) -> None:
+    hidden = shaded(roof(units=12, planes=2), "west", (200.0, 235.0))
+    found = findings(hidden)
+    west = {u.serial for u in hidden.site.units if u.plane == "west"}
+    assert [(f.cause, f.plane) for f in found] == [("shaded", "west")]
+    assert set(found[0].serials) == west
+
+
+def test_a_dead_unit_behind_a_hill_is_named_for_what_it_is(roof: Callable[..., Roof]) -> None:
+    hidden = shaded(roof(units=8, days=DAYS), "south", MORNING)
+    hidden.energy_wh[3] = 0.0
+    by_cause = {f.cause: f.serials for f in findings(hidden)}
+    assert by_cause["no_output"] == (hidden.site.units[3].serial,)
+    assert hidden.site.units[3].serial not in by_cause["shaded"]
+    assert len(by_cause["shaded"]) == 7
+
+
+def test_overcast_days_accuse_nobody(roof: Callable[..., Roof]) -> None:
+    assert findings(shaded(roof(units=8, days=DAYS), "south", (0.0, 1.0), 0.2)) == ()
+
+
+def test_a_horizon_on_record_is_kept_beside_the_found_shade(roof: Callable[..., Roof]) -> None:
+    site = roof(units=2).site
+    hill = replace(site.planes[0], horizon=((250.0, 10.0), (270.0, 20.0)))
+    site = replace(site, planes=(hill,))
+    walled = behind(site, (PlaneShade("south", (90.0, 100.0), np.zeros(0, dtype=bool), 1, 20.0),))
+    horizon = dict(walled.planes[0].horizon)
+    assert horizon[270.0] == 20.0
+    assert horizon[100.05] == pytest.approx(20 - 10 * 190.05 / 340)  # linear from 270 round to 250
+    assert horizon[90.0] == horizon[100.0] == 90.0
