@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
@@ -14,9 +14,11 @@ from numpy.typing import NDArray
 from service.expect.plane import on_plane, sunward_share
 from service.expect.sky import Irradiance
 from service.expect.weather import Weather
+from service.verify.alignment import Alignment
 from service.verify.common_shade import PlaneShade
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray, Readings
+from service.verify.labels import Labels
 from service.verify.levels import Levels, rated_wh
 from service.verify.result import SkySource
 from service.verify.silence import silences
@@ -66,13 +68,15 @@ class Case:
 
     `measured_wh` has the site's scale undone; `peers` is the expectation under the sky that the units themselves
     show, shade on whole planes included, by which they are judged; `stated` that under the sky that the result
-    reports (measured where weather was given), without such shade, of which `shades` tells; `scale` is the factor sent
+    reports (measured where weather was given), without such shade, of which `shades` tells; `alignment` what of the
+    record and the clock was put right first, so that day and readings are on true time; `scale` is the factor sent
     over true; `fitted` (U, T) where a unit was on the roof, night included; `resolution_wh` the step of the register, 0
     where none shows.
     """
 
     day: Daylight
     readings: Readings
+    alignment: Alignment
     measured_wh: FloatArray
     fitted: BoolArray
     peers: Expectation
@@ -84,6 +88,11 @@ class Case:
     scale: float
     clear_wh: FloatArray
     resolution_wh: float
+
+    @property
+    def labels(self) -> Labels:
+        """Return the labels that the readings came with; the day's grid is on true time."""
+        return self.alignment.labels
 
     @cached_property
     def serials(self) -> list[str]:
@@ -153,9 +162,8 @@ class Case:
         return np.where(count > 0, share, self.ever_heard().astype(float))
 
     def moment(self, interval: int) -> datetime:
-        """Return the start of daylight interval number `interval`, UTC."""
-        minutes = int(self.day.positions[interval]) * self.day.grid.interval_min
-        return self.day.grid.start.astimezone(UTC) + timedelta(minutes=minutes)
+        """Return the start of daylight interval number `interval`, UTC, by the readings' own labels."""
+        return self.labels.moment(int(self.day.positions[interval]))
 
     def first_and_last(self, where: BoolArray) -> tuple[datetime | None, datetime | None]:
         """Return the starts of the first and the last interval that are true in `where` (D,)."""

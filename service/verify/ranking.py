@@ -143,13 +143,15 @@ def _visible_pct(case: Case, i: int) -> float | None:
 
 
 def curves(case: Case) -> Curves:
-    """Return measured and expected energy of all units on the whole grid, for drawing."""
-    grid = case.day.grid
-    measured = dict(zip(case.serials, map(_with_gaps, case.readings.energy_wh / case.scale), strict=True))
-    whole = np.zeros((len(case.serials), grid.count))
+    """Return measured and expected energy of all units by the readings' own labels, for drawing."""
+    labels = case.labels
+    heard = labels.by_label(case.readings.energy_wh / case.scale, missing=np.nan)
+    measured = dict(zip(case.serials, map(_with_gaps, heard), strict=True))
+    whole = np.zeros((len(case.serials), case.day.grid.count))
     whole[:, case.day.positions] = np.nan_to_num(case.stated.energy_wh)
-    expected: dict[str, list[float]] = dict(zip(case.serials, whole.round(3).tolist(), strict=True))
-    return Curves(grid.interval_min, grid.start, measured, expected)
+    due = labels.by_label(whole, missing=0.0)
+    expected: dict[str, list[float]] = dict(zip(case.serials, due.round(3).tolist(), strict=True))
+    return Curves(labels.interval_min, labels.start, measured, expected)
 
 
 def _with_gaps(row: FloatArray) -> list[float | None]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC
+from typing import NamedTuple
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from service.expect.grid import Grid
 from service.expect.site import Site
 from service.expect.sky import Irradiance
 from service.expect.weather import Weather, sky_from_weather
+from service.verify.alignment import align
 from service.verify.case import Case, Expectation, active_mask, expectation
 from service.verify.causes import name_causes
 from service.verify.common_shade import PlaneShade, behind, common_shade, sky_behind, without_shaded
@@ -62,8 +64,8 @@ def verify(site: Site, readings: Readings, weather: Weather | None = None) -> Ve
     sky = sky_result(case)
     units = ranked(case, findings)
     return Verification(
-        start=case.day.grid.start.astimezone(UTC),
-        end=case.day.grid.end.astimezone(UTC),
+        start=case.labels.start,
+        end=case.labels.end,
         sky=sky,
         verdict=verdict(sky, findings),
         units=units,
@@ -74,14 +76,13 @@ def verify(site: Site, readings: Readings, weather: Weather | None = None) -> Ve
 
 
 def build_case(site: Site, readings: Readings, weather: Weather | None = None) -> Case:
-    """Return all that the causes look at."""
-    grid = Grid(readings.start.astimezone(UTC), readings.interval_min, readings.count)
-    day = daylight(site, grid, weather)
-    table = family(day)
-    clear_wh = day.for_units([_clear_row(t) for t in table])
-    sent = readings.energy_wh[:, day.positions]
-    scale = scale_factor(sent, clear_wh, rated_wh=rated_wh(day), interval_min=grid.interval_min)
-    measured = sent / scale
+    """Return all that the causes look at: what is wrong with the site as a whole is undone first."""
+    seen = _seen(site, readings, weather)
+    alignment = align(site, readings, scale=seen.scale)
+    if alignment.changed:
+        seen = _seen(alignment.site, alignment.readings, weather)
+    day, table, clear_wh, scale = seen
+    measured = alignment.readings.energy_wh[:, day.positions] / scale
     quantum = resolution_wh(measured)
     stated_sky = _measured_sky(day, weather)
     shades: tuple[PlaneShade, ...] = ()
@@ -96,7 +97,8 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     stated, source = _stated(day, weather, stated_sky, unshaded, source)
     return Case(
         day=day,
-        readings=readings,
+        readings=alignment.readings,
+        alignment=alignment,
         measured_wh=measured,
         fitted=active_mask(day),
         peers=peers,
@@ -109,6 +111,25 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
         clear_wh=clear_wh,
         resolution_wh=quantum,
     )
+
+
+class _Seen(NamedTuple):
+    """The daylight, the family of skies, the clear sky's energies (U, D) in Wh and the values' scale."""
+
+    day: Daylight
+    table: FloatArray
+    clear_wh: FloatArray
+    scale: float
+
+
+def _seen(site: Site, readings: Readings, weather: Weather | None) -> _Seen:
+    grid = Grid(readings.start.astimezone(UTC), readings.interval_min, readings.count)
+    day = daylight(site, grid, weather)
+    table = family(day)
+    clear_wh = day.for_units([_clear_row(t) for t in table])
+    sent = readings.energy_wh[:, day.positions]
+    scale = scale_factor(sent, clear_wh, rated_wh=rated_wh(day), interval_min=grid.interval_min)
+    return _Seen(day, table, clear_wh, scale)
 
 
 def _clear_row(group_table: FloatArray) -> FloatArray:

@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from service.expect.weather import Weather
+from service.verify.case import expectation
 from service.verify.causes.voltage_trip import STRONG
+from service.verify.day import daylight
 from service.verify.inputs import Readings
 from service.verify.result import Unseen
 from service.verify.run import build_case, verify
@@ -142,6 +144,8 @@ def test_one_plane_in_the_morning_shade_of_its_ridge_lacks_more_than_the_other(r
     r = with_branches(roof(planes=2, index=0.97))
     steep = replace(r.site.planes[1], tilt_deg=70.0, azimuth_deg=280.0)
     r = replace(r, site=replace(r.site, planes=(r.site.planes[0], steep)))
+    day = daylight(r.site, r.grid, None)
+    r.energy_wh[:, day.positions] = expectation(day, day.clear).energy_wh
     result = verify(r.site, window(r, 7, 5 * 60))
     assert by_cause(result)["plane_misdescribed"].planes == ("west",)
     assert "clock_shift" not in by_cause(result)

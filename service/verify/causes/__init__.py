@@ -12,6 +12,7 @@ from service.verify.case import Case
 from service.verify.causes import (
     branch_out,
     clipping,
+    clock_shift,
     curtailed,
     data_gap,
     intermittent,
@@ -19,6 +20,7 @@ from service.verify.causes import (
     no_output,
     not_on_record,
     not_reporting,
+    plane_misdescribed,
     shaded,
     substring_out,
     swapped,
@@ -32,6 +34,8 @@ Find = Callable[[Case, frozenset[str]], list[Finding]]
 
 IN_ORDER: tuple[Find, ...] = (
     unit_scale.find,
+    clock_shift.find,
+    plane_misdescribed.find,
     curtailed.find,
     not_reporting.find,
     not_on_record.find,

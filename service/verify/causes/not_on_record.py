@@ -68,8 +68,8 @@ def _correction(serial: str, recorded: str | None, awaited: Collection[str]) -> 
 
 
 def _span(case: Case, where: BoolArray) -> tuple[datetime, datetime]:
-    starts = case.day.grid.starts()[where]
-    return starts[0].to_pydatetime(), starts[-1].to_pydatetime()
+    positions = np.flatnonzero(where)
+    return case.labels.moment(int(positions[0])), case.labels.moment(int(positions[-1]))
 
 
 def resembles(serial: str, silent: list[str], spoken: list[str]) -> tuple[str | None, int]:

@@ -23,7 +23,7 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 
 
 def _finding(case: Case, i: int, silent: int, fitted: int) -> Finding:
-    start, end = case.day.grid.start, case.day.grid.end
+    start, end = case.labels.start, case.labels.end
     lost = float(np.where(case.active[i], case.peers.energy_wh[i], 0.0).sum())
     finding = Finding(
         cause="not_reporting",

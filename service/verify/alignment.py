@@ -1,0 +1,204 @@
+"""Whether the readings' clock or a plane's description is wrong, found from all units together and undone.
+
+What speaks for the whole site is looked for first, so that it accuses no unit: every clock and every orientation of one
+plane is tried (`search`), and the log-likelihood of the light on all planes (`skyfit`) says which explains the window
+better than the record does. A clock moves the curves of all planes and the edges of the day; a wrong plane moves one
+curve and no edge; an obstacle only takes light away, so that no other clock or orientation explains the rest of the day
+too. Not here: the words, which are the causes'.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import numpy as np
+
+from service.expect.site import Plane, Site
+from service.verify.inputs import FloatArray, Readings
+from service.verify.labels import Labels, own_labels, true_time
+from service.verify.search import Clock, Turn, best_clock, best_turn, doubtful
+from service.verify.window import Light, Window, window
+
+LEAST_SHIFT_MIN = 11
+"""Smaller shifts are within what air mass, haze and temperature do to a day's curve."""
+
+LEAST_TURN_DEG = 5.0
+"""Angle between the two normals: less is within what the model errs, and what a crew can measure."""
+
+LEAST_DIFFERENCE = 0.05
+"""Share of its light that a plane must get at another time, or more or less of, to be another."""
+
+FOR_CLOCK, FOR_PLANE, PER_DAY = 10.0, 11.0, 3.0
+"""Log-likelihood over the record's from which a clock or a plane is named, and what each further day adds to it: the
+model's own errors come back every day. These and the next two are judgement (common practice, no source)."""
+
+FOR_CLOCK_BY_ONE_PLANE, FOR_PLANE_BY_CLOUDS = 18.0, 24.0
+"""The same where no clear sky speaks: of a single plane, or where clouds pass over several."""
+
+LEAST_SUN_H = 3.0
+LEAST_BEAM_SHARE, MORE_SUN = 0.25, 1.05
+"""Where clouds speak, the beam must fill this share of the possible hours, and so many times those by the record."""
+
+AS_LIKELY = 5.0
+"""Log-likelihood within which two explanations are both said."""
+
+
+@dataclass(frozen=True)
+class WrongClock:
+    """By how many minutes the labels are late; `since` is the first label of which it is true, `until` of which not.
+
+    `gain` is the log-likelihood over the record's, `sun_h` the hours of direct sun, `rival` how much less well a
+    wrong plane explains the same.
+    """
+
+    minutes: int
+    gain: float
+    sun_h: float
+    rival: float
+    since: datetime | None = None
+    until: datetime | None = None
+
+    @property
+    def ambiguous(self) -> bool:
+        """Return whether a wrong plane explains it nearly as well."""
+        return self.rival < AS_LIKELY
+
+
+@dataclass(frozen=True)
+class WrongPlane:
+    """The orientation that a recorded plane has by its units' light; `recorded` as it stands in the record.
+
+    `gain` and `sun_h` as of `WrongClock`; `rival` is how much less well a clock `rival_minutes` late explains it.
+    """
+
+    recorded: Plane
+    tilt_deg: float
+    azimuth_deg: float
+    gain: float
+    sun_h: float
+    rival: float
+    rival_minutes: int
+
+    @property
+    def tilt_told(self) -> bool:
+        """Return whether the window tells another tilt than the recorded one."""
+        return self.tilt_deg != self.recorded.tilt_deg
+
+    @property
+    def ambiguous(self) -> bool:
+        """Return whether a wrong clock explains it nearly as well."""
+        return self.rival < AS_LIKELY
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """The site and the readings with what was wrong undone, and the readings' own labels."""
+
+    site: Site
+    readings: Readings
+    labels: Labels
+    clock: WrongClock | None = None
+    plane: WrongPlane | None = None
+
+    @property
+    def changed(self) -> bool:
+        """Return whether anything was undone."""
+        return self.clock is not None or self.plane is not None
+
+
+def align(site: Site, readings: Readings, *, scale: float) -> Alignment:
+    """Return the site and the readings (whose values are `scale` times too large) as they fit one another best."""
+    as_sent = Alignment(site, readings, own_labels(readings))
+    seen = window(site, readings, scale=scale)
+    if seen is None or not doubtful(seen):
+        return as_sent
+    clock, turn = best_clock(seen), best_turn(seen)
+    by_clock, by_plane = _believed_clock(seen, clock, turn), _believed_plane(seen, turn)
+    if by_plane and (not by_clock or turn.gain - FOR_PLANE > clock.gain - FOR_CLOCK):
+        return _with_plane(as_sent, seen, clock, turn)
+    return _with_clock(as_sent, seen, clock, turn) if by_clock else as_sent
+
+
+def _needed(seen: Window, least: float) -> float:
+    return least + PER_DAY * (len(seen.day_names) - 1)
+
+
+def _believed_clock(seen: Window, clock: Clock, turn: Turn) -> bool:
+    """Return whether a clock explains so much more that the labels are wrong.
+
+    One plane alone must have seen a clear sky, or be all the surer and not explained better by a turn.
+    """
+    if clock.gain < _needed(seen, FOR_CLOCK) or abs(clock.minutes) < LEAST_SHIFT_MIN:
+        return False
+    if len(seen.planes) > 1:
+        return True
+    if clock.gain >= max(_needed(seen, FOR_CLOCK_BY_ONE_PLANE), turn.worth):
+        return True
+    return seen.sunshine(_by_clock(seen, clock)).clear_h >= LEAST_SUN_H
+
+
+def _believed_plane(seen: Window, turn: Turn) -> bool:
+    """Return whether a turned plane explains so much more, and with so much sun, that the record is wrong."""
+    if turn.worth < _needed(seen, FOR_PLANE) or not _differs(seen, turn):
+        return False
+    sun = seen.sunshine(_by_turn(seen, turn))
+    if sun.clear_h >= LEAST_SUN_H:
+        return True
+    least_h = max(
+        LEAST_SUN_H, LEAST_BEAM_SHARE * sun.bright_h, MORE_SUN * seen.sunshine(seen.by_record).beam_h
+    )
+    sure = turn.worth >= _needed(seen, FOR_PLANE_BY_CLOUDS)
+    return len(seen.planes) > 1 and sure and sun.beam_h >= least_h
+
+
+def _differs(seen: Window, turn: Turn) -> bool:
+    """Return whether the turned plane is another than the recorded one, and its light too."""
+    recorded = seen.planes[turn.plane]
+    towards = _normal(recorded.tilt_deg, recorded.azimuth_deg) @ _normal(turn.tilt_deg, turn.azimuth_deg)
+    was, now = (
+        beam[0, turn.plane] + diffuse[0, turn.plane]
+        for beam, diffuse in (seen.by_record, _by_turn(seen, turn))
+    )
+    another = np.abs(now - was).sum() >= LEAST_DIFFERENCE * was.sum()
+    return bool(another and towards <= np.cos(np.radians(LEAST_TURN_DEG)))
+
+
+def _normal(tilt_deg: float, azimuth_deg: float) -> FloatArray:
+    tilt, azimuth = np.radians(tilt_deg), np.radians(azimuth_deg)
+    return np.array([np.sin(tilt) * np.sin(azimuth), np.sin(tilt) * np.cos(azimuth), np.cos(tilt)])
+
+
+def _by_clock(seen: Window, clock: Clock) -> Light:
+    return seen.by_clock(np.array([float(clock.minutes)]))
+
+
+def _by_turn(seen: Window, turn: Turn) -> Light:
+    return seen.turned(turn.plane, np.array([turn.tilt_deg]), np.array([turn.azimuth_deg]))
+
+
+def _with_clock(as_sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alignment:
+    readings, labels = true_time(as_sent.readings, clock.late)
+    since = until = None
+    if clock.late.change:
+        change = as_sent.labels.moment(clock.late.change)
+        since, until = (change, None) if clock.late.after_min else (None, change)
+    sun_h = seen.sunshine(_by_clock(seen, clock)).beam_h
+    found = WrongClock(clock.minutes, clock.gain, sun_h, clock.gain - turn.worth, since, until)
+    return replace(as_sent, readings=readings, labels=labels, clock=found)
+
+
+def _with_plane(as_sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alignment:
+    recorded, site = seen.planes[turn.plane], as_sent.site
+    real = replace(recorded, tilt_deg=round(turn.tilt_deg, 1), azimuth_deg=round(turn.azimuth_deg, 1) % 360)
+    planes = tuple(real if p.name == real.name else p for p in site.planes)
+    found = WrongPlane(
+        recorded=recorded,
+        tilt_deg=real.tilt_deg,
+        azimuth_deg=real.azimuth_deg,
+        gain=turn.gain,
+        sun_h=seen.sunshine(_by_turn(seen, turn)).beam_h,
+        rival=turn.worth - clock.gain,
+        rival_minutes=clock.minutes,
+    )
+    return replace(as_sent, site=replace(site, planes=planes), plane=found)

@@ -1,0 +1,168 @@
+"""The clear sky's light on planes of any orientation by any clock, cheap enough to try hundreds. Chooses none.
+
+Light under any sky is taken as two parts of the clear sky's: b times its beam and d times its diffuse light. The beam
+part holds all that comes from the sun's place (direct and circumsolar light, and what the ground sends back of it), so
+that a closed cloud cover has b near 0 and haze a larger d. Sums over time are kept, so that another clock is a
+subtraction.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import timedelta
+
+import numpy as np
+
+from service.expect.grid import BoolArray, Grid, IntArray
+from service.expect.plane import (
+    LOWEST_COS_ZENITH,
+    beam_modifier,
+    diffuse_modifiers,
+    horizon_elevation,
+    on_plane,
+)
+from service.expect.site import Plane, Site
+from service.expect.sky import clear_sky
+from service.expect.sun import Sun, sun_for
+from service.verify.inputs import FloatArray
+
+LONGEST_SHIFT_MIN = 200
+"""How far the labels may be off either way and the light still be known."""
+
+CLEARER_AT_LOW_SUN = 0.03
+"""By how much, per air mass above 1.5, the beam is stronger than one constant Linke turbidity says: between none (that
+model) and 0.06 (the spectral one of Solis); the clear-sky models differ that much (computed with pvlib's two)."""
+
+THICKEST_AIR = 10.0
+
+_COSINES = np.linspace(0.0, 1.0, 257)
+_MODIFIERS = beam_modifier(_COSINES)
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Beam and diffuse light of M orientations, W/m2 times steps, summed from the first step on, each (M, n + 1)."""
+
+    beam: FloatArray
+    diffuse: FloatArray
+
+
+@dataclass(frozen=True)
+class ClearLight:
+    """The clear sky over a grid and LONGEST_SHIFT_MIN beyond it, by the record's clock.
+
+    `lit` are the n steps' positions with the sun up; the arrays below are (L,) over them: the unit vector towards the
+    sun (3, L), the irradiance from the sun's place on a plane facing it, diffuse light on a level and on an upright
+    plane, and the horizontal beam and diffuse light that the ground sends back.
+    """
+
+    grid: Grid
+    steps_before: int
+    steps: int
+    lit: IntArray
+    sun: Sun
+    towards_sun: FloatArray
+    sunward: FloatArray
+    sky_level: FloatArray
+    sky_upright: FloatArray
+    level_beam: FloatArray
+    level_diffuse: FloatArray
+
+    @property
+    def step_min(self) -> float:
+        """Return the length of a step, minutes."""
+        return self.grid.step_hours * 60
+
+    def parts(self, plane: Plane, tilt_deg: FloatArray, azimuth_deg: FloatArray) -> Parts:
+        """Return the light on planes (M,) that are like `plane` but for their orientation.
+
+        As `service.expect.plane.on_plane`, behind the glass.
+        """
+        tilt, azimuth = np.radians(tilt_deg), np.radians(azimuth_deg)
+        facing = np.stack(
+            [np.sin(tilt) * np.sin(azimuth), np.sin(tilt) * np.cos(azimuth), np.cos(tilt)], axis=1
+        )
+        cosine = np.clip(facing @ self.towards_sun, 0.0, 1.0)
+        modifiers = np.array([diffuse_modifiers(float(t)) for t in tilt_deg])
+        ground = (plane.albedo * (1 - np.cos(tilt)) / 2 * modifiers[:, 1])[:, None]
+        seen = horizon_elevation(plane, self.sun.azimuth_deg) < 90 - self.sun.apparent_zenith_deg
+        beam = (
+            self.sunward * seen * cosine * np.interp(cosine, _COSINES, _MODIFIERS) + ground * self.level_beam
+        )
+        dome, upright = ((1 + np.cos(tilt)) / 2)[:, None], np.sin(tilt)[:, None]
+        sky = np.maximum(self.sky_level * (dome - upright / 2) + self.sky_upright * upright, 0.0)
+        return Parts(self._summed(beam), self._summed(sky * modifiers[:, :1] + ground * self.level_diffuse))
+
+    def _summed(self, light: FloatArray) -> FloatArray:
+        steps = np.zeros((len(light), self.steps + 1))
+        steps[:, self.lit + 1] = light * self.sun.up_share
+        return np.cumsum(steps, axis=1, out=steps)
+
+    def means(self, summed: FloatArray, late_min: FloatArray, intervals: IntArray) -> FloatArray:
+        """Return the means over the labelled intervals (N,) by clocks that are `late_min` (S,) late, (S, M, N).
+
+        `summed` (M, n + 1) is a sum of `parts`.
+        """
+        width = self.grid.steps_per_interval
+        begin = self.steps_before + intervals[None, :] * width - late_min[:, None] / self.step_min
+        whole = np.floor(begin).astype(np.intp)
+        share = begin - whole
+        out = np.empty((len(late_min), len(summed), len(intervals)))
+        for s, (at, part) in enumerate(zip(whole, share, strict=True)):
+            difference = summed[:, at + width] - summed[:, at]
+            if part.any():
+                difference = difference * (1 - part) + (summed[:, at + width + 1] - summed[:, at + 1]) * part
+            out[s] = difference / width
+        return out
+
+    def within(self, minutes: float) -> BoolArray:
+        """Return which intervals some clock up to `minutes` off has sun in, (T,)."""
+        up = np.zeros(self.steps + 1)
+        up[self.lit + 1] = 1.0
+        risen, width = np.cumsum(up), self.grid.steps_per_interval
+        reach = min(math.ceil(minutes / self.step_min), self.steps_before)
+        begin = self.steps_before + np.arange(self.grid.count) * width
+        return np.asarray(risen[begin + width + reach] > risen[begin - reach])
+
+    def air_mass(self) -> FloatArray:
+        """Return the air mass by the record's clock, (T,), THICKEST_AIR at most and at night."""
+        steps = np.full(self.steps, THICKEST_AIR)
+        steps[self.lit] = _air_mass(self.sun)
+        width, begin = self.grid.steps_per_interval, self.steps_before
+        inside = steps[begin : begin + self.grid.count * width]
+        return np.asarray(inside.reshape(-1, width).mean(axis=1))
+
+
+def clear_light(site: Site, grid: Grid) -> ClearLight:
+    """Return the clear sky's light over `site` for `grid` and what other clocks could bring into it."""
+    before = math.ceil(LONGEST_SHIFT_MIN / grid.interval_min)
+    start = grid.start - timedelta(minutes=before * grid.interval_min)
+    wide = Grid(start, grid.interval_min, grid.count + 2 * before)
+    sun = sun_for(wide, latitude=site.latitude, longitude=site.longitude, elevation_m=site.elevation_m)
+    sun = sun.take(sun.up_share > 0)
+    clear = clear_sky(sun, wide, site=site)
+    level = on_plane(Plane("level", 0.0, 0.0, albedo=0.0), sun, clear)
+    upright = on_plane(Plane("upright", 90.0, 0.0, albedo=0.0), sun, clear)
+    zenith, azimuth = np.radians(sun.apparent_zenith_deg), np.radians(sun.azimuth_deg)
+    clearer = np.exp(CLEARER_AT_LOW_SUN * (_air_mass(sun) - 1.5))
+    circumsolar = (clear.dhi - level.sky) / np.maximum(np.cos(zenith), LOWEST_COS_ZENITH)
+    return ClearLight(
+        grid=grid,
+        steps_before=before * grid.steps_per_interval,
+        steps=wide.step_count,
+        lit=sun.steps,
+        sun=sun,
+        towards_sun=np.stack(
+            [np.sin(zenith) * np.sin(azimuth), np.sin(zenith) * np.cos(azimuth), np.cos(zenith)]
+        ),
+        sunward=(clear.dni + circumsolar) * clearer,
+        sky_level=level.sky,
+        sky_upright=upright.sky,
+        level_beam=clear.dni * sun.cos_zenith * clearer,
+        level_diffuse=clear.dhi,
+    )
+
+
+def _air_mass(sun: Sun) -> FloatArray:
+    return np.minimum(np.nan_to_num(sun.air_mass, nan=THICKEST_AIR), THICKEST_AIR)

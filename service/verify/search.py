@@ -1,0 +1,216 @@
+"""The clock and the plane's orientation that explain a window best. Whether either is believed is not decided here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.expect.site import Plane
+from service.verify.inputs import FloatArray
+from service.verify.labels import LateClock
+from service.verify.skyfit import FEW_GAINS
+from service.verify.window import LARGEST_SHIFT_MIN, Window
+
+COARSE_INTERVALS, FINE_INTERVALS = 300, 1600
+"""How many intervals are looked at in the first search and in the last; of longer windows every second or third."""
+
+WORTH_A_SEARCH = 4.0
+"""Log-likelihood over the record's from which, in the coarse search, the whole one is made."""
+
+SURPLUS_PARAMETER = 3.0
+"""Log-likelihood that a further quantity (a tilt beside an azimuth, the moment of a change) must bring."""
+
+COARSE_SHIFT_MIN, FINE_SHIFT_MIN = 15, 5
+SUMMER_TIME_MIN = 60
+
+ROUND_MIN, NEARLY_ROUND_MIN, LEAST_ROUNDED_MIN = 15, 5, 11
+"""Clocks are off by whole quarters of an hour (common practice, no source): what is near to one is taken for it."""
+
+COARSE_TILTS_DEG, COARSE_TURN_DEG = (12.0, 30.0, 50.0), 30.0
+FIRST_STEP, SMALLEST_STEP, MOST_STEPS = 0.1, 0.012, 24
+"""Steps of the search over the level part of a plane's normal (0.017 is a degree of tilt), and how many at most."""
+
+STEEPEST = 0.97
+FIRST_LINE_STEP_DEG, LAST_LINE_STEP_DEG = 6.0, 0.5
+
+
+@dataclass(frozen=True)
+class Clock:
+    """A clock, and its log-likelihood over the record's."""
+
+    late: LateClock
+    gain: float
+
+    @property
+    def minutes(self) -> int:
+        """Return by how many minutes it is late where it is off."""
+        return self.late.before_min or self.late.after_min
+
+
+@dataclass(frozen=True)
+class Turn:
+    """An orientation of plane number `plane`, its log-likelihood over the record's and how many angles are another."""
+
+    plane: int
+    tilt_deg: float
+    azimuth_deg: float
+    gain: float
+    angles: int
+
+    @property
+    def worth(self) -> float:
+        """Return the gain less what a second angle must bring."""
+        return self.gain - SURPLUS_PARAMETER * (self.angles - 1)
+
+
+def doubtful(window: Window) -> bool:
+    """Return whether, looked at coarsely, some other clock or orientation fits better than the record."""
+    coarse = window.thinned(COARSE_INTERVALS, FEW_GAINS)
+    worth = coarse.record + WORTH_A_SEARCH
+    if (coarse.clocks(_coarse_clocks()) > worth).any():
+        return True
+    change = best_change(coarse)
+    if change is not None and change.gain > WORTH_A_SEARCH:
+        return True
+    return any((coarse.turns(p, *_near_turns(plane)) > worth).any() for p, plane in enumerate(window.planes))
+
+
+def best_clock(window: Window) -> Clock:
+    """Return the best fitting clock: one that was off all the time, or changed to or from summer time."""
+    coarse, fine = window.thinned(COARSE_INTERVALS, FEW_GAINS), window.thinned(FINE_INTERVALS)
+    late = _coarse_clocks()
+    nearest = float(late[coarse.clocks(late).argmax()])
+    around = nearest + np.arange(-COARSE_SHIFT_MIN, COARSE_SHIFT_MIN + 1.0, FINE_SHIFT_MIN)
+    likelihood = fine.clocks(around)
+    constant = Clock(LateClock(0, _rounded(_peak(around, likelihood))), float(likelihood.max()) - fine.record)
+    changed = best_change(fine)
+    return changed if changed and changed.gain > constant.gain + 2 * SURPLUS_PARAMETER else constant
+
+
+def _rounded(minutes: float) -> int:
+    quarter = round(minutes / ROUND_MIN) * ROUND_MIN
+    near = abs(minutes - quarter) <= NEARLY_ROUND_MIN and abs(minutes) >= LEAST_ROUNDED_MIN
+    return quarter if near else round(minutes)
+
+
+def best_change(window: Window) -> Clock | None:
+    """Return the best change between the right time and an hour off, None within one day.
+
+    The day is told, not the hour: clocks change at night.
+    """
+    if len(window.day_names) < 2:
+        return None
+    late = np.array([0.0, SUMMER_TIME_MIN, -SUMMER_TIME_MIN])
+    by_day = window.likelihood_by_day(window.by_clock(late))
+    before = np.cumsum(by_day, axis=1)[:, :-1]
+    after = by_day.sum(axis=1, keepdims=True) - before
+    best: Clock | None = None
+    for a, b in ((0, 1), (0, 2), (1, 0), (2, 0)):
+        both = before[a] + after[b]
+        first_day = window.day_names[int(both.argmax()) + 1]
+        change = int(window.intervals[window.days >= first_day][0])
+        gain = float(both.max() - by_day[0].sum())
+        if best is None or gain > best.gain:
+            best = Clock(LateClock(int(late[a]), int(late[b]), change), gain)
+    return best
+
+
+def best_turn(window: Window) -> Turn:
+    """Return the one plane and its orientation that, turned, fit best."""
+    return max((t for p in range(len(window.planes)) for t in _turns_of(window, p)), key=lambda t: t.worth)
+
+
+def _turns_of(window: Window, plane: int) -> list[Turn]:
+    """Return the best orientations of one plane: with the recorded tilt, with the recorded azimuth, any."""
+    coarse, fine = window.thinned(COARSE_INTERVALS, FEW_GAINS), window.thinned(FINE_INTERVALS)
+    recorded = window.planes[plane]
+    tilts, azimuths = _coarse_turns(recorded)
+    start = int(coarse.turns(plane, tilts, azimuths).argmax())
+    tilt, azimuth, free = _climb(fine, plane, float(tilts[start]), float(azimuths[start]))
+    turned, by_azimuth = _along(
+        lambda a: fine.turns(plane, np.full(len(a), recorded.tilt_deg), a % 360),
+        np.append(recorded.azimuth_deg + np.arange(0.0, 360.0, COARSE_TURN_DEG / 2), azimuth),
+    )
+    leant, by_tilt = _along(
+        lambda t: fine.turns(plane, _tilts(t), np.full(len(t), recorded.azimuth_deg)),
+        np.append(np.arange(2.0, 70.0, 10.0), tilt),
+    )
+    return [
+        Turn(plane, recorded.tilt_deg, turned % 360, by_azimuth - fine.record, 1),
+        Turn(plane, float(_tilts(np.array(leant))), recorded.azimuth_deg, by_tilt - fine.record, 1),
+        Turn(plane, tilt, azimuth, free - fine.record, 2),
+    ]
+
+
+def _coarse_clocks() -> FloatArray:
+    return np.arange(-LARGEST_SHIFT_MIN, LARGEST_SHIFT_MIN + 1.0, COARSE_SHIFT_MIN)
+
+
+def _near_turns(plane: Plane) -> tuple[FloatArray, FloatArray]:
+    """Return tilts and azimuths around a recorded plane's, few but of every kind."""
+    turns = [(0.0, t) for t in (-75.0, -40.0, -18.0, 18.0, 40.0, 75.0, 180.0)]
+    leans = [(lean, 0.0) for lean in (-20.0, -9.0, 9.0, 20.0)]
+    both = [(lean, turn) for lean in (-18.0, 18.0) for turn in (-25.0, 25.0)]
+    leaning, turning = np.array(turns + leans + both).T
+    return _tilts(plane.tilt_deg + leaning), (plane.azimuth_deg + turning) % 360
+
+
+def _coarse_turns(plane: Plane) -> tuple[FloatArray, FloatArray]:
+    around = (plane.azimuth_deg + np.arange(0.0, 360.0, COARSE_TURN_DEG)) % 360
+    tilts, azimuths = np.meshgrid([*COARSE_TILTS_DEG, plane.tilt_deg], around)
+    return tilts.ravel(), azimuths.ravel()
+
+
+def _tilts(tilt_deg: FloatArray) -> FloatArray:
+    return np.clip(tilt_deg, 0.0, 80.0)
+
+
+_ASIDE = np.array([(0, 0), (1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1)], dtype=float)
+
+
+def _climb(window: Window, plane: int, tilt: float, azimuth: float) -> tuple[float, float, float]:
+    """Return the best orientation near one: tilt, azimuth, log-likelihood. Steps go over the normal's level part."""
+    at = np.sin(np.radians(tilt)) * np.array([np.sin(np.radians(azimuth)), np.cos(np.radians(azimuth))])
+    step, best = FIRST_STEP, -np.inf
+    for _ in range(MOST_STEPS):
+        tried = at + step * _ASIDE
+        tried *= np.minimum(1.0, STEEPEST / np.maximum(np.hypot(*tried.T), 1e-9))[:, None]
+        likelihood = window.turns(plane, *_angles(tried))
+        top = int(likelihood.argmax())
+        if top == 0 or likelihood[top] <= best:
+            step /= 2
+        if likelihood[top] > best:
+            at, best = tried[top], float(likelihood[top])
+        if step < SMALLEST_STEP:
+            break
+    tilts, azimuths = _angles(at[None])
+    return float(tilts[0]), float(azimuths[0]), best
+
+
+def _angles(level: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return tilts and azimuths of normals with level parts (M, 2), east and north."""
+    return np.degrees(np.arcsin(np.hypot(*level.T))), np.degrees(np.arctan2(*level.T)) % 360
+
+
+def _along(likelihood_of: Callable[[FloatArray], FloatArray], values: FloatArray) -> tuple[float, float]:
+    """Return the value, and its log-likelihood, that fits best along one line."""
+    best, step = float(values[likelihood_of(values).argmax()]), FIRST_LINE_STEP_DEG
+    while True:
+        around = best + step * np.arange(-2.0, 3.0)
+        likelihood = likelihood_of(around)
+        best, step = float(around[likelihood.argmax()]), step / 2.5
+        if step < LAST_LINE_STEP_DEG:
+            return best, float(likelihood.max())
+
+
+def _peak(values: FloatArray, likelihood: FloatArray) -> float:
+    """Return where the parabola through the best value and its neighbours has its top."""
+    at = int(likelihood.argmax())
+    if at in (0, len(values) - 1):
+        return float(values[at])
+    left, top, right = likelihood[at - 1 : at + 2]
+    bend = left - 2 * top + right
+    offset = 0.5 * (left - right) / bend if bend < 0 else 0.0
+    return float(values[at] + offset * (values[1] - values[0]))

@@ -1,0 +1,223 @@
+"""How well some sky explains the light on all planes at once, under one description of clock and planes.
+
+In every interval the light on plane p is taken as b B_p + d D_p, with the clear sky's beam B_p and diffuse light D_p on
+it (see `orientation`) and a sky (b, d) that all planes share. The sky is a draw from a mixture: clear (b and d near
+one level that the whole window has in common), passing clouds, a closed cover; or it is unexplained: then the light is
+as in the interval before, give or take, or anything. Latent (b, d) being Gaussian and the light linear in them, each
+share of the mixture has a closed form. What counts is the log-likelihood of a description over that of another: under
+the right one much of a sunny window fits the narrow clear sky, and clouds dim all planes as one sky would.
+
+Widths and weights are judgement (common practice, no source) but where a source is named.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from service.expect.grid import IntArray
+from service.verify.inputs import FloatArray
+
+HIGHEST_W_M2 = 1200.0
+CLEAR_WEIGHT, ANYTHING_WEIGHT, PERSISTENCE_WEIGHT = 0.45, 0.02, 0.3
+
+MODEL_ERROR, MODEL_ERROR_PER_AIR_MASS = 0.03, 0.02
+"""Relative error of the physics at air mass 1.5, and what each further air mass adds to it."""
+
+LEAST_ERROR_W_M2 = 6.0
+CLOUD_ERROR = 12.0
+"""How many times larger the variance is under clouds, whose light is not even over the sky."""
+
+PERSISTENCE_5_MIN = 0.08
+"""Relative change of the light within five minutes; it grows with the root of time."""
+
+INDEPENDENT_MIN = 20.0
+"""Errors of the model and clouds hold on for so long: closer intervals count as one."""
+
+GAINS, FEW_GAINS = np.geomspace(0.66, 1.3, 16), np.geomspace(0.66, 1.3, 9)
+USUAL_GAIN, GAIN_SPREAD = 1.02, 0.12
+"""Level of the whole site under a clear sky over the model's: 7 to 10 % by turbidity, temperature and dirt."""
+
+
+@dataclass(frozen=True)
+class _Share:
+    """One share of the mixture: its weight, the mean of (b, d) and their standard deviations and correlation."""
+
+    weight: float
+    mean: tuple[float, float]
+    spread: tuple[float, float]
+    correlation: float
+
+    @cached_property
+    def precision(self) -> FloatArray:
+        """Return the inverse of the covariance of (b, d), (2, 2)."""
+        b, d = self.spread
+        across = self.correlation * b * d
+        return np.asarray(np.linalg.inv(np.array([[b * b, across], [across, d * d]])))
+
+
+CLEAR = _Share(CLEAR_WEIGHT, (1.0, 1.15), (0.04, 0.3), -0.5)
+CLOUDS = (_Share(0.35, (0.5, 1.8), (0.35, 0.9), -0.3), _Share(0.18, (0.05, 1.2), (0.12, 1.0), 0.0))
+
+
+@dataclass(frozen=True)
+class Observed:
+    """The light on P planes in N intervals, W/m2, and its weight 1/variance, 0 where unknown, both (P, N).
+
+    `unexplained` (N,) is the log-likelihood of no sky at all; `each` what one interval counts for, 0-1.
+    """
+
+    light: FloatArray
+    weight: FloatArray
+    unexplained: FloatArray
+    each: float
+
+    def at(self, intervals: IntArray) -> Observed:
+        """Return some of the intervals."""
+        return replace(
+            self,
+            light=self.light[:, intervals],
+            weight=self.weight[:, intervals],
+            unexplained=self.unexplained[intervals],
+        )
+
+    def thinned(self, stride: int) -> Observed:
+        """Return every `stride`-th interval, counting for as much as all."""
+        kept = self.at(np.arange(0, len(self.unexplained), stride))
+        return replace(kept, each=self.each * stride)
+
+
+def observed(
+    light_w_m2: FloatArray, step_w_m2: FloatArray, air_mass: FloatArray, interval_min: int
+) -> Observed:
+    """Return what is known of the light (P, T), NaN where it is not, at air masses (T,) by the record's clock."""
+    known = np.isfinite(light_w_m2)
+    light = np.where(known, light_w_m2, 0.0)
+    relative = MODEL_ERROR + MODEL_ERROR_PER_AIR_MASS * np.maximum(air_mass - 1.5, 0.0)
+    variance = (relative * light) ** 2 + LEAST_ERROR_W_M2**2 + step_w_m2**2
+    weight = np.where(known, 1 / variance, 0.0)
+    return Observed(
+        light, weight, _unexplained(light, weight, interval_min), min(1.0, interval_min / INDEPENDENT_MIN)
+    )
+
+
+def _unexplained(light: FloatArray, weight: FloatArray, interval_min: int) -> FloatArray:
+    known = weight > 0
+    anything = -known.sum(axis=0) * np.log(HIGHEST_W_M2)
+    before, weight_before = np.roll(light, 1, axis=1), np.roll(weight, 1, axis=1)
+    weight_before[:, 0] = 0.0
+    both = known & (weight_before > 0)
+    drift = PERSISTENCE_5_MIN * np.sqrt(interval_min / 5) * before
+    variance = (
+        1 / np.where(known, weight, 1.0) + 1 / np.where(weight_before > 0, weight_before, 1.0) + drift**2
+    )
+    same = -0.5 * ((light - before) ** 2 / variance + np.log(2 * np.pi * variance))
+    persistent = np.where(both, same, np.where(known, -np.log(HIGHEST_W_M2), 0.0)).sum(axis=0)
+    unexplained = np.logaddexp(np.log(ANYTHING_WEIGHT) + anything, np.log(PERSISTENCE_WEIGHT) + persistent)
+    return np.asarray(unexplained)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """How well H descriptions fit: log-likelihood and the level of their clear sky, (H,)."""
+
+    likelihood: FloatArray
+    gain: FloatArray
+
+
+@dataclass(frozen=True)
+class _Sums:
+    """What the mixture needs of the planes' light: weighted products of it with B and D, (H, N), or (N,)."""
+
+    beam2: FloatArray
+    both: FloatArray
+    diffuse2: FloatArray
+    beam_light: FloatArray
+    diffuse_light: FloatArray
+    light2: FloatArray
+    log_noise: FloatArray
+
+    @classmethod
+    def of(cls, seen: Observed, beam: FloatArray, diffuse: FloatArray) -> _Sums:
+        weight, weighed = seen.weight, seen.weight * seen.light
+        known = weight > 0
+        log_noise = np.where(known, np.log(2 * np.pi / np.where(known, weight, 1.0)), 0.0).sum(axis=0)
+        return cls(
+            beam2=np.einsum("hpn,hpn,pn->hn", beam, beam, weight),
+            both=np.einsum("hpn,hpn,pn->hn", beam, diffuse, weight),
+            diffuse2=np.einsum("hpn,hpn,pn->hn", diffuse, diffuse, weight),
+            beam_light=np.einsum("hpn,pn->hn", beam, weighed),
+            diffuse_light=np.einsum("hpn,pn->hn", diffuse, weighed),
+            light2=(weighed * seen.light).sum(axis=0),
+            log_noise=log_noise,
+        )
+
+
+def _log_share(
+    sums: _Sums, share: _Share, known: FloatArray, *, gain: float = 1.0, error: float = 1.0
+) -> tuple[FloatArray, FloatArray]:
+    """Return the log of weight times density of one share, and the mean beam b that it infers, (H, N)."""
+    precision = share.precision / gain**2
+    mean = np.array(share.mean) * gain
+    pull = precision @ mean
+    a, b, c = (
+        sums.beam2 / error + precision[0, 0],
+        sums.both / error + precision[0, 1],
+        sums.diffuse2 / error + precision[1, 1],
+    )
+    u, v = sums.beam_light / error + pull[0], sums.diffuse_light / error + pull[1]
+    determinant = a * c - b * b
+    explained = (c * u * u - 2 * b * u * v + a * v * v) / determinant
+    misfit = sums.light2 / error + mean @ pull - explained
+    noise = sums.log_noise + known * np.log(error)
+    density = -0.5 * (misfit + noise + np.log(determinant) - np.log(np.linalg.det(precision)))
+    return np.log(share.weight) + density, (c * u - b * v) / determinant
+
+
+def fit(seen: Observed, beam: FloatArray, diffuse: FloatArray, gains: FloatArray = GAINS) -> Fit:
+    """Return how well H descriptions with their planes' clear beam and diffuse light, both (H, P, N), fit.
+
+    `gains` are the levels of the clear sky that are tried.
+    """
+    sums, known = _Sums.of(seen, beam, diffuse), (seen.weight > 0).sum(axis=0)
+    other = np.broadcast_to(seen.unexplained, sums.beam2.shape)
+    for share in CLOUDS:
+        other = np.logaddexp(other, _log_share(sums, share, known, error=CLOUD_ERROR)[0])
+    by_gain = np.stack(
+        [
+            np.logaddexp(other, _log_share(sums, CLEAR, known, gain=g)[0]).sum(axis=1) * seen.each
+            + _log_usual(g)
+            for g in gains.tolist()
+        ]
+    )
+    best = by_gain.argmax(axis=0)
+    return Fit(by_gain[best, np.arange(by_gain.shape[1])], gains[best])
+
+
+def _log_usual(gain: float) -> float:
+    return float(-0.5 * (np.log(gain / USUAL_GAIN) / GAIN_SPREAD) ** 2)
+
+
+@dataclass(frozen=True)
+class Explained:
+    """One description's intervals, (N,): log-likelihood, probability of a clear sky, and the beam's share."""
+
+    likelihood: FloatArray
+    clear: FloatArray
+    beam: FloatArray
+
+
+def explained(seen: Observed, beam: FloatArray, diffuse: FloatArray, gain: float) -> Explained:
+    """Return what each interval says of one description, with beam and diffuse light (P, N)."""
+    sums, known = _Sums.of(seen, beam[None], diffuse[None]), (seen.weight > 0).sum(axis=0)
+    shares = [
+        _log_share(sums, CLEAR, known, gain=gain),
+        *(_log_share(sums, share, known, error=CLOUD_ERROR) for share in CLOUDS),
+    ]
+    logs = np.stack([seen.unexplained, *(log[0] for log, _ in shares)])
+    total = np.logaddexp.reduce(logs, axis=0)
+    probability = np.exp(logs - total)
+    beams = np.stack([np.zeros(len(total)), *(np.clip(b[0], 0.0, 1.0) for _, b in shares)])
+    return Explained(total * seen.each, probability[1], (probability * beams).sum(axis=0))

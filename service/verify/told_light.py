@@ -1,0 +1,146 @@
+"""The light that each plane's units say they had: what most of them agree on, through inverter and module backwards.
+
+Not here: what sky or orientation explains it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.expect.energy import UnitGroup, unit_groups
+from service.expect.grid import BoolArray, Grid
+from service.expect.inverter import dc_power_from_ac
+from service.expect.module import STC_CELL_TEMP_C, STC_IRRADIANCE_W_M2, low_light_loss
+from service.expect.site import Plane, Site
+from service.expect.temperature import cell_temperature
+from service.expect.weather import DEFAULT_WIND_M_S, typical_air_temp_c
+from service.verify.consensus import AGREEMENT, consensus
+from service.verify.inputs import FloatArray
+
+AT_LIMIT = 0.965
+"""Share of the rating from which an inverter says no more about the light."""
+
+AGREED = 0.5
+"""More than this share of a plane's live units must agree for them to speak of their plane."""
+
+OTHER_SHAPE = 0.03
+"""Share of a unit's energy that comes at another time than its like units', from which its curve is another; their
+register's noise moves up to 2 % (computed for whole Wh in five minutes)."""
+
+SILENT_SHARE = 0.02
+STEP_NOISE = 0.41
+"""Standard deviation of the difference of two floors, in steps of the register."""
+
+
+@dataclass(frozen=True)
+class ToldLight:
+    """Effective irradiance of P planes in T intervals, W/m2, (P, T), NaN where their units tell nothing.
+
+    `step_w_m2` (P, T) is the standard deviation that the register's step alone gives it.
+    """
+
+    planes: tuple[Plane, ...]
+    w_m2: FloatArray
+    step_w_m2: FloatArray
+
+
+def told_light(site: Site, grid: Grid, energy_wh: FloatArray, quantum_wh: float) -> ToldLight:
+    """Return what the units (U, T), Wh, NaN where not heard, say of the light on their planes."""
+    groups = unit_groups(site)
+    planes = tuple(p for p in site.planes if any(g.plane == p for g in groups))
+    air = _air_temp_c(site, grid)
+    voices = _without_silent(site, energy_wh)
+    shape = (len(planes), grid.count)
+    total, votes, step = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    for group in groups:
+        agreed, near = _agreed(voices[list(group.members)], quantum_wh)
+        limit_wh = AT_LIMIT * group.inverter.ac_rated_w * grid.interval_min / 60
+        told = np.isfinite(agreed) & (agreed < limit_wh)
+        count = np.where(told, near, 0.0)
+        at = planes.index(group.plane)
+        total[at] += count * np.where(told, _light(site, group, agreed / (grid.interval_min / 60), air), 0.0)
+        votes[at] += count
+        step[at] += (
+            count * STEP_NOISE * quantum_wh / np.sqrt(np.maximum(near, 1)) * _light_per_wh(group, grid)
+        )
+    known = votes > 0
+    sums = np.maximum(votes, 1.0)
+    return ToldLight(planes, np.where(known, total / sums, np.nan), step / sums)
+
+
+def _air_temp_c(site: Site, grid: Grid) -> FloatArray:
+    if site.air_temp_c is not None:
+        return np.full(grid.count, float(site.air_temp_c))
+    steps = typical_air_temp_c(
+        grid, latitude=site.latitude, longitude=site.longitude, elevation_m=site.elevation_m
+    )
+    return grid.to_intervals(steps, "mean")
+
+
+def _without_silent(site: Site, energy_wh: FloatArray) -> FloatArray:
+    rated = np.array([site.dc_rated_w(u) for u in site.units])[:, None]
+    share = np.nan_to_num(energy_wh) / rated
+    return np.where(share < SILENT_SHARE * share.max(axis=0, initial=0.0), np.nan, energy_wh)
+
+
+def _agreed(voices: FloatArray, quantum_wh: float) -> tuple[FloatArray, FloatArray]:
+    """Return what most of the like units (n, T) gave, NaN where no majority agrees, and how many of them do.
+
+    Units whose curve has another shape than most are left out: one on another plane, or in a shade of its own, agrees
+    with the others at times and would bend them.
+    """
+    agreed = consensus(voices, width=AGREEMENT, floor=2 * quantum_wh)
+    alike = _alike(voices, agreed)
+    if not alike.all():
+        voices = np.where(alike[:, None], voices, np.nan)
+        agreed = consensus(voices, width=AGREEMENT, floor=2 * quantum_wh)
+    live = np.isfinite(voices)
+    with np.errstate(invalid="ignore"):
+        near = (np.abs(voices - agreed) <= AGREEMENT * agreed + 2 * quantum_wh) & live
+    count = near.sum(axis=0).astype(float)
+    return np.where(count > AGREED * live.sum(axis=0), agreed, np.nan), count
+
+
+def _alike(voices: FloatArray, agreed: FloatArray) -> BoolArray:
+    """Return which units have the shape that most have, (n,): none where two contradict each other."""
+    heard = np.isfinite(voices) & np.isfinite(agreed)
+    own, common = np.where(heard, voices, 0.0), np.where(heard, agreed, 0.0)
+    totals = own.sum(axis=1), common.sum(axis=1)
+    shapes = (a / np.maximum(total, 1e-9)[:, None] for a, total in zip((own, common), totals, strict=True))
+    apart = np.abs(np.subtract(*shapes)).sum(axis=1) / 2
+    given = totals[0] > 0
+    usual = float(np.median(apart[given])) if given.any() else 0.0
+    alike = ~given | (apart <= max(OTHER_SHAPE, 2 * usual))
+    if given.sum() == 2 and apart[given].max() > OTHER_SHAPE:
+        return np.asarray(~given)
+    return np.asarray(alike)
+
+
+def _light(site: Site, group: UnitGroup, ac_w: FloatArray, air_temp_c: FloatArray) -> FloatArray:
+    """Return the effective irradiance, W/m2, that gives an AC power: `service.expect.module.dc_power` backwards.
+
+    The cell's warmth grows with the light itself, so that a quadratic is solved; twice, for the low-light loss.
+    """
+    rated_w = group.module.pmax_w * group.module_count * site.losses.factor
+    relative = dc_power_from_ac(ac_w, inverter=group.inverter) / rated_w
+    gamma = group.module.gamma_pmax_per_c
+    at_dark, at_full = (
+        cell_temperature(g, air_temp_c=air_temp_c, wind_m_s=DEFAULT_WIND_M_S, mounting=group.plane.mounting)
+        for g in (0.0, STC_IRRADIANCE_W_M2)
+    )
+    slope, bend = 1 + gamma * (at_dark - STC_CELL_TEMP_C), gamma * (at_full - at_dark)
+    light = relative
+    for _ in range(2):
+        dim = np.where(
+            relative > 0, low_light_loss(light * STC_IRRADIANCE_W_M2, k=group.module.low_light_k), 0.0
+        )
+        root = np.sqrt(np.maximum(slope**2 + 4 * bend * (relative + dim), (slope / 4) ** 2))
+        light = 2 * (relative + dim) / (slope + root)
+    return np.asarray(light * STC_IRRADIANCE_W_M2)
+
+
+def _light_per_wh(group: UnitGroup, grid: Grid) -> float:
+    rated_wh = group.module.pmax_w * group.module_count * grid.interval_min / 60
+    return float(STC_IRRADIANCE_W_M2 / rated_wh)

@@ -1,0 +1,193 @@
+"""One window's light on all planes, and what it would be by another clock or with a plane turned. Judges nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC
+from functools import cached_property
+
+import numpy as np
+
+from service.expect.energy import unit_groups
+from service.expect.grid import BoolArray, Grid, IntArray
+from service.expect.site import Plane, Site
+from service.verify.inputs import FloatArray, Readings
+from service.verify.levels import resolution_wh
+from service.verify.orientation import ClearLight, Parts, clear_light
+from service.verify.skyfit import GAINS, Observed, explained, fit, observed
+from service.verify.told_light import told_light
+
+LONGEST_INTERVAL_MIN = 60
+LARGEST_SHIFT_MIN = 180
+
+LOWEST_BEAM_W_M2 = 100.0
+CLEAR_RUN_MIN, CLEAR_SHARE = 30, 0.6
+"""A clear sky counts from this run on, and on days of which it fills this share: under a closed cover some orientation
+always fits now and then."""
+
+TELLING, BEAM_UNKNOWN, DIFFUSE_UNKNOWN = 0.10, 0.04, 0.3
+"""Relative uncertainty of a plane's light below which its fit to a clear sky says something, and that of its parts."""
+
+HELD, HELD_BELOW, CROWDING, HELD_MINUTES = 0.012, (0.25, 0.93), 4.0, 60
+"""A site whose total stands so near one level, at such a share of its ratings, for an hour, and so many times longer
+than just below it, is held there (`causes/curtailed.py`): what it gives then says nothing about the light."""
+
+Light = tuple[FloatArray, FloatArray]
+"""Beam and diffuse light by H descriptions on P planes in N intervals, W/m2, each (H, P, N)."""
+
+
+@dataclass(frozen=True)
+class Sunshine:
+    """Hours by one description: of a clear sky in runs that say something, of beam under any sky, of possible beam."""
+
+    clear_h: float
+    beam_h: float
+    bright_h: float
+
+
+@dataclass(frozen=True)
+class Window:
+    """The light that P planes' units told in N intervals (grid positions `intervals`, solar days `days`)."""
+
+    light: ClearLight
+    planes: tuple[Plane, ...]
+    parts: tuple[Parts, ...]
+    seen: Observed
+    intervals: IntArray
+    days: IntArray
+    gains: FloatArray
+
+    def thinned(self, most: int, gains: FloatArray = GAINS) -> Window:
+        """Return the window in at most so many intervals, its clear sky's levels tried out in steps of `gains`."""
+        stride = max(-(-len(self.intervals) // most), 1)
+        kept = slice(None, None, stride)
+        return replace(
+            self,
+            seen=self.seen.thinned(stride),
+            intervals=self.intervals[kept],
+            days=self.days[kept],
+            gains=gains,
+        )
+
+    @cached_property
+    def day_names(self) -> IntArray:
+        """Return the solar days that have light, in order."""
+        return np.unique(self.days)
+
+    def by_day(self, values: FloatArray) -> FloatArray:
+        """Return values (N,) summed by day."""
+        at = np.searchsorted(self.day_names, self.days)
+        return np.asarray(np.bincount(at, weights=values, minlength=len(self.day_names)), dtype=np.float64)
+
+    @cached_property
+    def by_record(self) -> Light:
+        """Return the light by the record, (1, P, N)."""
+        return self.by_clock(np.zeros(1))
+
+    @cached_property
+    def record(self) -> float:
+        """Return the log-likelihood of the record."""
+        return float(fit(self.seen, *self.by_record, self.gains).likelihood[0])
+
+    def by_clock(self, late_min: FloatArray) -> Light:
+        """Return the light by clocks (S,)."""
+        beams = [self.light.means(p.beam, late_min, self.intervals) for p in self.parts]
+        diffuse = [self.light.means(p.diffuse, late_min, self.intervals) for p in self.parts]
+        return np.concatenate(beams, axis=1), np.concatenate(diffuse, axis=1)
+
+    def turned(self, plane: int, tilts: FloatArray, azimuths: FloatArray) -> Light:
+        """Return the light with one plane at orientations (M,)."""
+        parts = self.light.parts(self.planes[plane], tilts, azimuths)
+        beam, diffuse = (np.repeat(a, len(tilts), axis=0) for a in self.by_record)
+        beam[:, plane] = self.light.means(parts.beam, np.zeros(1), self.intervals)[0]
+        diffuse[:, plane] = self.light.means(parts.diffuse, np.zeros(1), self.intervals)[0]
+        return beam, diffuse
+
+    def clocks(self, late_min: FloatArray) -> FloatArray:
+        """Return the log-likelihood of clocks, (S,)."""
+        return fit(self.seen, *self.by_clock(late_min), self.gains).likelihood
+
+    def turns(self, plane: int, tilts: FloatArray, azimuths: FloatArray) -> FloatArray:
+        """Return the log-likelihood of one plane's orientations, (M,)."""
+        return fit(self.seen, *self.turned(plane, tilts, azimuths), self.gains).likelihood
+
+    def likelihood_by_day(self, light: Light) -> FloatArray:
+        """Return the log-likelihood of each description by day, (H, days)."""
+        gains = fit(self.seen, *light, self.gains).gain
+        told = (explained(self.seen, b, d, float(g)) for b, d, g in zip(*light, gains, strict=True))
+        return np.stack([self.by_day(t.likelihood) for t in told])
+
+    def sunshine(self, light: Light) -> Sunshine:
+        """Return the sunshine by one description, (1, P, N)."""
+        beam, diffuse = light[0][0], light[1][0]
+        told = explained(self.seen, beam, diffuse, float(fit(self.seen, *light, self.gains).gain[0]))
+        bright = (beam > LOWEST_BEAM_W_M2) & (self.seen.weight > 0)
+        unsure = np.hypot(BEAM_UNKNOWN * beam, DIFFUSE_UNKNOWN * diffuse) / np.maximum(beam + diffuse, 1.0)
+        telling = (bright & (unsure < TELLING)).any(axis=0)
+        clear = _long_runs((told.clear > 0.5) & telling, -(-CLEAR_RUN_MIN // self.light.grid.interval_min))
+        clear_by_day, telling_by_day = self.by_day(clear.astype(float)), self.by_day(telling.astype(float))
+        counted = clear_by_day >= CLEAR_SHARE * np.maximum(telling_by_day, 1e-9)
+        hours, lit = self.light.grid.interval_min / 60, bright.any(axis=0)
+        return Sunshine(
+            float(clear_by_day[counted].sum()) * hours,
+            float((told.beam * lit).sum()) * hours,
+            float(lit.sum()) * hours,
+        )
+
+
+def window(site: Site, readings: Readings, *, scale: float) -> Window | None:
+    """Return the window of readings that are `scale` times too large; None without light or with long intervals."""
+    if readings.interval_min > LONGEST_INTERVAL_MIN or not site.units or not readings.count:
+        return None
+    grid = Grid(readings.start.astimezone(UTC), readings.interval_min, readings.count)
+    energy = readings.energy_wh / scale
+    light, days = clear_light(site, grid), _solar_days(site, grid)
+    told = told_light(site, grid, energy, resolution_wh(energy))
+    w_m2 = np.where(_held(site, energy, days, grid.interval_min), np.nan, told.w_m2)
+    seen = observed(w_m2, told.step_w_m2, light.air_mass(), grid.interval_min)
+    some = (seen.light > 0).any(axis=0)
+    used = np.flatnonzero((light.within(LARGEST_SHIFT_MIN) | some) & (seen.weight > 0).any(axis=0))
+    if not some.any() or not len(used):
+        return None
+    parts = tuple(light.parts(p, np.array([p.tilt_deg]), np.array([p.azimuth_deg])) for p in told.planes)
+    return Window(light, told.planes, parts, seen.at(used), used, days[used], GAINS)
+
+
+def _solar_days(site: Site, grid: Grid) -> IntArray:
+    """Return the number of each interval's day from solar midnight on, (T,)."""
+    seconds = grid.start.timestamp() + 60 * grid.interval_min * (np.arange(grid.count) + 0.5)
+    return np.asarray(np.floor(seconds / 86400 + site.longitude / 360), dtype=np.intp)
+
+
+def _held(site: Site, energy_wh: FloatArray, days: IntArray, interval_min: int) -> BoolArray:
+    """Return when the whole site stood at one level below its ratings, day by day, (T,)."""
+    live = np.isfinite(energy_wh) & (np.nansum(energy_wh, axis=1) > 0)[:, None]
+    rated = np.zeros(len(site.units))
+    for group in unit_groups(site):
+        rated[list(group.members)] = group.inverter.ac_rated_w * interval_min / 60
+    total = np.where(live, energy_wh, 0.0).sum(axis=0)
+    share = total / np.maximum(np.where(live, rated[:, None], 0.0).sum(axis=0), 1e-9)
+    held = np.zeros(len(days), dtype=bool)
+    for day in np.unique(days):
+        held |= (days == day) & _near_held_level(np.where(days == day, share, 0.0), interval_min)
+    return held
+
+
+def _near_held_level(share: FloatArray, interval_min: int) -> BoolArray:
+    top = np.sort(share[share > HELD_BELOW[0]])[::-1][: 20 * HELD_MINUTES // interval_min]
+    nowhere = np.zeros(len(share), dtype=bool)
+    if not len(top):
+        return nowhere
+    level = float(top[int((np.abs(top[:, None] / top - 1) <= HELD).sum(axis=0).argmax())])
+    near, below = (np.abs(share / at - 1) <= HELD for at in (level, level * (1 - 3 * HELD)))
+    long = near.sum() * interval_min >= HELD_MINUTES
+    above = (share > level * (1 + 2 * HELD)).sum() <= 0.1 * near.sum()
+    crowded = near.sum() >= CROWDING * max(int(below.sum()), 1)
+    return near if level <= HELD_BELOW[1] and long and above and crowded else nowhere
+
+
+def _long_runs(where: BoolArray, least: int) -> BoolArray:
+    """Return the runs of at least so many, (N,)."""
+    run = np.cumsum(~where)
+    lengths = np.bincount(run[where], minlength=int(run[-1]) + 1)
+    return np.asarray(where & (lengths[run] >= least))
