@@ -107,17 +107,22 @@ class Alignment:
         return self.clock is not None or self.plane is not None
 
 
+def as_sent(site: Site, readings: Readings) -> Alignment:
+    """Return the site and its readings as they are."""
+    return Alignment(site, readings, own_labels(readings))
+
+
 def align(site: Site, readings: Readings, *, scale: float) -> Alignment:
     """Return the site and the readings (whose values are `scale` times too large) as they fit one another best."""
-    as_sent = Alignment(site, readings, own_labels(readings))
+    unchanged = as_sent(site, readings)
     seen = window(site, readings, scale=scale)
     if seen is None or not doubtful(seen):
-        return as_sent
+        return unchanged
     clock, turn = best_clock(seen), best_turn(seen)
     by_clock, by_plane = _believed_clock(seen, clock, turn), _believed_plane(seen, turn)
     if by_plane and (not by_clock or turn.gain - FOR_PLANE > clock.gain - FOR_CLOCK):
-        return _with_plane(as_sent, seen, clock, turn)
-    return _with_clock(as_sent, seen, clock, turn) if by_clock else as_sent
+        return _with_plane(unchanged, seen, clock, turn)
+    return _with_clock(unchanged, seen, clock, turn) if by_clock else unchanged
 
 
 def _needed(seen: Window, least: float) -> float:
@@ -177,19 +182,19 @@ def _by_turn(seen: Window, turn: Turn) -> Light:
     return seen.turned(turn.plane, np.array([turn.tilt_deg]), np.array([turn.azimuth_deg]))
 
 
-def _with_clock(as_sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alignment:
-    readings, labels = true_time(as_sent.readings, clock.late)
+def _with_clock(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alignment:
+    readings, labels = true_time(sent.readings, clock.late)
     since = until = None
     if clock.late.change:
-        change = as_sent.labels.moment(clock.late.change)
+        change = sent.labels.moment(clock.late.change)
         since, until = (change, None) if clock.late.after_min else (None, change)
     sun_h = seen.sunshine(_by_clock(seen, clock)).beam_h
     found = WrongClock(clock.minutes, clock.gain, sun_h, clock.gain - turn.worth, since, until)
-    return replace(as_sent, readings=readings, labels=labels, clock=found)
+    return replace(sent, readings=readings, labels=labels, clock=found)
 
 
-def _with_plane(as_sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alignment:
-    recorded, site = seen.planes[turn.plane], as_sent.site
+def _with_plane(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alignment:
+    recorded, site = seen.planes[turn.plane], sent.site
     real = replace(recorded, tilt_deg=round(turn.tilt_deg, 1), azimuth_deg=round(turn.azimuth_deg, 1) % 360)
     planes = tuple(real if p.name == real.name else p for p in site.planes)
     found = WrongPlane(
@@ -201,4 +206,4 @@ def _with_plane(as_sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> A
         rival=turn.worth - clock.gain,
         rival_minutes=clock.minutes,
     )
-    return replace(as_sent, site=replace(site, planes=planes), plane=found)
+    return replace(sent, site=replace(site, planes=planes), plane=found)

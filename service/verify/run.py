@@ -16,7 +16,7 @@ from service.expect.grid import Grid
 from service.expect.site import Site
 from service.expect.sky import Irradiance
 from service.expect.weather import Weather, sky_from_weather
-from service.verify.alignment import align
+from service.verify.alignment import Alignment, align, as_sent
 from service.verify.case import Case, Expectation, active_mask, expectation
 from service.verify.causes import name_causes
 from service.verify.common_shade import PlaneShade, behind, common_shade, sky_behind, without_shaded
@@ -77,11 +77,7 @@ def verify(site: Site, readings: Readings, weather: Weather | None = None) -> Ve
 
 def build_case(site: Site, readings: Readings, weather: Weather | None = None) -> Case:
     """Return all that the causes look at: what is wrong with the site as a whole is undone first."""
-    seen = _seen(site, readings, weather)
-    alignment = align(site, readings, scale=seen.scale)
-    if alignment.changed:
-        seen = _seen(alignment.site, alignment.readings, weather)
-    day, table, clear_wh, scale = seen
+    alignment, (day, table, clear_wh, scale) = _aligned(site, readings, weather)
     measured = alignment.readings.energy_wh[:, day.positions] / scale
     quantum = resolution_wh(measured)
     stated_sky = _measured_sky(day, weather)
@@ -120,6 +116,22 @@ class _Seen(NamedTuple):
     table: FloatArray
     clear_wh: FloatArray
     scale: float
+
+
+def _aligned(site: Site, readings: Readings, weather: Weather | None) -> tuple[Alignment, _Seen]:
+    """Return the site put right, and what is seen of it.
+
+    Values that seem to be of another unit may be those of a plane that faces elsewhere, towards the sun or away:
+    where that explains them it goes first.
+    """
+    seen = _seen(site, readings, weather)
+    for scale in dict.fromkeys((1.0, seen.scale)):
+        alignment = align(site, readings, scale=scale)
+        if alignment.changed:
+            right = _seen(alignment.site, alignment.readings, weather)
+            if right.scale == scale:
+                return alignment, right
+    return (alignment, seen) if not alignment.changed else (as_sent(site, readings), seen)
 
 
 def _seen(site: Site, readings: Readings, weather: Weather | None) -> _Seen:
