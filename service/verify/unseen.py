@@ -13,16 +13,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from service.verify.alignment import LEAST_SUN_H
 from service.verify.case import Case
 from service.verify.causes import curtailed, misplaced, no_output, steady, voltage_trip
 from service.verify.levels import PEERS_FOR_COMPARISON, SIGMAS, rated_wh
 from service.verify.plane_light import SUN_DAY_H, PlaneLight, clear_sky_index, plane_lights
 from service.verify.ranking import CLEAR
 from service.verify.result import Finding, Unseen
-
-SHAPE_SUN_H = 3.0
-"""Hours of direct sun from which a curve tells its orientation: in them the sun turns by some 45 degrees, and turns of
-5 to 10 degrees stand out of a curve's shape (our choice, no source)."""
 
 STEADY_H = 2.0
 """Hours of light from which a low level is no longer taken for one obstacle's shadow (our choice, no source)."""
@@ -225,13 +222,13 @@ def _shapes(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
     """Give what the causes that read a curve's shape lack: sun, and for a sure answer another orientation."""
     turned = len({(p.plane.tilt_deg, p.plane.azimuth_deg) for p in planes}) > 1
     most_h = max(p.sun_h for p in planes)
-    if most_h < SHAPE_SUN_H:
-        yield _Lack("clock_shift", "sun", needs=_hours(SHAPE_SUN_H - most_h))
+    if most_h < LEAST_SUN_H:
+        yield _Lack("clock_shift", "sun", needs=_hours(LEAST_SUN_H - most_h))
     elif not turned:
         yield _Lack("clock_shift", "orientation")
     for p in planes:
-        if p.sun_h < SHAPE_SUN_H:
-            yield _Lack("plane_misdescribed", "sun", p.rows, _hours(SHAPE_SUN_H - p.sun_h))
+        if p.sun_h < LEAST_SUN_H:
+            yield _Lack("plane_misdescribed", "sun", p.rows, _hours(LEAST_SUN_H - p.sun_h))
         elif not turned:
             yield _Lack("plane_misdescribed", "orientation", p.rows)
     for cause in ("wrong_plane", "swapped"):
@@ -244,7 +241,7 @@ def _exchanges(case: Case, planes: list[PlaneLight], cause: str) -> Iterator[_La
         return
     for p in planes:
         short_of_intervals_h = misplaced.LEAST_LIT * case.day.interval_hours - p.lit_h
-        short_h = max(SHAPE_SUN_H - p.sun_h, short_of_intervals_h)
+        short_h = max(LEAST_SUN_H - p.sun_h, short_of_intervals_h)
         if short_h > 0:
             yield _Lack(cause, "sun", p.rows, _hours(short_h))
 
