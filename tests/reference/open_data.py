@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, timedelta
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -38,18 +39,27 @@ class Roof:
 
 
 def site(*roofs: Roof) -> Site:
-    """Return the record of a site with one unit a roof, each plane with its own name and rating."""
+    """Return the record of a site with one unit a roof; roofs that face alike share a plane, and alike their types."""
+    planes = {_plane(r): Plane(_plane(r), r.tilt_deg, r.azimuth_deg, mounting="open_rack") for r in roofs}
+    modules = {f"{r.dc_w:.0f} W": ModuleType(f"{r.dc_w:.0f} W", r.dc_w / 10) for r in roofs}
+    inverters = {f"{r.ac_w:.0f} W": InverterType(f"{r.ac_w:.0f} W", r.ac_w) for r in roofs}
     return Site(
         name="campus",
         latitude=LATITUDE,
         longitude=LONGITUDE,
         elevation_m=ELEVATION_M,
         timezone="America/Denver",
-        planes=tuple(Plane(r.name, r.tilt_deg, r.azimuth_deg, mounting="open_rack") for r in roofs),
-        module_types=tuple(ModuleType(r.name, r.dc_w / 10) for r in roofs),
-        inverter_types=tuple(InverterType(r.name, r.ac_w) for r in roofs),
-        units=tuple(Unit(r.name, r.name, r.name, r.name, module_count=10) for r in roofs),
+        planes=tuple(planes.values()),
+        module_types=tuple(modules.values()),
+        inverter_types=tuple(inverters.values()),
+        units=tuple(
+            Unit(r.name, _plane(r), f"{r.dc_w:.0f} W", f"{r.ac_w:.0f} W", module_count=10) for r in roofs
+        ),
     )
+
+
+def _plane(roof: Roof) -> str:
+    return f"{roof.tilt_deg:g} at {roof.azimuth_deg:g}"
 
 
 def readings(*roofs: Roof, first: str, days: int) -> Readings:
@@ -59,6 +69,7 @@ def readings(*roofs: Roof, first: str, days: int) -> Readings:
     return Readings(starts[0].tz_convert(UTC).to_pydatetime(), 15, np.stack(rows))
 
 
+@cache
 def serf_east_2011() -> Roof:
     """Return one of the two halves of SERF East (system 50), whose labels follow summer time on a standard clock.
 
@@ -69,6 +80,7 @@ def serf_east_2011() -> Roof:
     return Roof("SERF East, half", 45, 158, 3000, 3500, _by_start(table["ac_power_2"].astype(float)))
 
 
+@cache
 def serf_east_2016() -> Roof:
     """Return the whole of SERF East (system 50), 6 kW, 2016-07-01 to 2016-10-13, its clock right."""
     table = pd.read_csv(DATA / "serf_east_15min_ac_power.csv", index_col=0)

@@ -6,20 +6,31 @@ Open records to set this against: median 5 degrees of azimuth and 1 degree of ti
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from pvanalytics import system  # type: ignore[import-untyped]
 from pvlib import solarposition
 
+from service.verify.result import Finding
+from service.verify.run import verify
 from tests.reference.open_data import (
     LATITUDE,
     LONGITUDE,
     QUARTER,
     modelled_weather_2016,
+    readings,
     serf_east_2016,
+    site,
 )
 
 TILT, AZIMUTH = 45, 158
 NEAR_DEG = 5.0
+
+FLAT_TOP = (
+    "this roof's curve is flatter at noon than the modelled one, which is taken for another orientation"
+)
+FLAT_TOPPED = pytest.mark.xfail(strict=True, reason=FLAT_TOP)
 
 
 def test_the_second_opinion_finds_the_published_orientation() -> None:
@@ -46,3 +57,52 @@ def test_the_second_opinion_finds_the_published_orientation() -> None:
     assert r_squared > 0.9
     assert azimuth == pytest.approx(AZIMUTH, abs=NEAR_DEG)
     assert tilt == pytest.approx(TILT, abs=NEAR_DEG)
+
+
+# --- the cause
+
+
+def _found(tilt: float, azimuth: float, *, first: str, days: int) -> dict[str, Finding]:
+    roof = replace(serf_east_2016(), tilt_deg=tilt, azimuth_deg=azimuth)
+    return {f.cause: f for f in verify(site(roof), readings(roof, first=first, days=days)).findings}
+
+
+@pytest.mark.parametrize("recorded", [130, 215])
+@pytest.mark.parametrize(
+    ("first", "days"),
+    [
+        ("2016-07-12", 1),
+        ("2016-07-08", 7),
+        pytest.param("2016-08-14", 1, marks=FLAT_TOPPED),
+        pytest.param("2016-08-12", 7, marks=FLAT_TOPPED),
+        pytest.param("2016-09-22", 7, marks=FLAT_TOPPED),
+    ],
+)
+def test_the_real_azimuth_is_found_where_another_is_on_record(recorded: int, first: str, days: int) -> None:
+    finding = _found(TILT, recorded, first=first, days=days)["plane_misdescribed"]
+    assert finding.details["azimuth_deg"] == pytest.approx(AZIMUTH, abs=NEAR_DEG)
+
+
+@FLAT_TOPPED
+@pytest.mark.parametrize(("first", "days"), [("2016-07-12", 1), ("2016-07-08", 7)])
+def test_the_real_tilt_is_found_where_another_is_on_record(first: str, days: int) -> None:
+    finding = _found(20, AZIMUTH, first=first, days=days)["plane_misdescribed"]
+    assert finding.details["tilt_deg"] == pytest.approx(TILT, abs=NEAR_DEG)
+
+
+@pytest.mark.parametrize(
+    ("first", "days"),
+    [
+        ("2016-07-12", 1),
+        ("2016-08-14", 1),
+        ("2016-09-26", 1),
+        ("2016-07-08", 7),
+        ("2016-09-25", 7),
+        ("2016-10-01", 7),
+        pytest.param("2016-08-12", 7, marks=FLAT_TOPPED),
+        pytest.param("2016-09-09", 7, marks=FLAT_TOPPED),
+        pytest.param("2016-09-16", 7, marks=FLAT_TOPPED),
+    ],
+)
+def test_the_right_record_is_left_alone(first: str, days: int) -> None:
+    assert not {"plane_misdescribed", "clock_shift"} & _found(TILT, AZIMUTH, first=first, days=days).keys()
