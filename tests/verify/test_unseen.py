@@ -15,7 +15,7 @@ from service.verify.day import daylight
 from service.verify.inputs import Readings
 from service.verify.result import Unseen
 from service.verify.run import build_case, verify
-from service.verify.unseen import SENTENCES, _up
+from service.verify.unseen import SENTENCES, SHADE_DAYS, _up
 
 JUDGED_IN_HALF_AN_HOUR = {"not_reporting", "no_output", "substring_out", "branch_out"}
 NOT_IN_HALF_AN_HOUR = {
@@ -59,7 +59,7 @@ def test_half_an_hour_of_noon_sun_judges_what_is_dead_and_nothing_that_takes_tim
     assert not set(entries) & JUDGED_IN_HALF_AN_HOUR
     assert entries["clock_shift"].missing == "Needs about 2.5 more hours of direct sun."
     assert entries["clock_shift"].needs == {"hours": 2.5}
-    assert entries["shaded"].needs["days"] == 3
+    assert entries["shaded"].needs["days"] == SHADE_DAYS
     assert entries["voltage_trip"].needs == {"minutes": 30, "ratings_pct": 100 * STRONG}
 
 
@@ -79,8 +79,13 @@ def test_a_week_of_sun_on_two_planes_leaves_nothing(roof):
 def test_a_sunny_day_leaves_the_shadow_over_a_whole_plane(roof):
     r = with_branches(roof(planes=2, index=0.97))
     (entry,) = verify(r.site, r.readings()).not_yet
-    assert (entry.cause, entry.planes, entry.serials, entry.needs) == ("shaded", (), (), {"days": 2})
-    assert entry.missing.startswith("Needs 2 more days with sun")
+    assert (entry.cause, entry.planes, entry.serials, entry.needs) == (
+        "shaded",
+        (),
+        (),
+        {"days": SHADE_DAYS - 1},
+    )
+    assert entry.missing.startswith(f"Needs {SHADE_DAYS - 1} more days with sun")
 
 
 def test_a_morning_leaves_the_sun_of_the_afternoon(roof):
@@ -166,7 +171,7 @@ def test_measured_irradiance_lets_a_lone_unit_be_judged(roof):
     entries = by_cause(verify(r.site, r.readings(), Weather(r.grid.start, 5, ghi_w_m2=ghi)))
     assert "substring_out" not in entries
     assert entries["low_output"].needs["like_units"] == 3
-    assert entries["shaded"].needs == {"days": 2}
+    assert entries["shaded"].needs == {"days": SHADE_DAYS - 1}
 
 
 def test_a_night_needs_light_before_anything(roof):
