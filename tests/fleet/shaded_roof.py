@@ -14,7 +14,7 @@ from service.expect.site import InverterType, ModuleType, Plane, Site, Unit
 from service.verify.inputs import Readings
 from tests.fleet.plant import Inverter, Module, energy_wh
 from tests.fleet.roof import Air, Roof
-from tests.fleet.shade import Outline, near
+from tests.fleet.shade import Outline, far, near
 from tests.fleet.simulate import minutes_from, temperature
 from tests.fleet.skies import DAY_MIN, Shares
 from tests.fleet.sun import Array, Place, clear_sky, sun
@@ -55,8 +55,17 @@ class ShadedRoof:
 
     def readings(self, seed: int = 1) -> Readings:
         """Return what the units send, with a per cent of noise."""
-        rng = np.random.default_rng(seed)
         self.roof.dc_share[SHADED] = self.left
+        return self._sent(seed)
+
+    def readings_behind(self, outline: Outline, seed: int = 1) -> Readings:
+        """Return what the units send where another, far object stands before them all."""
+        air, light = self.roof.air, self.roof.light(self.roof.facings[SHADED])
+        self.roof.dc_share[:] = far(outline, light, air.azimuth_deg, air.elevation_deg)
+        return self._sent(seed)
+
+    def _sent(self, seed: int) -> Readings:
+        rng = np.random.default_rng(seed)
         energy = self.roof.energies() * rng.normal(1, 0.01, self.roof.heard.shape)
         return Readings(self.roof.air.minutes[0].to_pydatetime(), self.roof.interval_min, energy)
 

@@ -10,7 +10,7 @@ import pytest
 
 from service.verify.case import Case
 from service.verify.outline import BIN_DEG, Outline, outline_of
-from service.verify.run import build_case
+from service.verify.run import build_case, verify
 from tests.fleet.shade import Outline as Obstacle
 from tests.fleet.shaded_roof import PERTH, SHADED, ShadedRoof, box, shaded_roof
 
@@ -95,6 +95,31 @@ def test_single_wrong_intervals_change_nothing() -> None:
     wrong = read & (rng.random(len(read)) < 0.01)
     spoilt = outline_of(case, [SHADED], short ^ wrong, read)
     assert spoilt.span_deg == outline_of(case, [SHADED], short, read).span_deg
+
+
+def test_a_house_before_the_whole_plane_end_to_end() -> None:
+    """Nothing but the light itself tells: the finding speaks for the plane and carries what hides its sun."""
+    house = box(225.0, 30.0, 70.0)
+    roof = shaded_roof(house, start=date(2026, 3, 15))
+    found = verify(roof.site, roof.readings_behind(house)).findings
+    shade = next(f for f in found if f.cause == "shaded")
+    outline = Outline.from_details(shade.details["outline"], shade.details["beam_taken"])
+    assert shade.plane == "front"
+    assert len(shade.serials) == 6
+    assert apart(outline.span_deg[0], 195.0) <= AZIMUTH_WITHIN
+    assert apart(outline.span_deg[1], 255.0) <= AZIMUTH_WITHIN
+    assert outline.taken > 0.8
+
+
+def test_a_shaded_unit_end_to_end() -> None:
+    roof = shaded_roof(box(150.0, 14.0, 60.0), start=date(2026, 3, 15))
+    shade = next(f for f in verify(roof.site, roof.readings()).findings if f.cause == "shaded")
+    assert shade.serials == (roof.unit.serial,)
+    first, last = Outline.from_details(shade.details["outline"], shade.details["beam_taken"]).span_deg
+    assert apart(first, 136.0) <= AZIMUTH_WITHIN
+    assert apart(last, 164.0) <= AZIMUTH_WITHIN
+    assert sum(shade.details["loss_by_month_kwh"]) == pytest.approx(shade.annual_loss_kwh, abs=0.7)
+    assert shade.details["season"]
 
 
 def test_no_shade_has_no_outline() -> None:

@@ -124,6 +124,16 @@ def test_shade_seen_in_part_is_guessed_within_its_band() -> None:
     assert SHADE_BAND[0] < ratio < SHADE_BAND[1]
 
 
+def test_a_house_before_a_whole_plane_costs_the_sum_of_its_units() -> None:
+    roof = shaded_roof(box(0, 5, 1), start=date(2026, 3, 15))
+    findings = verify(roof.site, roof.readings_behind(box(225, 30, 70))).findings
+    shade = next(f for f in findings if f.cause == "shaded")
+    assert shade.annual_loss_kwh is not None
+    fleet = _fleet_year(225, 30, 70)
+    due = len(shade.serials) * annual_loss_kwh(roof.site, roof.unit, 1.0) * fleet.lost / fleet.whole
+    assert SHADE_BAND[0] < due / shade.annual_loss_kwh < SHADE_BAND[1]
+
+
 def test_shade_seen_in_winter_is_no_more_than_the_year_holds() -> None:
     """The December sun has not shown how high the chimney is: a lower bound, and said to be one by its outline."""
     _, kwh, _ = _seen(150, 12, 60, start=date(2026, 12, 10))

@@ -18,6 +18,7 @@ from service.verify.causes.wording import energy, percent
 from service.verify.common_shade import NEEDED, PlaneShade
 from service.verify.inputs import FloatArray
 from service.verify.levels import PEERS_FOR_COMPARISON
+from service.verify.outline import outline_of, outline_of_plane
 from service.verify.result import Finding
 
 DEFICIT = 0.10
@@ -45,6 +46,7 @@ AZIMUTH_STEP_DEG = 5.0
 @dataclass(frozen=True)
 class _Shortfall:
     short: BoolArray
+    read: BoolArray
     lost_share: float
     azimuths_deg: tuple[float, float]
     return_share: float
@@ -123,6 +125,7 @@ def _plane_finding(
         last_seen=last,
         lost_wh=round(lost, 1),
         plane=shades[0].plane,
+        details=outline_of_plane(case, rows, where).as_fields(),
     )
 
 
@@ -148,7 +151,7 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
     returned, days = _returns(case, azimuth, read, short)
     if days >= DAYS_TO_RETURN and returned < LEAST_RETURN and lost < SURE_SHARE:
         return None
-    return _Shortfall(short, lost, _span(azimuth[short], weight[short]), returned, days)
+    return _Shortfall(short, np.asarray(read), lost, _span(azimuth[short], weight[short]), returned, days)
 
 
 def _mates_level(case: Case, i: int) -> FloatArray:
@@ -210,6 +213,7 @@ def _finding(case: Case, i: int, fall: _Shortfall) -> Finding:
         first_seen=first,
         last_seen=last,
         lost_wh=round(lost, 1),
+        details=outline_of(case, [i], fall.short, fall.read).as_fields(),
     )
 
 
