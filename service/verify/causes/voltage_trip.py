@@ -32,7 +32,16 @@ DIP, WHOLE = 0.8, 0.9
 TOGETHER = 0.8
 """Least share of a branch's heard units that must dip in the same interval."""
 
+FEW_IN_WEAK = 3
+"""So few dips in weak light are chance."""
+
+STEPS_TO_COMPARE = 10
+"""Steps of a coarse register from which a dip of a fifth is more than two of them."""
+
 LEAST_DIPS = 2
+LEAST_SHARE, LEAST_SHARE_OF_SITE = 0.005, 0.0005
+"""Share of the energy due in the window that must be lost."""
+
 LONGEST_MINUTES = 30
 BRIGHT_INDEX = 0.4
 BRIGHT_WITHIN_MINUTES = 30
@@ -43,6 +52,8 @@ class _Trips:
     branch: str | None
     rows: list[int]
     dips: BoolArray
+    due_wh: FloatArray
+    """What the rows should have made, (R, D), NaN where nothing tells."""
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
@@ -54,7 +65,19 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     found = _branch_trips(case, branches) if len(branches) > 1 else []
     if not found:
         found = _site_trips(case, rows)
-    return [_finding(case, trips) for trips in found]
+    return [_finding(case, trips) for trips in found if _is_worth_it(case, trips)]
+
+
+def _lost_wh(case: Case, trips: _Trips) -> float:
+    use = case.heard[trips.rows] & trips.dips & np.isfinite(trips.due_wh)
+    lost = np.where(use, trips.due_wh - case.measured_wh[trips.rows], 0.0)
+    return float(np.maximum(lost, 0.0).sum())
+
+
+def _is_worth_it(case: Case, trips: _Trips) -> bool:
+    """Return whether enough was lost: of a site without any output only the whole intervals of a trip can be seen."""
+    due = sum(float(case.peers.energy_wh[i, case.heard[i]].sum()) for i in trips.rows)
+    return _lost_wh(case, trips) >= (LEAST_SHARE if trips.branch else LEAST_SHARE_OF_SITE) * due
 
 
 def _branches(case: Case, rows: list[int]) -> dict[str | None, list[int]]:
@@ -68,7 +91,9 @@ def _branch_trips(case: Case, branches: dict[str | None, list[int]]) -> list[_Tr
     """Return the branches whose units dip together while like units on other branches do not."""
     found = []
     for name, rows in branches.items():
-        share = _against_like(case, rows)
+        due = _due_by_like(case, rows)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.where(case.light[rows], case.measured_wh[rows], np.nan) / due
         told = np.isfinite(share)
         low = (np.where(told, share, 1.0) < DIP).sum(axis=0)
         dips = (
@@ -78,25 +103,26 @@ def _branch_trips(case: Case, branches: dict[str | None, list[int]]) -> list[_Tr
         dips = _short_runs(np.asarray(dips), level >= WHOLE, LONGEST_MINUTES // case.day.grid.interval_min)
         at_power = _mostly_strong(case, rows, np.asarray((level < DIP) & told.any(axis=0)), dips)
         if name is not None and _count(dips) >= LEAST_DIPS and at_power:
-            found.append(_Trips(name, rows, dips))
+            found.append(_Trips(name, rows, dips, due))
     return found
 
 
-def _against_like(case: Case, rows: list[int]) -> FloatArray:
-    """Return the rows' output over that of like units on other branches, own levels taken out, (R, D); NaN if none.
+def _due_by_like(case: Case, rows: list[int]) -> FloatArray:
+    """Return what like units on other branches let expect of the rows, their own levels kept, Wh, (R, D); NaN if none.
 
     Like units see the same sky, so that no error of the inferred one can look like a trip.
     """
     own = np.where(np.isfinite(case.levels.level) & (case.levels.level > 0.1), case.levels.level, 1.0)
     levelled = np.where(case.light, case.measured_wh, np.nan) / own[:, None]
+    voices = without_silent(case.day, levelled)
     out = np.full((len(rows), levelled.shape[1]), np.nan)
     for group in case.day.groups:
         others = [i for i in group.members if i not in rows]
         inside = [k for k, i in enumerate(rows) if i in group.members]
         if others and inside:
-            reference = consensus(without_silent(case.day, levelled)[others], width=AGREEMENT)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                out[inside] = levelled[[rows[k] for k in inside]] / np.where(reference > 0, reference, np.nan)
+            reference = consensus(voices[others], width=AGREEMENT)
+            told = reference > STEPS_TO_COMPARE * case.resolution_wh
+            out[inside] = np.where(told, reference, np.nan) * own[[rows[k] for k in inside], None]
     return out
 
 
@@ -118,8 +144,11 @@ def _strong(case: Case, rows: list[int]) -> BoolArray:
 def _mostly_strong(case: Case, rows: list[int], low: BoolArray, dips: BoolArray) -> bool:
     """Return whether the branch is low at high power rather than at any."""
     weak = ~_strong(case, rows) & case.light[rows].any(axis=0)
-    in_weak = float((low & weak).sum()) / max(float(weak.sum()), 1.0)
-    return in_weak < 0.5 * float(dips.sum()) / max(float(_strong(case, rows).sum()), 1.0)
+    in_weak = int((low & weak).sum())
+    share = in_weak / max(int(weak.sum()), 1)
+    return in_weak < FEW_IN_WEAK or share < 0.5 * float(dips.sum()) / max(
+        float(_strong(case, rows).sum()), 1.0
+    )
 
 
 def _short_runs(dips: BoolArray, back: BoolArray, longest: int) -> BoolArray:
@@ -148,7 +177,7 @@ def _site_trips(case: Case, rows: list[int]) -> list[_Trips]:
     bright = np.asarray(case.array_sky.known & (case.array_sky.index >= BRIGHT_INDEX))
     before, after = _within_before(bright, reach), _within_before(bright[::-1], reach)[::-1]
     dips = _short_runs(np.asarray(nothing & before & after & _strong(case, rows)), bright, reach)
-    return [_Trips(None, rows, dips)] if _count(dips) >= LEAST_DIPS else []
+    return [_Trips(None, rows, dips, case.peers.energy_wh[rows])] if dips.sum() >= LEAST_DIPS else []
 
 
 def _within_before(where: BoolArray, reach: int) -> BoolArray:
@@ -159,7 +188,7 @@ def _within_before(where: BoolArray, reach: int) -> BoolArray:
 
 def _finding(case: Case, trips: _Trips) -> Finding:
     first, last = case.first_and_last(trips.dips)
-    lost = sum(case.lost_wh(i, trips.dips) for i in trips.rows)
+    lost = _lost_wh(case, trips)
     minutes = float(trips.dips.sum() * case.day.grid.interval_min)
     of_branch = f" of branch {trips.branch}" if trips.branch else ""
     finding = Finding(
