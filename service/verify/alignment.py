@@ -18,7 +18,7 @@ from service.expect.site import Plane, Site
 from service.verify.inputs import FloatArray, Readings
 from service.verify.labels import Labels, own_labels, true_time
 from service.verify.search import Clock, Turn, best_clock, best_turn, doubtful
-from service.verify.window import Light, Window, window
+from service.verify.window import Light, Sunshine, Window, window
 
 LEAST_SHIFT_MIN = 11
 """Smaller shifts are within what air mass, haze and temperature do to a day's curve."""
@@ -26,19 +26,34 @@ LEAST_SHIFT_MIN = 11
 LEAST_TURN_DEG = 5.0
 """Angle between the two normals: less is within what the model errs, and what a crew can measure."""
 
-LEAST_DIFFERENCE = 0.05
-"""Share of its light that a plane must get at another time, or more or less of, to be another."""
+LEAST_DIFFERENCE, CLEAR_DIFFERENCE = 0.05, 0.10
+"""Share of its light that a plane must get at another time, or more or less of, to be another; and that from which a
+smaller turn is told as well, as of a plane that lies nearly level."""
 
-FOR_CLOCK, FOR_PLANE, PER_DAY = 10.0, 11.0, 3.0
+FOR_CLOCK, FOR_PLANE, PER_DAY = 12.0, 11.0, 2.65
 """Log-likelihood over the record's from which a clock or a plane is named, and what each further day adds to it: the
 model's own errors come back every day. These and the next two are judgement (common practice, no source)."""
 
-FOR_CLOCK_BY_ONE_PLANE, FOR_PLANE_BY_CLOUDS = 18.0, 24.0
-"""The same where no clear sky speaks: of a single plane, or where clouds pass over several."""
+FOR_CHANGE = 4.0
+"""What a change of the clock needs more, instead: its day is free."""
 
-LEAST_SUN_H = 3.0
-LEAST_BEAM_SHARE, MORE_SUN = 0.25, 1.05
+FOR_PLANE_BY_CLOUDS, BY_ONE_PLANE = 24.0, 17.0
+"""The same where no clear sky speaks: for a plane among several under passing clouds, and of a single one at all."""
+
+LEAST_SUN_H, LEAST_SUN_FOR_CLOCK_H = 3.0, 2.0
+LEAST_BEAM_SHARE, MORE_SUN, MORE_SUN_ON_ONE_PLANE = 0.2, 1.05, 1.2
 """Where clouds speak, the beam must fill this share of the possible hours, and so many times those by the record."""
+
+SUN_BY_RECORD_H, SUN_SHARE_BY_RECORD, SUN_SHARE_ON_ONE_PLANE = 2.5, 0.13, 0.25
+"""Where clouds speak, the record, too, must have seen sun, such a share of the possible hours, and so many on a single
+plane: a closed cover is always explained by a plane turned away."""
+
+TOO_BRIGHT, MORE_TOO_BRIGHT = 1.2, 0.05
+"""So many times a clear sky's light on a plane no sky gives for longer than a cloud's bright edge lasts: a turned plane
+may not have so much more of its light beyond that than the recorded one. An obstacle makes no plane brighter."""
+
+FEW_VOICES, LIKE_ANOTHER_DEG = 2, 20.0
+"""So few units with the curve of another recorded plane, so near, are on that plane: their record is wrong, not its."""
 
 AS_LIKELY = 5.0
 """Log-likelihood within which two explanations are both said."""
@@ -134,39 +149,77 @@ def _believed_clock(seen: Window, clock: Clock, turn: Turn) -> bool:
 
     One plane alone must have seen a clear sky, or be all the surer and not explained better by a turn.
     """
-    if clock.gain < _needed(seen, FOR_CLOCK) or abs(clock.minutes) < LEAST_SHIFT_MIN:
+    if clock.gain < _needed_by(seen, clock, FOR_CLOCK) or abs(clock.minutes) < LEAST_SHIFT_MIN:
         return False
-    if len(seen.planes) > 1:
+    sun = seen.sunshine(_by_clock(seen, clock))
+    if sun.clear_h >= LEAST_SUN_H:
         return True
-    if clock.gain >= max(_needed(seen, FOR_CLOCK_BY_ONE_PLANE), turn.worth):
-        return True
-    return seen.sunshine(_by_clock(seen, clock)).clear_h >= LEAST_SUN_H
+    sure = clock.gain >= max(_needed_by(seen, clock, BY_ONE_PLANE), turn.worth)
+    return sun.beam_h >= LEAST_SUN_FOR_CLOCK_H and (sure or seen.telling_planes > 1)
+
+
+def _needed_by(seen: Window, clock: Clock, least: float) -> float:
+    """Return what a clock needs: the model's errors, alike every day, imitate no change from one day to the next."""
+    return least + FOR_CHANGE if clock.late.change else _needed(seen, least)
 
 
 def _believed_plane(seen: Window, turn: Turn) -> bool:
     """Return whether a turned plane explains so much more, and with so much sun, that the record is wrong."""
-    if turn.worth < _needed(seen, FOR_PLANE) or not _differs(seen, turn):
+    if turn.worth < _needed(seen, FOR_PLANE) or not _differs(seen, turn) or _like_another(seen, turn):
+        return False
+    if (
+        _too_bright(seen, turn, _by_turn(seen, turn))
+        > _too_bright(seen, turn, seen.by_record) + MORE_TOO_BRIGHT
+    ):
         return False
     sun = seen.sunshine(_by_turn(seen, turn))
     if sun.clear_h >= LEAST_SUN_H:
         return True
+    if seen.telling_planes == 1:
+        return _sure_by_one_plane(seen, turn, sun)
     least_h = max(
         LEAST_SUN_H, LEAST_BEAM_SHARE * sun.bright_h, MORE_SUN * seen.sunshine(seen.by_record).beam_h
     )
-    sure = turn.worth >= _needed(seen, FOR_PLANE_BY_CLOUDS)
-    return len(seen.planes) > 1 and sure and sun.beam_h >= least_h
+    return turn.worth >= _needed(seen, FOR_PLANE_BY_CLOUDS) and sun.beam_h >= least_h
+
+
+def _sure_by_one_plane(seen: Window, turn: Turn, sun: Sunshine) -> bool:
+    """Return whether a single plane under passing clouds says enough."""
+    record = seen.sunshine(seen.by_record)
+    sunny = record.beam_h >= max(SUN_BY_RECORD_H, SUN_SHARE_ON_ONE_PLANE * record.bright_h)
+    more = sun.beam_h >= MORE_SUN_ON_ONE_PLANE * record.beam_h
+    return turn.worth >= _needed(seen, BY_ONE_PLANE) and sunny and more
 
 
 def _differs(seen: Window, turn: Turn) -> bool:
     """Return whether the turned plane is another than the recorded one, and its light too."""
-    recorded = seen.planes[turn.plane]
-    towards = _normal(recorded.tilt_deg, recorded.azimuth_deg) @ _normal(turn.tilt_deg, turn.azimuth_deg)
     was, now = (
         beam[0, turn.plane] + diffuse[0, turn.plane]
         for beam, diffuse in (seen.by_record, _by_turn(seen, turn))
     )
-    another = np.abs(now - was).sum() >= LEAST_DIFFERENCE * was.sum()
-    return bool(another and towards <= np.cos(np.radians(LEAST_TURN_DEG)))
+    difference = float(np.abs(now - was).sum() / max(was.sum(), 1e-9))
+    turned = _apart_deg(seen.planes[turn.plane], turn) >= LEAST_TURN_DEG
+    return difference >= (LEAST_DIFFERENCE if turned else CLEAR_DIFFERENCE)
+
+
+def _too_bright(seen: Window, turn: Turn, light: Light) -> float:
+    """Return the share of the turned plane's light that is beyond what a clear sky gives it by a description."""
+    most = TOO_BRIGHT * (light[0] + light[1])[0, turn.plane]
+    told = seen.seen.light[turn.plane]
+    return float(np.maximum(told - most, 0.0).sum() / max(told.sum(), 1e-9))
+
+
+def _like_another(seen: Window, turn: Turn) -> bool:
+    """Return whether a plane of few units would, turned, be one of the others."""
+    others = (plane for p, plane in enumerate(seen.planes) if p != turn.plane)
+    few = seen.voices[turn.plane] <= FEW_VOICES
+    return bool(few and any(_apart_deg(plane, turn) < LIKE_ANOTHER_DEG for plane in others))
+
+
+def _apart_deg(plane: Plane, turn: Turn) -> float:
+    """Return the angle between the normals, degrees."""
+    towards = _normal(plane.tilt_deg, plane.azimuth_deg) @ _normal(turn.tilt_deg, turn.azimuth_deg)
+    return float(np.degrees(np.arccos(np.clip(towards, -1.0, 1.0))))
 
 
 def _normal(tilt_deg: float, azimuth_deg: float) -> FloatArray:

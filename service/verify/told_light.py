@@ -38,12 +38,14 @@ STEP_NOISE = 0.41
 class ToldLight:
     """Effective irradiance of P planes in T intervals, W/m2, (P, T), NaN where their units tell nothing.
 
-    `step_w_m2` (P, T) is the standard deviation that the register's step alone gives it.
+    `step_w_m2` (P, T) is the standard deviation that the register's step alone gives it; `voices` (P,) is how many
+    units speak for a plane at most.
     """
 
     planes: tuple[Plane, ...]
     w_m2: FloatArray
     step_w_m2: FloatArray
+    voices: FloatArray
 
 
 def told_light(site: Site, grid: Grid, energy_wh: FloatArray, quantum_wh: float) -> ToldLight:
@@ -67,7 +69,7 @@ def told_light(site: Site, grid: Grid, energy_wh: FloatArray, quantum_wh: float)
         )
     known = votes > 0
     sums = np.maximum(votes, 1.0)
-    return ToldLight(planes, np.where(known, total / sums, np.nan), step / sums)
+    return ToldLight(planes, np.where(known, total / sums, np.nan), step / sums, votes.max(axis=1))
 
 
 def _air_temp_c(site: Site, grid: Grid) -> FloatArray:

@@ -21,6 +21,7 @@ LONGEST_INTERVAL_MIN = 60
 LARGEST_SHIFT_MIN = 180
 
 LOWEST_BEAM_W_M2 = 100.0
+MUCH = 0.5
 CLEAR_RUN_MIN, CLEAR_SHARE = 30, 0.6
 """A clear sky counts from this run on, and on days of which it fills this share: under a closed cover some orientation
 always fits now and then."""
@@ -28,7 +29,7 @@ always fits now and then."""
 TELLING, BEAM_UNKNOWN, DIFFUSE_UNKNOWN = 0.10, 0.04, 0.3
 """Relative uncertainty of a plane's light below which its fit to a clear sky says something, and that of its parts."""
 
-HELD, HELD_BELOW, CROWDING, HELD_MINUTES = 0.012, (0.25, 0.93), 4.0, 60
+HELD, HELD_BELOW, CROWDING, HELD_MINUTES = 0.012, (0.05, 0.93), 4.0, 60
 """A site whose total stands so near one level, at such a share of its ratings, for an hour, and so many times longer
 than just below it, is held there (`causes/curtailed.py`): what it gives then says nothing about the light."""
 
@@ -47,7 +48,10 @@ class Sunshine:
 
 @dataclass(frozen=True)
 class Window:
-    """The light that P planes' units told in N intervals (grid positions `intervals`, solar days `days`)."""
+    """The light that P planes' units told in N intervals (grid positions `intervals`, solar days `days`).
+
+    `voices` (P,) is how many units speak for each plane.
+    """
 
     light: ClearLight
     planes: tuple[Plane, ...]
@@ -56,6 +60,7 @@ class Window:
     intervals: IntArray
     days: IntArray
     gains: FloatArray
+    voices: FloatArray
 
     def thinned(self, most: int, gains: FloatArray = GAINS) -> Window:
         """Return the window in at most so many intervals, its clear sky's levels tried out in steps of `gains`."""
@@ -68,6 +73,12 @@ class Window:
             days=self.days[kept],
             gains=gains,
         )
+
+    @property
+    def telling_planes(self) -> int:
+        """Return how many planes tell much of the window; one whose branch was off for most of it does not."""
+        told = (self.seen.weight > 0).sum(axis=1)
+        return int((told >= MUCH * told.max()).sum())
 
     @cached_property
     def day_names(self) -> IntArray:
@@ -150,7 +161,7 @@ def window(site: Site, readings: Readings, *, scale: float) -> Window | None:
     if not some.any() or not len(used):
         return None
     parts = tuple(light.parts(p, np.array([p.tilt_deg]), np.array([p.azimuth_deg])) for p in told.planes)
-    return Window(light, told.planes, parts, seen.at(used), used, days[used], GAINS)
+    return Window(light, told.planes, parts, seen.at(used), used, days[used], GAINS, told.voices)
 
 
 def _solar_days(site: Site, grid: Grid) -> IntArray:
