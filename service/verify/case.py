@@ -21,7 +21,7 @@ from service.verify.inputs import FloatArray, Readings
 from service.verify.labels import Labels
 from service.verify.levels import Levels, rated_wh
 from service.verify.result import SkySource
-from service.verify.silence import silences
+from service.verify.silence import SILENT, silences
 from service.verify.sky import ArraySky, sky_at
 
 DARK_CLOUD_MINUTES = 60
@@ -33,7 +33,10 @@ WORTH_HEARING = 0.03
 """Clear-sky output over rating from which a unit that is awake is expected to report."""
 
 LIGHT = 0.03
-"""Expected output over rating from which a healthy unit surely produces."""
+"""Expected output over rating from which a unit surely produces."""
+
+WEAKEST = 0.3
+"""Level down to which a unit's own is taken for its usual one: two of three substrings out."""
 
 
 @dataclass(frozen=True)
@@ -116,9 +119,18 @@ class Case:
 
     @cached_property
     def light(self) -> BoolArray:
-        """Return where a healthy unit surely produces."""
+        """Return where a unit that works surely produces: one that is always weak starts later and stops earlier."""
         surely = self.array_sky.known | self._long_unknown
-        return np.asarray((self.peers.energy_wh >= LIGHT * rated_wh(self.day)[:, None]) & surely)
+        own = np.clip(np.where(np.isfinite(self.levels.level), self.levels.level, 1.0), WEAKEST, 1.0)
+        least = LIGHT * rated_wh(self.day)[:, None]
+        return np.asarray((own[:, None] * self.peers.energy_wh >= least) & surely & ~self._dim(least))
+
+    def _dim(self, least_wh: FloatArray) -> BoolArray:
+        """Return where like units give, but even the brightest of them less than `least_wh` (U, 1), (U, D)."""
+        brightest = np.zeros(self.measured_wh.shape)
+        for rows in (list(g.members) for g in self.day.groups if len(g.members) > 1):
+            brightest[rows] = np.nan_to_num(self.measured_wh[rows]).max(axis=0)
+        return np.asarray((brightest > SILENT * self.peers.energy_wh) & (brightest < least_wh))
 
     @cached_property
     def _long_unknown(self) -> BoolArray:

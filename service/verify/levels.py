@@ -29,6 +29,7 @@ FAINT_LIGHT = 0.015
 ENOUGH_STRONG intervals of it. Below a per cent and a half an inverter may not have started (from memory)."""
 
 ENOUGH_STRONG = 12
+LEAST_READ = 2
 
 READING_SPREAD = 0.03
 """Spread of single readings of like units, where there are too few to show it: noise, and clouds that pass at different
@@ -57,6 +58,9 @@ NEAR = 0.08
 
 FINEST_STEP_WH, WHOLE_WITHIN = 0.01, 1e-6
 """Finest step of a register that is looked for: what is counted more finely is as good as exact."""
+
+VALUES_FOR_ODD_STEP, DECIMAL_STEPS = 8, (1, 10, 100, 1000)
+"""Different values that show a step that is no hundredth, tenth, whole or ten Wh."""
 
 
 @dataclass(frozen=True)
@@ -95,14 +99,16 @@ class Levels:
 class DcSeries:
     """DC output over the sky's expectation (U, D), NaN where not read, its weight [Wh] and the register's grain.
 
-    `quantum_wh` is the register's step; `block` the number of intervals that were put together.
+    `quantum_wh` is the register's step; `block` (U,) the number of intervals that were put together; `working` the
+    number of units that gave anything.
     """
 
     ratio: FloatArray
     weight: FloatArray
     grain: FloatArray
     quantum_wh: float
-    block: int
+    block: NDArray[np.intp]
+    working: int
 
 
 def untold(found: Levels) -> Levels:
@@ -127,45 +133,52 @@ def dc_series(
         dc_w = dc_power_from_ac(energy_wh[rows] / day.interval_hours, inverter=group.inverter)
         dc_wh[rows] = dc_w * day.interval_hours
     rated = rated_wh(day)[:, None]
-    readable = np.isfinite(dc_wh) & ~_at_limit(day, energy_wh, expected_wh)
+    readable = _readable(day, energy_wh, expected_wh)
     use = readable & _enough_light(expected_wh / rated, readable)
-    length = _block_length(np.where(use, expected_wh, np.nan), quantum_wh)
-    made = _in_blocks(np.where(use, dc_wh, 0.0), use, length)
-    due = _in_blocks(np.where(use, expected_dc_wh, 0.0), use, length)
+    block = _block_lengths(day, np.where(use, expected_wh, np.nan), quantum_wh)
+    made = _in_blocks(np.where(use, dc_wh, 0.0), use, block)
+    due = _in_blocks(np.where(use, expected_dc_wh, 0.0), use, block)
+    working = int((np.nansum(energy_wh, axis=1) > 0).sum())
     ratio = np.divide(made, due, out=np.full(made.shape, np.nan), where=use & (due > 0))
     grain = np.divide(quantum_wh, due, out=np.zeros(due.shape), where=use & (due > 0))
-    return DcSeries(ratio, np.where(use, expected_dc_wh, 0.0), grain, quantum_wh, length)
+    return DcSeries(ratio, np.where(use, expected_dc_wh, 0.0), grain, quantum_wh, block, working)
 
 
-def _at_limit(day: Daylight, energy_wh: FloatArray, expected_wh: FloatArray) -> NDArray[np.bool_]:
-    """Return where the unit or most of its like are at their limit, (U, D)."""
+def _readable(day: Daylight, energy_wh: FloatArray, expected_wh: FloatArray) -> NDArray[np.bool_]:
+    """Return where DC can be read from AC: neither the unit nor most of its like at their limit, (U, D).
+
+    A unit that stays below while its like are at their limit nearly all the time is held against the model: the limit
+    hides how much brighter they could be, not that the unit is darker.
+    """
     share = energy_wh / rated_wh(day)[:, None]
-    at_limit = np.nan_to_num(share) >= AT_LIMIT
-    out = at_limit | (expected_wh >= AT_LIMIT * rated_wh(day)[:, None])
+    heard, at_limit = np.isfinite(share), np.nan_to_num(share) >= AT_LIMIT
+    hidden = expected_wh >= AT_LIMIT * rated_wh(day)[:, None]
     for group in day.groups:
         rows = list(group.members)
-        heard = np.isfinite(share[rows]).sum(axis=0)
-        out[rows] |= at_limit[rows].sum(axis=0) > 0.3 * heard
-    return np.asarray(out)
+        hidden[rows] |= at_limit[rows].sum(axis=0) > 0.3 * heard[rows].sum(axis=0)
+    below = heard & ~at_limit
+    starved = (below & ~hidden).sum(axis=1, keepdims=True) < LEAST_READ
+    return np.asarray(below & (starved | ~hidden))
 
 
-def _block_length(expected_wh: FloatArray, quantum_wh: float) -> int:
-    """Return how many intervals make a block that holds enough steps of the register."""
-    if quantum_wh == 0 or not np.isfinite(expected_wh).any():
-        return 1
-    usual = float(np.nanmedian(expected_wh))
-    return max(1, math.ceil(GRAINS_PER_BLOCK * quantum_wh / max(usual, 1e-9)))
+def _block_lengths(day: Daylight, expected_wh: FloatArray, quantum_wh: float) -> NDArray[np.intp]:
+    """Return how many intervals make a block that holds enough steps of the register, (U,), the same for like units."""
+    out = np.ones(len(expected_wh), dtype=np.intp)
+    for group in day.groups if quantum_wh > 0 else ():
+        expected = expected_wh[list(group.members)]
+        if np.isfinite(expected).any():
+            usual = max(float(np.nanmedian(expected)), 1e-9)
+            out[list(group.members)] = max(1, math.ceil(GRAINS_PER_BLOCK * quantum_wh / usual))
+    return out
 
 
-def _in_blocks(values: FloatArray, use: NDArray[np.bool_], length: int) -> FloatArray:
-    """Return each unit's values summed over blocks of `length` used intervals, repeated onto all of a block's."""
-    if length == 1:
-        return values
-    out = np.zeros(values.shape)
-    for row, (numbers, used) in enumerate(zip(values, use, strict=True)):
-        block = (np.cumsum(used) - 1) // length
-        block = np.clip(block, 0, max(int(used.sum()) // length - 1, 0))
-        out[row] = np.bincount(block, weights=numbers)[block]
+def _in_blocks(values: FloatArray, use: NDArray[np.bool_], length: NDArray[np.intp]) -> FloatArray:
+    """Return each unit's values summed over blocks of `length` (U,) used intervals, repeated onto all of a block's."""
+    out = values.copy()
+    for row in np.flatnonzero(length > 1):
+        block = (np.cumsum(use[row]) - 1) // length[row]
+        block = np.clip(block, 0, max(int(use[row].sum()) // int(length[row]) - 1, 0))
+        out[row] = np.bincount(block, weights=values[row])[block]
     return out
 
 
@@ -178,13 +191,17 @@ def rated_wh(day: Daylight) -> FloatArray:
 def resolution_wh(measured: FloatArray) -> float:
     """Return the step of the register that the values come from, Wh; 0 where they are not on one.
 
-    The largest step of FINEST_STEP_WH or more of which all values are whole multiples; one value alone tells no step.
+    The largest step of FINEST_STEP_WH or more of which all values are whole multiples; one value alone tells no step,
+    and few may be multiples of a larger one by chance.
     """
     values = np.unique(measured[np.isfinite(measured) & (measured >= 0)]) / FINEST_STEP_WH
     whole = np.round(values)
     if len(values) < 2 or (np.abs(values - whole) > WHOLE_WITHIN * np.maximum(values, 1.0)).any():
         return 0.0
-    return float(np.gcd.reduce(whole.astype(np.int64))) * FINEST_STEP_WH
+    steps = int(np.gcd.reduce(whole.astype(np.int64)))
+    if len(values) < VALUES_FOR_ODD_STEP:
+        steps = max(s for s in DECIMAL_STEPS if steps % s == 0)
+    return steps * FINEST_STEP_WH
 
 
 def _enough_light(load: FloatArray, readable: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -200,12 +217,12 @@ def levels(day: Daylight, series: DcSeries) -> Levels:
     level = np.array([_level(s, w, g) for s, w, g in rows])
     statistical = np.array(
         [
-            math.hypot(_standard_error(s, w, series.block), _register_error(w, series.quantum_wh))
-            for s, w in zip(against_peers, weight, strict=True)
+            math.hypot(_standard_error(s, w, int(b)), _register_error(w, series.quantum_wh))
+            for s, w, b in zip(against_peers, weight, series.block, strict=True)
         ]
     )
     spread = _healthy_spread(day, level)
-    reference, reference_sd = _references(day, level, spread)
+    reference, reference_sd = _references(day, level, np.hypot(spread, statistical), series.working)
     sd = np.sqrt(spread**2 + reference_sd**2 + statistical**2)
     visible = np.where(np.isfinite(level), np.maximum(LEAST_VISIBLE, SIGMAS * sd), 1.0)
     return Levels(against_peers, weight, series.grain, level, reference, sd, visible, statistical, spread)
@@ -225,12 +242,12 @@ def _level(series: FloatArray, weight: FloatArray, grain: FloatArray) -> float:
 def _against_peers(day: Daylight, series: DcSeries) -> FloatArray:
     """Return the ratio over what most of the like units agree on, where there are three or more."""
     out = series.ratio.copy()
-    step = 2 * float(np.median(series.grain[series.weight > 0])) if (series.weight > 0).any() else 0.0
     for group in day.groups:
         rows = list(group.members)
         if len(rows) < PEERS_FOR_COMPARISON:
             continue
-        ratio = series.ratio[rows]
+        ratio, used = series.ratio[rows], series.weight[rows] > 0
+        step = 2 * float(np.median(series.grain[rows][used])) if used.any() else 0.0
         agreed = consensus(np.where(ratio > 0.02, ratio, np.nan), width=AGREEMENT, floor=step)
         enough = (np.isfinite(ratio)).sum(axis=0) >= PEERS_FOR_COMPARISON
         # where all like units are silent together it is not one of them that is low: nothing is read there
@@ -273,30 +290,36 @@ def _healthy_spread(day: Daylight, level: FloatArray) -> float:
     return max(SPREAD_FLOOR, float(np.sqrt((known * seen**2 + prior * USUAL_SPREAD**2) / (known + prior))))
 
 
-def _references(day: Daylight, level: FloatArray, spread: float) -> tuple[FloatArray, FloatArray]:
-    """Return what each unit's level should be, and the standard uncertainty of that."""
+def _references(
+    day: Daylight, level: FloatArray, own_sd: FloatArray, working: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return what each unit's level should be, and the standard uncertainty of that; `own_sd` (U,) is the levels'."""
     reference, sd = np.ones(len(level)), np.zeros(len(level))
-    heard = int(np.isfinite(level).sum())
     for group in day.groups:
         rows = [i for i in group.members if np.isfinite(level[i])]
         if len(rows) >= PEERS_FOR_COMPARISON:
-            sd[rows] = spread / np.sqrt(len(rows) - 1)
+            sd[rows] = np.median(own_sd[rows]) / np.sqrt(len(rows) - 1)
         elif len(rows) == 2:
-            _refer_pair(rows, level, spread, heard, reference, sd)
+            _refer_pair(rows, level, own_sd, working, reference, sd)
         else:
-            sd[rows] = BETWEEN_PLANES if heard > 1 else ALONE
+            sd[rows] = BETWEEN_PLANES if working > 1 else ALONE
     return reference, sd
 
 
 def _refer_pair(
-    rows: list[int], level: FloatArray, spread: float, heard: int, reference: FloatArray, sd: FloatArray
+    rows: list[int],
+    level: FloatArray,
+    own_sd: FloatArray,
+    working: int,
+    reference: FloatArray,
+    sd: FloatArray,
 ) -> None:
     """Refer two like units: the darker to the brighter, the brighter to the other planes."""
     bright, dark = sorted(rows, key=lambda i: -level[i])
     if level[bright] <= 0:
         return
-    sd[bright] = BETWEEN_PLANES if heard > 2 else spread
-    reference[bright] = 1.0 if heard > 2 else level[bright]
-    alike = level[bright] - level[dark] < SIGMAS * np.sqrt(2) * spread
-    reference[dark] = reference[bright] if alike and heard > 2 else level[bright]
-    sd[dark] = sd[bright] if alike else spread
+    sd[bright] = BETWEEN_PLANES if working > 2 else own_sd[dark]
+    reference[bright] = 1.0 if working > 2 else level[bright]
+    alike = level[bright] - level[dark] < SIGMAS * np.hypot(own_sd[bright], own_sd[dark])
+    reference[dark] = reference[bright] if alike and working > 2 else level[bright]
+    sd[dark] = sd[bright] if alike else own_sd[bright]

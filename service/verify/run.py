@@ -37,6 +37,7 @@ from service.verify.sky import (
     group_consensus,
     infer,
     sky_at,
+    spread_steps,
 )
 from service.verify.unseen import unseen
 from service.verify.yearly import with_yearly_loss
@@ -78,8 +79,9 @@ def verify(site: Site, readings: Readings, weather: Weather | None = None) -> Ve
 def build_case(site: Site, readings: Readings, weather: Weather | None = None) -> Case:
     """Return all that the causes look at: what is wrong with the site as a whole is undone first."""
     alignment, (day, table, clear_wh, scale) = _aligned(site, readings, weather)
-    measured = alignment.readings.energy_wh[:, day.positions] / scale
-    quantum = resolution_wh(measured)
+    sent = alignment.readings.energy_wh[:, day.positions]
+    measured = sent / scale
+    quantum = max(resolution_wh(measured), resolution_wh(sent) / scale)
     stated_sky = _measured_sky(day, weather)
     shades: tuple[PlaneShade, ...] = ()
     live = live_units(measured)
@@ -189,7 +191,8 @@ def _judge_by_array(
 ) -> Judged:
     """Infer the sky twice, the second time with the units' own levels taken out and odd ones doubted."""
     votes = np.ones(len(measured))
-    telling = without_shaded(day, measured, shades)
+    clear_wh = day.for_units([_clear_row(t) for t in table])
+    telling = without_shaded(day, spread_steps(day, measured, clear_wh, quantum), shades)
     sky = infer(day, table, telling, votes, quantum_wh=quantum, shift_cost=SHIFT_COST)
     first = _known_levels(day, sky, measured, expectation(day, sky_at(day, sky)), quantum)
     own = np.where(np.isfinite(first.level), first.level, 1.0)

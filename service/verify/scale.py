@@ -22,7 +22,10 @@ DOUBTFUL_LIMIT = 0.13
 DAYS_OF_OVERCAST, BRIGHT_MINUTES_A_DAY = 3, 300
 """So many days without one bright hour are no weather (from memory)."""
 
-SMOOTH_SHARE = 0.4
+SMOOTH_SHARE, SMOOTH_MINUTES = 0.4, 60
+"""Share of a window at one level that speaks for a clear sky, and how long it must last: for half an hour an overcast
+sky is as smooth (from memory)."""
+
 STRONG_LIGHT = 0.1
 """Clear-sky output over rating from which an interval says something about the scale."""
 
@@ -73,7 +76,8 @@ def scale_factor(
     over_rating = _over_rating(energy_wh, rated_wh)
     too_much = top > BRIGHT_LIMIT or over_rating > RATING_HEADROOM
     long = use.sum() * interval_min >= DAYS_OF_OVERCAST * BRIGHT_MINUTES_A_DAY
-    doubtful = top < DOUBTFUL_LIMIT and (long or _is_smooth(brightness[use], top))
+    smooth = use.sum() * interval_min >= SMOOTH_MINUTES and _is_smooth(brightness[use], top)
+    doubtful = top < DOUBTFUL_LIMIT and (long or smooth)
     too_little = top < DARK_LIMIT or doubtful
     return _likeliest(top, over_rating, interval_min) if too_much or too_little else 1.0
 

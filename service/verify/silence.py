@@ -12,7 +12,7 @@ Mask = NDArray[np.bool_]
 SILENT = 0.02
 """Measured over expected below which a unit counts as giving nothing."""
 
-SURE_STEPS = 4
+SURE_STEPS = 3
 """Steps of a coarse register that must have been due before its zero means that nothing was given."""
 
 

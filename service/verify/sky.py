@@ -41,6 +41,11 @@ AT_LIMIT = 0.965
 WORTH_A_LOOK = 0.10
 """Clear-sky power over rating above which zero output cannot be the night's."""
 
+STEPS_FOR_SKY = 6
+"""Steps of a register that one unit must have made before they tell the sky; of n like units, the root of n-th part."""
+
+LONGEST_REACH_MIN = 30
+
 UNEXPLAINED_COST = 1e-2
 """Cost of what is left where no member is near, relative to the brightest: the nearest is taken, not just any."""
 
@@ -97,6 +102,46 @@ def infer(
     index = _between_members(table, agreed, weight, best_shift, best_index)
     shift = DIFFUSE_SHIFTS[best_shift]
     return ArraySky(_filled(index, known), _filled(shift, known), known)
+
+
+def spread_steps(day: Daylight, energy_wh: FloatArray, clear_wh: FloatArray, quantum_wh: float) -> FloatArray:
+    """Return the energies (U, D), Wh, those of few register steps shared out over such intervals around by clear sky.
+
+    A step falls in one interval or the next by chance, and would be read as a cloud. Silent units are NaN; an interval
+    in which the whole site is silent keeps its zeros.
+    """
+    voices = without_silent(day, energy_wh, quantum_wh)
+    if quantum_wh == 0 or not voices.size:
+        return voices
+    out, some = voices.copy(), (np.nan_to_num(voices) > 0).any(axis=0)
+    for group in day.groups:
+        rows = list(group.members)
+        heard = np.isfinite(voices[rows]) & some
+        made = np.where(heard, voices[rows], 0.0)
+        usual = made.sum(axis=0) / np.maximum(heard.sum(axis=0), 1)
+        enough = quantum_wh * STEPS_FOR_SKY / np.sqrt(len(rows))
+        faint = heard & (usual < enough) & (clear_wh[rows] > 0)
+        reach = _reach(np.where(usual < enough, usual, 0.0), enough, day.grid.interval_min)
+        due = _around(np.where(faint, clear_wh[rows], 0.0), reach)
+        share = _around(np.where(faint, made, 0.0), reach) / np.maximum(due, 1e-9)
+        out[rows] = np.where(faint, share * clear_wh[rows], voices[rows])
+    return out
+
+
+def _reach(usual_wh: FloatArray, enough_wh: float, interval_min: int) -> NDArray[np.intp]:
+    """Return how many intervals on either side it takes to bring enough together, (D,), at most half an hour's."""
+    reach = np.zeros(len(usual_wh), dtype=np.intp)
+    for wider in range(1, max(LONGEST_REACH_MIN // interval_min, 1) + 1):
+        short = _around(usual_wh[None, :], reach)[0] < enough_wh
+        reach[short] = wider
+    return reach
+
+
+def _around(values: FloatArray, reach: NDArray[np.intp]) -> FloatArray:
+    """Return the sums of (n, D) values over `reach` (D,) intervals on either side, as far as there are any."""
+    sums = np.concatenate((np.zeros((len(values), 1)), np.cumsum(values, axis=1)), axis=1)
+    at = np.arange(values.shape[1])
+    return np.asarray(sums[:, np.minimum(at + reach + 1, len(at))] - sums[:, np.maximum(at - reach, 0)])
 
 
 def _limits(day: Daylight) -> FloatArray:

@@ -11,7 +11,7 @@ import numpy as np
 
 from service.verify.case import BoolArray, Case
 from service.verify.causes import channels
-from service.verify.causes.no_output import LEAST_ENERGY_H, least_minutes
+from service.verify.causes.no_output import least_unused
 from service.verify.causes.wording import duration, energy
 from service.verify.levels import rated_wh
 from service.verify.result import Finding
@@ -70,9 +70,8 @@ def _proven(case: Case, rows: list[int], after: BoolArray) -> bool:
     minutes = after.any(axis=0).sum() * case.day.grid.interval_min
     unused_h = float((due_wh / rated_wh(case.day)[rows, None]).sum()) * case.day.interval_hours
     hidden_wh = HIDDEN_STEPS * case.resolution_wh * after.any(axis=1).sum()
-    return bool(
-        minutes >= least_minutes(case, rows) and unused_h >= LEAST_ENERGY_H and due_wh.sum() >= hidden_wh
-    )
+    least_minutes, least_h = least_unused(case, rows)
+    return bool(minutes >= least_minutes and unused_h >= least_h and due_wh.sum() >= hidden_wh)
 
 
 def _finding(case: Case, branch: str, dead: dict[int, BoolArray]) -> Finding:

@@ -16,9 +16,9 @@ from service.verify.levels import rated_wh
 from service.verify.result import Finding
 
 LEAST_MINUTES, LEAST_MINUTES_SHORT = 20, 10
-LEAST_ENERGY_H = 0.01
-"""Least light that must have gone unused: 20 minutes, ten in a window of less than SHORT_MINUTES of light, and 0.01 h
-at rating (3.5 Wh of a 350 W unit)."""
+LEAST_ENERGY_LONG_H, LEAST_ENERGY_H = 0.02, 0.01
+"""Least light that must have gone unused: 20 minutes and 0.02 h at rating (7 Wh of a 350 W unit), half of both in a
+window of less than SHORT_MINUTES of light."""
 
 SHORT_MINUTES = 120
 
@@ -47,13 +47,15 @@ def is_long_enough(case: Case, i: int, dead: BoolArray) -> bool:
     """Return whether enough light went unused to be sure."""
     minutes = dead.sum() * case.day.grid.interval_min
     unused_h = case.peers.energy_wh[i, dead].sum() / rated_wh(case.day)[i] * case.day.interval_hours
-    return bool(minutes >= least_minutes(case, [i]) and unused_h >= LEAST_ENERGY_H)
+    least_minutes, least_h = least_unused(case, [i])
+    return bool(minutes >= least_minutes and unused_h >= least_h)
 
 
-def least_minutes(case: Case, rows: list[int]) -> int:
-    """Return how long these units must have given nothing: less in a window that is itself short."""
+def least_unused(case: Case, rows: list[int]) -> tuple[float, float]:
+    """Return the least light that these units must have left unused, minutes and hours at rating."""
     lit = (case.light[rows] & case.heard[rows]).any(axis=0).sum() * case.day.grid.interval_min
-    return LEAST_MINUTES_SHORT if lit < SHORT_MINUTES else LEAST_MINUTES
+    short = lit < SHORT_MINUTES
+    return (LEAST_MINUTES_SHORT, LEAST_ENERGY_H) if short else (LEAST_MINUTES, LEAST_ENERGY_LONG_H)
 
 
 def _finding(case: Case, i: int, dead: BoolArray) -> Finding:

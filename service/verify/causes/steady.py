@@ -24,6 +24,8 @@ LEAST_INTERVALS = 2
 """Least number of intervals that a level is read from, where the window has twice as many."""
 
 STEPS_TRIED = 48
+LEAST_READINGS_BESIDE = 3
+"""Least number of separate readings on either side of a step; intervals that were put together are one reading."""
 
 
 @dataclass(frozen=True)
@@ -72,7 +74,7 @@ def _after_step(
     for quantile in np.linspace(0.02, 1 - LEAST_SHARE_AFTER, STEPS_TRIED):
         step = int(np.searchsorted(sums, quantile))
         after, before = read & (at >= step), read & (at < step)
-        if after.sum() < 3 or before.sum() < 3:
+        if min(len(np.unique(series[after])), len(np.unique(series[before]))) < LEAST_READINGS_BESIDE:
             continue
         level, share = _level_and_share(series, weight, after, grain)
         _, share_before = _level_and_share(series, weight, before, grain)
