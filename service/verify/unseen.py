@@ -15,10 +15,9 @@ import numpy as np
 
 from service.verify.alignment import LEAST_SUN_H
 from service.verify.case import Case
-from service.verify.causes import curtailed, misplaced, no_output, steady, voltage_trip
+from service.verify.causes import curtailed, misplaced, no_output, site_low, steady, voltage_trip
 from service.verify.levels import PEERS_FOR_COMPARISON, SIGMAS, rated_wh
-from service.verify.plane_light import SUN_DAY_H, PlaneLight, clear_sky_index, plane_lights
-from service.verify.ranking import CLEAR
+from service.verify.plane_light import SUN_DAY_H, PlaneLight, plane_lights
 from service.verify.result import Finding, Unseen
 
 STEADY_H = 2.0
@@ -40,8 +39,6 @@ LIMIT_SHARE = 0.5
 STRONG_MINUTES = 60
 """Minutes at high power in which a branch that trips does so twice (our choice, no source)."""
 
-CLEAR_H = 2.0
-"""Hours under a clear sky for the level of the whole site (our choice, no source)."""
 
 SHADE_DAYS = 5
 """Days with sun on a plane before a shadow on all of it is told from cloud. It must come back; of 68 simulated ones
@@ -248,12 +245,11 @@ def _exchanges(case: Case, planes: list[PlaneLight], cause: str) -> Iterator[_La
             yield _Lack(cause, "sun", p.rows, _hours(short_h))
 
 
-def _site_level(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
-    index = clear_sky_index(case)
-    clear = (index >= CLEAR[0]) & (index <= CLEAR[1]) & np.any([p.lit for p in planes], axis=0)
-    clear_h = float(clear.sum()) * case.day.interval_hours
-    if clear_h < CLEAR_H:
-        yield _Lack("site_low", "clear", needs=_hours(CLEAR_H - clear_h))
+def _site_level(case: Case, _planes: list[PlaneLight]) -> Iterator[_Lack]:
+    seen = site_low.clear_level(case)
+    short_h = site_low.HOURS_ON_A_DAY - (seen.hours if seen else 0.0)
+    if short_h > 0:
+        yield _Lack("site_low", "clear", needs=_hours(short_h))
 
 
 def _minutes(case: Case, intervals: int) -> Needs:
