@@ -18,8 +18,9 @@ from service.verify.day import Daylight
 from service.verify.inputs import FloatArray
 from service.verify.silence import silences, with_flanks
 
-INDEX_LEVELS = np.concatenate([np.geomspace(0.02, 0.3, 10), np.linspace(0.36, 1.36, 18)])
-"""Clear-sky indices of the family, from thunderstorm to cloud enhancement."""
+INDEX_LEVELS = np.concatenate([np.geomspace(0.02, 0.3, 16), np.linspace(0.36, 1.36, 18)])
+"""Clear-sky indices of the family, from thunderstorm to cloud enhancement; a fifth apart at most, so that what lies
+between two of them is nearer to one than to an unlikely third that explains a single plane."""
 
 DIFFUSE_SHIFTS = np.array([0.0, -0.3, -0.15, 0.15, 0.3, 0.6])
 """Departures of the diffuse share from its decomposition that several orientations can tell apart."""
