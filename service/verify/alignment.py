@@ -55,8 +55,9 @@ may not have so much more of its light beyond that than the recorded one. An obs
 FEW_VOICES, LIKE_ANOTHER_DEG = 2, 20.0
 """So few units with the curve of another recorded plane, so near, are on that plane: their record is wrong, not its."""
 
-AS_LIKELY = 5.0
-"""Log-likelihood within which two explanations are both said."""
+AS_LIKELY, HALF_AS_MUCH = 5.0, 0.5
+"""Log-likelihood within which two explanations are both said; on a single plane, where a quarter of an hour and some 10
+degrees of azimuth look much alike, whatever explains half as much."""
 
 
 @dataclass(frozen=True)
@@ -64,20 +65,21 @@ class WrongClock:
     """By how many minutes the labels are late; `since` is the first label of which it is true, `until` of which not.
 
     `gain` is the log-likelihood over the record's, `sun_h` the hours of direct sun, `rival` how much less well a
-    wrong plane explains the same.
+    wrong plane explains the same, and `one_plane` whether but one plane tells.
     """
 
     minutes: int
     gain: float
     sun_h: float
     rival: float
+    one_plane: bool
     since: datetime | None = None
     until: datetime | None = None
 
     @property
     def ambiguous(self) -> bool:
         """Return whether a wrong plane explains it nearly as well."""
-        return self.rival < AS_LIKELY
+        return _ambiguous(self.gain, self.rival, one_plane=self.one_plane)
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,7 @@ class WrongPlane:
     gain: float
     sun_h: float
     rival: float
+    one_plane: bool
     rival_minutes: int
 
     @property
@@ -103,7 +106,7 @@ class WrongPlane:
     @property
     def ambiguous(self) -> bool:
         """Return whether a wrong clock explains it nearly as well."""
-        return self.rival < AS_LIKELY
+        return _ambiguous(self.gain, self.rival, one_plane=self.one_plane)
 
 
 @dataclass(frozen=True)
@@ -120,6 +123,10 @@ class Alignment:
     def changed(self) -> bool:
         """Return whether anything was undone."""
         return self.clock is not None or self.plane is not None
+
+
+def _ambiguous(gain: float, rival: float, *, one_plane: bool) -> bool:
+    return rival < max(AS_LIKELY, HALF_AS_MUCH * gain if one_plane else 0.0)
 
 
 def as_sent(site: Site, readings: Readings) -> Alignment:
@@ -242,7 +249,15 @@ def _with_clock(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alig
         change = sent.labels.moment(clock.late.change)
         since, until = (change, None) if clock.late.after_min else (None, change)
     sun_h = seen.sunshine(_by_clock(seen, clock)).beam_h
-    found = WrongClock(clock.minutes, clock.gain, sun_h, clock.gain - turn.worth, since, until)
+    found = WrongClock(
+        minutes=clock.minutes,
+        gain=clock.gain,
+        sun_h=sun_h,
+        rival=clock.gain - turn.worth,
+        one_plane=seen.telling_planes == 1,
+        since=since,
+        until=until,
+    )
     return replace(sent, readings=readings, labels=labels, clock=found)
 
 
@@ -257,6 +272,7 @@ def _with_plane(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alig
         gain=turn.gain,
         sun_h=seen.sunshine(_by_turn(seen, turn)).beam_h,
         rival=turn.worth - clock.gain,
+        one_plane=seen.telling_planes == 1,
         rival_minutes=clock.minutes,
     )
     return replace(sent, site=replace(site, planes=planes), plane=found)

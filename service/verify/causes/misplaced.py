@@ -1,4 +1,4 @@
-"""Which units' curves are those of another recorded plane than their own: shared by `swapped` and `wrong_plane`.
+"""Which units' curves are those of another plane than their own, recorded or not: for `swapped` and `wrong_plane`.
 
 Two curves are compared by the share of one's energy that would have to move in time to make the other (the total
 variation distance of the curves, each scaled to the same sum), so that a level says nothing here.
@@ -6,14 +6,17 @@ variation distance of the curves, each scaled to the same sum), so that a level 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from service.expect.energy import UnitGroup
 from service.expect.inverter import dc_power_from_ac
 from service.verify.case import BoolArray, Case
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT, rated_wh
+from service.verify.sky import sky_at
 
 LEAST_MISFIT = 0.045
 """Share of the energy that must lie at the wrong time for the recorded plane to be doubted."""
@@ -27,6 +30,38 @@ WITHIN_NOISE = 1.6
 LEAST_NOISE = 0.02
 PLAUSIBLE_LEVEL = (0.6, 1.2)
 LEAST_LIT = 12
+
+
+LEAST_MISFIT_OF_TURNED = 0.11
+"""The same where the other orientation is free: it always fits somewhat better."""
+
+BETTER_TURNED, MOST_MISFIT_OF_TURNED = 0.45, 0.18
+"""Misfit of a free orientation over the recorded one's, and at most: like units on one plane leave the sky's split into
+beam and diffuse light unsure, which another orientation sees otherwise."""
+
+LEVEL_OF_TURNED = (0.8, 1.2)
+"""Level over the orientation that is found: a shadow takes light from the recorded one, and would leave less."""
+
+LEAST_SUN_H = 3.0
+CLEAR_INDEX = 0.7
+LEAST_LIKE = 3
+"""Direct sun, and units of which the others tell the sky, from which a free orientation is looked for."""
+
+COARSE_TURN_DEG, FINE_TURNS_DEG = 20.0, (7.0, 2.5)
+TILTS_BESIDE_DEG = (10.0, 35.0, 60.0)
+LEAST_TURN_DEG = 30.0
+
+
+@dataclass(frozen=True)
+class Turned:
+    """A unit with the curve of an orientation that no recorded plane has; misfits as shares of its energy."""
+
+    unit: int
+    recorded: str
+    azimuth_deg: float
+    tilt_deg: float
+    misfit_recorded: float
+    misfit_fits: float
 
 
 @dataclass(frozen=True)
@@ -54,20 +89,13 @@ def misplaced_units(case: Case) -> list[Misplaced]:
 
 def _misfits(case: Case, i: int) -> FloatArray:
     """Return unit `i`'s misfit against each group and its level over it, (G, 2), NaN where it cannot be read."""
-    inverter = case.day.site.inverter_type(case.day.site.units[i].inverter_type)
-    dc_wh = (
-        dc_power_from_ac(case.measured_wh[i] / case.day.interval_hours, inverter=inverter)
-        * case.day.interval_hours
-    )
-    below = case.measured_wh[i] < AT_LIMIT * rated_wh(case.day)[i]
+    curve = np.where(case.clear_wh.max(axis=0) > 0, _curve(case, i), np.nan)
     rated_dc = case.day.site.dc_rated_w(case.day.site.units[i])
-    out = np.full((len(case.day.groups), 2), np.nan)
-    for g, group in enumerate(case.day.groups):
-        due = case.peers.dc_wh[group.members[0]] * rated_dc / (group.module.pmax_w * group.module_count)
-        use = np.isfinite(dc_wh) & below & case.array_sky.known & (case.clear_wh.max(axis=0) > 0)
-        if use.sum() >= LEAST_LIT and dc_wh[use].sum() > 0 and due[use].sum() > 0:
-            out[g] = _distance(dc_wh, due, use), dc_wh[use].sum() / due[use].sum()
-    return out
+    per_rated = [g.module.pmax_w * g.module_count for g in case.day.groups]
+    due = (
+        case.peers.dc_wh[g.members[0]] * rated_dc / r for g, r in zip(case.day.groups, per_rated, strict=True)
+    )
+    return np.array([_misfit(curve, d) for d in due])
 
 
 def _distance(made: FloatArray, due: FloatArray, use: BoolArray) -> float:
@@ -97,6 +125,77 @@ def _judged(case: Case, i: int, own: int, misfits: FloatArray, usual: FloatArray
         return None
     names = case.day.groups[own].plane.name, case.day.groups[best].plane.name
     return Misplaced(i, *names, float(recorded), misfit, level)
+
+
+def turned_units(case: Case, left: Collection[int]) -> list[Turned]:
+    """Return which of the units in `left` fit another orientation, that no plane has, clearly better than their own."""
+    if case.source == "clear_sky" or _sun_h(case) < LEAST_SUN_H:
+        return []
+    own = {i: group for group in case.day.groups for i in group.members}
+    found = [_turned(case, i, own[i]) for i in left if len(own[i].members) >= LEAST_LIKE]
+    return [t for t in found if t is not None]
+
+
+def _sun_h(case: Case) -> float:
+    return (
+        float((case.array_sky.known & (case.array_sky.index >= CLEAR_INDEX)).sum()) * case.day.interval_hours
+    )
+
+
+def _turned(case: Case, i: int, own: UnitGroup) -> Turned | None:
+    curve = _curve(case, i)
+    usual = float(np.nanmedian([_misfit(_curve(case, k), case.peers.dc_wh[k])[0] for k in own.members]))
+    recorded = _misfit(curve, case.peers.dc_wh[i])[0]
+    if not recorded >= max(LEAST_MISFIT_OF_TURNED, 3 * usual):
+        return None
+    tilt, azimuth = _best_orientation(case, curve, own)
+    misfit, level = _misfit(curve, _dc_wh(case, own, tilt, azimuth))
+    fits = misfit < min(BETTER_TURNED * recorded, MOST_MISFIT_OF_TURNED)
+    turn = abs((azimuth - own.plane.azimuth_deg + 180) % 360 - 180)
+    if not fits or turn < LEAST_TURN_DEG or not LEVEL_OF_TURNED[0] < level < LEVEL_OF_TURNED[1]:
+        return None
+    return Turned(i, own.plane.name, azimuth, tilt, recorded, misfit)
+
+
+def _best_orientation(case: Case, curve: FloatArray, own: UnitGroup) -> tuple[float, float]:
+    """Return tilt and azimuth with the least misfit, coarsely, then in smaller turns at the best tilt."""
+    around = np.arange(0.0, 360.0, COARSE_TURN_DEG)
+    tried = [(own.plane.tilt_deg, float((own.plane.azimuth_deg + a) % 360)) for a in around]
+    best = min(tried, key=lambda t: _misfit_at(case, curve, own, t))
+    tried = [best, *((tilt, best[1]) for tilt in TILTS_BESIDE_DEG)]
+    tilt, azimuth = min(tried, key=lambda t: _misfit_at(case, curve, own, t))
+    for step in FINE_TURNS_DEG:
+        tried = [(tilt, (azimuth + turn) % 360) for turn in (0.0, -step, step)]
+        azimuth = min(tried, key=lambda t: _misfit_at(case, curve, own, t))[1]
+    return tilt, azimuth
+
+
+def _misfit_at(case: Case, curve: FloatArray, own: UnitGroup, at: tuple[float, float]) -> float:
+    return _misfit(curve, _dc_wh(case, own, *at))[0]
+
+
+def _dc_wh(case: Case, own: UnitGroup, tilt: float, azimuth: float) -> FloatArray:
+    """Return the DC energies of a unit like those of `own` but for its orientation, Wh, (D,)."""
+    turned = replace(own, plane=replace(own.plane, tilt_deg=tilt, azimuth_deg=azimuth))
+    return case.day.gather(case.day.power(turned, sky_at(case.day, case.array_sky)).dc_w)
+
+
+def _curve(case: Case, i: int) -> FloatArray:
+    """Return the unit's DC energies, Wh, (D,), NaN where they cannot be read or the sky is not known."""
+    inverter = case.day.site.inverter_type(case.day.site.units[i].inverter_type)
+    hours = case.day.interval_hours
+    dc_wh = dc_power_from_ac(case.measured_wh[i] / hours, inverter=inverter) * hours
+    read = (case.measured_wh[i] < AT_LIMIT * rated_wh(case.day)[i]) & case.array_sky.known
+    return np.where(read, dc_wh, np.nan)
+
+
+def _misfit(curve: FloatArray, due: FloatArray) -> tuple[float, float]:
+    """Return the share of the curve's energy at the wrong time for `due`, and its level over it; NaN if not read."""
+    use = np.isfinite(curve)
+    made, expected = float(curve[use].sum()), float(due[use].sum())
+    if use.sum() < LEAST_LIT or made <= 0 or expected <= 0:
+        return float("nan"), float("nan")
+    return _distance(curve, due, use), made / expected
 
 
 def exchanged_pairs(found: list[Misplaced]) -> list[tuple[Misplaced, Misplaced]]:

@@ -35,5 +35,5 @@ def _finding(case: Case, a: Misplaced, b: Misplaced) -> Finding:
         first_seen=first,
         last_seen=last,
         lost_wh=0.0,
-        details={"fits": [a.fits, b.fits]},
+        details={"fits": [a.fits, b.fits], "correction": {"kind": "swap", "serials": list(names)}},
     )

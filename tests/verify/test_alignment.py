@@ -1,0 +1,217 @@
+"""A wrong clock or a misdescribed plane is found from all units, undone, and accuses none; what resembles it is not."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from service.expect.grid import Grid
+from service.expect.sky import cloudy_sky
+from service.verify.case import expectation
+from service.verify.day import daylight
+from service.verify.inputs import Readings
+from service.verify.run import verify
+
+SITE_CAUSES = {"clock_shift", "plane_misdescribed", "unit_scale"}
+
+FIVE_MINUTES = 5
+"""Asked of a clock after a clear day with two planes."""
+
+FIVE_DEGREES = 5.0
+"""Asked of an azimuth after a clear day with two planes."""
+
+
+def site_causes(result):
+    return [f.cause for f in result.findings if f.cause in SITE_CAUSES]
+
+
+def units_accused(result):
+    return {u.serial: u.causes for u in result.units if u.causes}
+
+
+def the_finding(result, cause):
+    found = [f for f in result.findings if f.cause == cause]
+    assert len(found) == 1, [f"{f.cause} {f.evidence}" for f in result.findings]
+    return found[0]
+
+
+def labelled_late(r, minutes):
+    """Return the readings with labels `minutes` after the true time."""
+    return Readings(r.grid.start + timedelta(minutes=minutes), r.grid.interval_min, r.energy_wh)
+
+
+def with_plane(r, name, **angles):
+    """Return the site with a plane noted wrongly; what its units gave stays."""
+    planes = tuple(replace(p, **angles) if p.name == name else p for p in r.site.planes)
+    return replace(r.site, planes=planes)
+
+
+def passing_clouds(r, seed):
+    """Give the roof clouds of minutes under which two planes, and not the clear sky, tell."""
+    day = daylight(r.site, r.grid, None)
+    rng = np.random.default_rng(seed)
+    cover = np.repeat(rng.random(len(day.positions) // 2 + 1) < 0.5, 2)[: len(day.positions)]
+    index = np.where(cover, rng.uniform(0.25, 0.6, len(cover)), 1.0)
+    r.energy_wh[:, day.positions] = expectation(
+        day, cloudy_sky(day.sun, day.clear, index=day.on_steps(index))
+    ).energy_wh
+    return r
+
+
+@pytest.mark.parametrize("minutes", [60, -45, 30, 120, -180])
+def test_a_clock_on_a_clear_day_with_two_planes(roof, minutes):
+    r = roof(planes=2, index=1.0)
+    result = verify(r.site, labelled_late(r, minutes))
+    finding = the_finding(result, "clock_shift")
+    assert finding.details["minutes"] == pytest.approx(minutes, abs=FIVE_MINUTES)
+    assert finding.serials == ()
+    assert units_accused(result) == {}
+    change = finding.details["correction"]["changes"]
+    assert change == [{"from": None, "minutes": finding.details["minutes"]}]
+
+
+@pytest.mark.parametrize("interval_min", [15, 30])
+def test_labels_at_the_end_of_the_interval(roof, interval_min):
+    r = roof(planes=2, index=1.0, interval_min=interval_min)
+    finding = the_finding(verify(r.site, labelled_late(r, interval_min)), "clock_shift")
+    assert finding.details["minutes"] == pytest.approx(interval_min, abs=FIVE_MINUTES)
+    assert "end of their intervals" in finding.advice
+
+
+def test_a_clock_under_passing_clouds_is_told_by_two_planes(roof):
+    r = passing_clouds(roof(planes=2), seed=3)
+    finding = the_finding(verify(r.site, labelled_late(r, 60)), "clock_shift")
+    assert finding.details["minutes"] == pytest.approx(60, abs=FIVE_MINUTES)
+
+
+def test_a_small_shift_is_not_said(roof):
+    r = roof(planes=2, index=1.0)
+    assert site_causes(verify(r.site, labelled_late(r, 5))) == []
+
+
+@pytest.mark.parametrize(("before", "after"), [(0, 60), (0, -60), (60, 0)])
+def test_summer_time_on_a_standard_clock_within_the_week(roof, before, after):
+    r = roof(planes=2, days=7, index=1.0)
+    change = r.interval(2, day=4)
+    energy = np.concatenate(
+        [
+            np.roll(r.energy_wh, before // 5, axis=1)[:, :change],
+            np.roll(r.energy_wh, after // 5, axis=1)[:, change:],
+        ],
+        axis=1,
+    )
+    result = verify(r.site, Readings(r.grid.start, 5, energy))
+    finding = the_finding(result, "clock_shift")
+    assert finding.details["minutes"] == before + after
+    assert units_accused(result) == {}
+    at = [entry["from"] for entry in finding.details["correction"]["changes"]][-1]
+    assert abs(
+        np.datetime64(at[:19]) - np.datetime64(str(r.grid.start + timedelta(days=4))[:19])
+    ) <= np.timedelta64(3, "h")
+
+
+def test_times_are_said_in_the_readings_own_labels(roof):
+    r = roof(planes=2, index=1.0)
+    r.energy_wh[3, r.interval(14) :] = 0.0
+    result = verify(r.site, labelled_late(r, 60))
+    dead = the_finding(result, "no_output")
+    assert abs(dead.first_seen - (r.grid.start + timedelta(hours=15))) <= timedelta(minutes=10)
+    assert result.start == r.grid.start + timedelta(minutes=60)
+    noon = result.curves.expected_wh["700000"]
+    assert len(noon) == r.grid.count
+    assert np.argmax(noon) == pytest.approx(np.argmax(r.energy_wh[0]), abs=12)
+
+
+@pytest.mark.parametrize("turn", [-40.0, 25.0, 90.0, 180.0])
+def test_an_azimuth_on_a_clear_day_with_two_planes(roof, turn):
+    r = roof(planes=2, index=1.0)
+    result = verify(with_plane(r, "west", azimuth_deg=(260 + turn) % 360), r.readings())
+    finding = the_finding(result, "plane_misdescribed")
+    assert finding.plane == "west"
+    assert finding.details["azimuth_deg"] == pytest.approx(260, abs=FIVE_DEGREES)
+    assert units_accused(result) == {}
+    assert finding.details["correction"] == {
+        "kind": "plane",
+        "plane": "west",
+        "azimuth_deg": finding.details["azimuth_deg"],
+        "tilt_deg": finding.details["tilt_deg"],
+    }
+
+
+def test_an_azimuth_under_a_week_of_passing_clouds(roof):
+    r = passing_clouds(roof(planes=2, days=7), seed=4)
+    finding = the_finding(
+        verify(with_plane(r, "south", azimuth_deg=215.0), r.readings()), "plane_misdescribed"
+    )
+    assert finding.details["azimuth_deg"] == pytest.approx(170, abs=FIVE_DEGREES)
+
+
+def test_a_tilt_that_shows_is_given_and_one_that_does_not_is_kept(roof):
+    r = roof(planes=2, index=1.0)
+    finding = the_finding(verify(with_plane(r, "south", tilt_deg=60.0), r.readings()), "plane_misdescribed")
+    assert finding.details["tilt_deg"] == pytest.approx(35, abs=FIVE_DEGREES)
+    turned = the_finding(verify(with_plane(r, "west", azimuth_deg=210.0), r.readings()), "plane_misdescribed")
+    assert turned.details["tilt_deg"] == 25.0
+    assert "cannot be told" in turned.evidence
+
+
+def test_on_one_plane_both_explanations_are_said(roof):
+    r = roof(index=1.0)
+    finding = next(f for f in verify(r.site, labelled_late(r, 45)).findings if f.cause in SITE_CAUSES)
+    other = {"clock_shift": "plane_misdescribed", "plane_misdescribed": "clock_shift"}[finding.cause]
+    assert finding.details["also_explained_by"] == other
+    assert "decides" in finding.evidence
+
+
+def test_half_an_hour_says_nothing(roof):
+    r = roof(planes=2, index=1.0)
+    noon = r.interval(12)
+    start = r.grid.start + timedelta(hours=13)
+    assert site_causes(verify(r.site, Readings(start, 5, r.energy_wh[:, noon : noon + 6]))) == []
+
+
+@pytest.mark.parametrize("planes", [1, 2])
+def test_a_hill_in_the_morning_is_no_clock_and_no_plane(roof, planes):
+    r = roof(planes=planes, index=1.0)
+    r.energy_wh[:, : r.interval(8.5)] *= 0.25
+    assert site_causes(verify(r.site, r.readings())) == []
+
+
+def test_a_plane_in_shade_for_part_of_the_day_is_no_other_plane(roof):
+    r = roof(planes=2, index=1.0)
+    r.energy_wh[1::2, r.interval(15) :] *= 0.25
+    assert site_causes(verify(r.site, r.readings())) == []
+
+
+def test_an_export_limit_and_small_inverters_are_no_clock_and_no_plane(roof):
+    r = roof(planes=2, index=1.0)
+    total = r.energy_wh.sum(axis=0)
+    r.energy_wh *= np.minimum(1.0, 0.6 * total.max() / np.maximum(total, 1e-9))
+    assert site_causes(verify(r.site, r.readings())) == []
+    small = roof(planes=2, index=1.0, ac_rated_w=220.0)
+    assert site_causes(verify(small.site, small.readings())) == []
+
+
+def test_one_of_two_units_exchanged_is_no_misdescribed_plane(roof):
+    r = roof(units=4, planes=2, index=1.0)
+    r.energy_wh[[0, 1]] = r.energy_wh[[1, 0]]
+    assert site_causes(verify(r.site, r.readings())) == []
+
+
+def test_a_unit_on_a_dormer_that_no_plane_describes(roof):
+    r = roof(index=1.0)
+    east = replace(r.site.planes[0], azimuth_deg=80.0)
+    day = daylight(replace(r.site, planes=(east,)), Grid(r.grid.start, 5, r.grid.count), None)
+    r.energy_wh[4] = 0.0
+    r.energy_wh[4, day.positions] = expectation(day, day.clear).energy_wh[4]
+    result = verify(r.site, r.readings())
+    finding = the_finding(result, "wrong_plane")
+    assert units_accused(result) == {"700004": ("wrong_plane",)}
+    assert finding.details["azimuth_deg"] == pytest.approx(80, abs=10)
+
+
+def test_a_unit_in_shade_all_morning_is_on_no_other_plane(roof):
+    r = roof(index=1.0)
+    r.energy_wh[4, : r.interval(12)] *= 0.2
+    assert [f.cause for f in verify(r.site, r.readings()).findings] == ["shaded"]
