@@ -39,10 +39,10 @@ TELLING_BEAM = 0.4
 TELLING_ENERGY = 0.06
 """Least clear-sky energy, over the plane's highest."""
 
-HIDDEN_BEAM, HIDDEN_DIFFUSE, MOST_HIDDEN = 0.2, 1.0, 0.55
-"""Visible beam up to which all of it may be hidden: the model's error, and the clear sky's diffuse energy, the light
-around the sun included, once more, since broken cloud has up to three times a clear sky's diffuse light (from
-memory); never more than the last."""
+HIDDEN_BEAM, HIDDEN_DIFFUSE, MOST_HIDDEN = 0.2, 2.0, 0.6
+"""Visible beam up to which all of it may be hidden: the model's error, and so many times the clear sky's diffuse
+energy, the light around the sun included, besides itself, since broken cloud has up to three times a clear sky's
+diffuse light (from memory); never more than the last."""
 
 BRIGHT, ABOVE_HIDDEN = 0.65, 0.2
 """Visible beam from which the sun surely shone on the plane, and by how much it lies above what may be hidden."""
@@ -318,7 +318,7 @@ def _spans(day: Daylight, plane: str, beam: _Beam, clear_wh: FloatArray) -> list
         first, last = _to_its_ends(beam, best)
         where = (inside >= first) & (inside <= last)
         wide = clear_wh[where].sum() > WIDE * clear_wh.sum()
-        if best.log_odds < (NEEDED_WIDE if wide else NEEDED):
+        if best.log_odds < (NEEDED_WIDE if wide and best.by_others < NEEDED else NEEDED):
             break
         span = _azimuth_span(azimuth[where])
         found.append(PlaneShade(plane, span, where, int(best.spoke.sum()), best.log_odds))
@@ -353,6 +353,8 @@ class _Span:
     last: int
     spoke: BoolArray
     log_odds: float
+    by_others: float
+    """The part of the log odds that other planes give."""
 
 
 class _Sums:
@@ -376,17 +378,20 @@ def _likeliest(beam: _Beam, width_min: int) -> _Span | None:
         return None
     pairs = np.triu_indices(len(columns), k=least - 1)
     first, last = columns[pairs[0]], columns[pairs[1]]
-    per_day = _odds_of_days(beam, first, last, width_min)
+    per_day, by_others = _odds_of_days(beam, first, last, width_min)
     total = per_day.sum(axis=0)
     hidden, told = _Sums(beam.hidden & beam.told), _Sums(beam.told)
     inside = hidden.over(first, last).sum(axis=0)
     ties = TIE * (2 * inside - told.over(first, last).sum(axis=0))
     best = int(np.argmax(total + ties))
-    return _Span(int(first[best]), int(last[best]), per_day[:, best] > 1, float(total[best]))
+    others = float(by_others[:, best].sum())
+    return _Span(int(first[best]), int(last[best]), per_day[:, best] > 1, float(total[best]), others)
 
 
-def _odds_of_days(beam: _Beam, first: NDArray[np.intp], last: NDArray[np.intp], width_min: int) -> FloatArray:
-    """Return each day's log odds for shade in each span of bins, (days, W)."""
+def _odds_of_days(
+    beam: _Beam, first: NDArray[np.intp], last: NDArray[np.intp], width_min: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return each day's log odds for shade in each span of bins, (days, W), and the part other planes give."""
     told, hidden = _Sums(beam.told), _Sums(beam.told & beam.hidden)
     in_strong = beam.told & beam.strong
     bright, strong = _Sums(beam.told & beam.bright), _Sums(in_strong)
@@ -407,10 +412,11 @@ def _odds_of_days(beam: _Beam, first: NDArray[np.intp], last: NDArray[np.intp], 
     own = np.where(before | after, np.minimum(own, DAY_CAP), 0.0) * _calm(beam, *core)
     cross = _Sums(np.where(beam.told, beam.cross, 0.0)).over(*core) / np.maximum(looked, 1)
     cross = np.maximum(cross - CROSS_NOISE, 0.0)
-    own += np.minimum(cross * (1 + (np.maximum(looked, 1) - 1) * LOOKS), CROSS_CAP)
+    others = np.minimum(cross * (1 + (np.maximum(looked, 1) - 1) * LOOKS), CROSS_CAP)
+    own += others
     own = np.where(dark < LEAST_HIDDEN * looked, DOUBTED, own)
     own = np.where(lit > MOST_BRIGHT * looked, REFUTED, own)
-    return np.asarray(np.where(looked > 0, own, 0.0))
+    return np.where(looked > 0, own, 0.0), np.where(own > 0, others, 0.0)
 
 
 def _calm(beam: _Beam, first: NDArray[np.intp], last: NDArray[np.intp]) -> FloatArray:
