@@ -21,7 +21,7 @@ MADE_FROM = (
     "service/verify/inputs.py",
 )
 NOT_MADE_FROM = frozenset(
-    {"test_fleet.py", "score.py", "report.py", "shelf.py", "__main__.py", "__init__.py"}
+    {"test_fleet.py", "score.py", "report.py", "shelf.py", "__main__.py", "__init__.py", "bound.py"}
 )
 
 
