@@ -13,8 +13,8 @@ from service.verify.labels import LateClock
 from service.verify.skyfit import FEW_GAINS
 from service.verify.window import LARGEST_SHIFT_MIN, Window
 
-COARSE_INTERVALS, FINE_INTERVALS = 300, 1600
-"""How many intervals are looked at in the first search and in the last; of longer windows every second or third."""
+GATE_INTERVALS, COARSE_INTERVALS, FINE_INTERVALS = 200, 300, 1600
+"""How many intervals are looked at at first, in the search and at its end; of longer windows every second or third."""
 
 WORTH_A_SEARCH = 4.0
 """Log-likelihood over the record's from which, in the coarse search, the whole one is made."""
@@ -67,7 +67,7 @@ class Turn:
 
 def doubtful(window: Window) -> bool:
     """Return whether, looked at coarsely, some other clock or orientation fits better than the record."""
-    coarse = window.thinned(COARSE_INTERVALS, FEW_GAINS)
+    coarse = window.thinned(GATE_INTERVALS, FEW_GAINS)
     worth = coarse.record + WORTH_A_SEARCH
     if (coarse.clocks(_coarse_clocks()) > worth).any():
         return True

@@ -54,10 +54,11 @@ def told_light(site: Site, grid: Grid, energy_wh: FloatArray, quantum_wh: float)
     planes = tuple(p for p in site.planes if any(g.plane == p for g in groups))
     air = _air_temp_c(site, grid)
     voices = _without_silent(site, energy_wh)
+    dark = np.asarray(~(np.nan_to_num(energy_wh) > 0).any(axis=0))
     shape = (len(planes), grid.count)
     total, votes, step = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     for group in groups:
-        agreed, near = _agreed(voices[list(group.members)], quantum_wh)
+        agreed, near = _agreed(voices[list(group.members)], quantum_wh, dark)
         limit_wh = AT_LIMIT * group.inverter.ac_rated_w * grid.interval_min / 60
         told = np.isfinite(agreed) & (agreed < limit_wh)
         count = np.where(told, near, 0.0)
@@ -87,22 +88,26 @@ def _without_silent(site: Site, energy_wh: FloatArray) -> FloatArray:
     return np.where(share < SILENT_SHARE * share.max(axis=0, initial=0.0), np.nan, energy_wh)
 
 
-def _agreed(voices: FloatArray, quantum_wh: float) -> tuple[FloatArray, FloatArray]:
+def _agreed(voices: FloatArray, quantum_wh: float, dark: BoolArray) -> tuple[FloatArray, FloatArray]:
     """Return what most of the like units (n, T) gave, NaN where no majority agrees, and how many of them do.
 
     Units whose curve has another shape than most are left out: one on another plane, or in a shade of its own, agrees
-    with the others at times and would bend them.
+    with the others at times and would bend them. In the `dark` (T,) no unit of the site gave anything.
     """
-    agreed = consensus(voices, width=AGREEMENT, floor=2 * quantum_wh)
-    alike = _alike(voices, agreed)
+    lit = voices[:, ~dark]
+    agreed = consensus(lit, width=AGREEMENT, floor=2 * quantum_wh)
+    alike = _alike(lit, agreed)
     if not alike.all():
-        voices = np.where(alike[:, None], voices, np.nan)
-        agreed = consensus(voices, width=AGREEMENT, floor=2 * quantum_wh)
-    live = np.isfinite(voices)
+        lit = np.where(alike[:, None], lit, np.nan)
+        agreed = consensus(lit, width=AGREEMENT, floor=2 * quantum_wh)
+    live = np.isfinite(lit)
     with np.errstate(invalid="ignore"):
-        near = (np.abs(voices - agreed) <= AGREEMENT * agreed + 2 * quantum_wh) & live
-    count = near.sum(axis=0).astype(float)
-    return np.where(count > AGREED * live.sum(axis=0), agreed, np.nan), count
+        near = (np.abs(lit - agreed) <= AGREEMENT * agreed + 2 * quantum_wh) & live
+    count = np.isfinite(voices).sum(axis=0).astype(float)
+    count[~dark] = near.sum(axis=0)
+    out = np.where(count > 0, 0.0, np.nan)
+    out[~dark] = np.where(count[~dark] > AGREED * live.sum(axis=0), agreed, np.nan)
+    return out, count
 
 
 def _alike(voices: FloatArray, agreed: FloatArray) -> BoolArray:

@@ -131,8 +131,16 @@ def turned_units(case: Case, left: Collection[int]) -> list[Turned]:
     """Return which of the units in `left` fit another orientation, that no plane has, clearly better than their own."""
     if case.source == "clear_sky" or _sun_h(case) < LEAST_SUN_H:
         return []
-    own = {i: group for group in case.day.groups for i in group.members}
-    found = [_turned(case, i, own[i]) for i in left if len(own[i].members) >= LEAST_LIKE]
+    found = []
+    for group in case.day.groups:
+        if len(group.members) < LEAST_LIKE:
+            continue
+        curves = {i: _curve(case, i) for i in group.members}
+        misfits = {i: _misfit(curves[i], case.peers.dc_wh[i])[0] for i in group.members}
+        read = [m for m in misfits.values() if np.isfinite(m)]
+        least = max(LEAST_MISFIT_OF_TURNED, 3 * float(np.median(read))) if read else np.inf
+        doubted = [i for i in group.members if i in left and misfits[i] >= least]
+        found += [_turned(case, i, group, curves[i], misfits[i]) for i in doubted]
     return [t for t in found if t is not None]
 
 
@@ -142,12 +150,7 @@ def _sun_h(case: Case) -> float:
     )
 
 
-def _turned(case: Case, i: int, own: UnitGroup) -> Turned | None:
-    curve = _curve(case, i)
-    usual = float(np.nanmedian([_misfit(_curve(case, k), case.peers.dc_wh[k])[0] for k in own.members]))
-    recorded = _misfit(curve, case.peers.dc_wh[i])[0]
-    if not recorded >= max(LEAST_MISFIT_OF_TURNED, 3 * usual):
-        return None
+def _turned(case: Case, i: int, own: UnitGroup, curve: FloatArray, recorded: float) -> Turned | None:
     tilt, azimuth = _best_orientation(case, curve, own)
     misfit, level = _misfit(curve, _dc_wh(case, own, tilt, azimuth))
     fits = misfit < min(BETTER_TURNED * recorded, MOST_MISFIT_OF_TURNED)
