@@ -131,16 +131,12 @@ def turned_units(case: Case, left: Collection[int]) -> list[Turned]:
     """Return which of the units in `left` fit another orientation, that no plane has, clearly better than their own."""
     if case.source == "clear_sky" or _sun_h(case) < LEAST_SUN_H:
         return []
-    found = []
-    for group in case.day.groups:
-        if len(group.members) < LEAST_LIKE:
-            continue
-        curves = {i: _curve(case, i) for i in group.members}
-        misfits = {i: _misfit(curves[i], case.peers.dc_wh[i])[0] for i in group.members}
-        read = [m for m in misfits.values() if np.isfinite(m)]
-        least = max(LEAST_MISFIT_OF_TURNED, 3 * float(np.median(read))) if read else np.inf
-        doubted = [i for i in group.members if i in left and misfits[i] >= least]
-        found += [_turned(case, i, group, curves[i], misfits[i]) for i in doubted]
+    curves = [_curve(case, i) for i in range(len(case.serials))]
+    misfits = [_misfit(curve, due)[0] for curve, due in zip(curves, case.peers.dc_wh, strict=True)]
+    least = max(LEAST_MISFIT_OF_TURNED, 3 * float(np.nanmedian([*misfits, 1.0])))
+    own = {i: g for g in case.day.groups for i in g.members if len(g.members) >= LEAST_LIKE}
+    doubted = [i for i in left if i in own and misfits[i] >= least]
+    found = (_turned(case, i, own[i], curves[i], misfits[i]) for i in doubted)
     return [t for t in found if t is not None]
 
 
