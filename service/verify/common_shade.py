@@ -79,6 +79,12 @@ LEAST_DIFFUSE = 0.75
 cloud so dark it is the cloud that tells."""
 
 LEVELS = (0.1, 30.0)
+SAME_LEVEL, OTHER_DAYS = 0.06, 2
+AGREEING_SHARE, LEAST_AGREEING, AGREEING, AGREEING_FROM_MIN, STILL = 0.6, 4, 4.0, 40, 0.10
+"""How close the logs of that share lie on days that agree, and how many other days must; the share of a span's bins
+that must agree, at least so many; what such a day counts in full at twice those minutes, and up to which mean step: no
+overcast sky is twice the same for an hour, nor still."""
+
 CALM, RESTLESS, LEAST_CALM = 0.15, 0.45, 0.25
 """Mean step of the log of that share from bin to bin up to which a day counts in full and from which it counts least,
 and that least: the light behind an object changes slowly, that behind clouds does not."""
@@ -125,9 +131,10 @@ class _Beam:
     """A plane by day and bin of solar time, (days, B), NaN where it cannot be told.
 
     `told` where the plane says something, `hidden` where its beam may be hidden, `bright` where it surely is not,
-    `strong` where the light would be strong, `level` the log of output over the clear sky's diffuse, `begins` and
-    `ends` where a bin may be a span's first or last since the light is far brighter just before or after, `cross` the
-    log odds that other planes add, `place` (D,) the flat position of each interval in these tables.
+    `strong` where the light would be strong, `level` the log of output over the clear sky's diffuse, `agrees` where
+    other days gave the same while hidden, `begins` and `ends` where a bin may be a span's first or last since the light
+    is far brighter just before or after, `cross` the log odds that other planes add, `place` (D,) the flat position of
+    each interval in these tables.
     """
 
     told: BoolArray
@@ -135,6 +142,7 @@ class _Beam:
     bright: BoolArray
     strong: BoolArray
     level: FloatArray
+    agrees: BoolArray
     begins: BoolArray
     ends: BoolArray
     cross: FloatArray
@@ -252,17 +260,27 @@ def _beam(day: Daylight, misfits: _Misfits, plane: str) -> _Beam | None:
     strong = clear > STRONG * _rated_wh(day, rows, counts, place, shape)
     seen = np.where(told, seen, np.inf)
     shining = np.where(told & strong & (seen > SHINING[0]) & (seen < SHINING[1]), seen, -np.inf)
+    hides = told & (seen < may_be) & ~at_top
+    level = floats(np.log(np.where(told, np.clip(made / np.maximum(hidden, 1e-6), *LEVELS), 1.0)))
     return _Beam(
         told=told,
-        hidden=(seen < may_be) & ~at_top,
+        hidden=hides,
         bright=bright,
         strong=strong,
-        level=np.log(np.where(told, np.clip(made / np.maximum(hidden, 1e-6), *LEVELS), 1.0)),
+        level=level,
+        agrees=_agreement(level, hides),
         begins=_jumps(seen, shining),
         ends=_jumps(seen[:, ::-1], shining[:, ::-1])[:, ::-1],
         cross=np.nan_to_num(_binned(cross, place, shape)),
         place=place,
     )
+
+
+def _agreement(level: FloatArray, hidden: BoolArray) -> BoolArray:
+    """Return where a hidden bin's level is that of OTHER_DAYS other days' hidden bins at the same place, (days, B)."""
+    same = np.abs(level[:, None] - level[None]) < SAME_LEVEL
+    count = (same & hidden[:, None] & hidden[None]).sum(axis=1) - hidden
+    return np.asarray(hidden & (count >= OTHER_DAYS))
 
 
 def _jumps(seen: FloatArray, shining: FloatArray) -> BoolArray:
@@ -354,7 +372,7 @@ class _Span:
     spoke: BoolArray
     log_odds: float
     by_others: float
-    """The part of the log odds that other planes give."""
+    """The part of the log odds that other planes give, and days that agree."""
 
 
 class _Sums:
@@ -391,10 +409,10 @@ def _likeliest(beam: _Beam, width_min: int) -> _Span | None:
 def _odds_of_days(
     beam: _Beam, first: NDArray[np.intp], last: NDArray[np.intp], width_min: int
 ) -> tuple[FloatArray, FloatArray]:
-    """Return each day's log odds for shade in each span of bins, (days, W), and the part other planes give."""
+    """Return each day's log odds for shade in each span of bins, (days, W), and what others, planes and days, gave."""
     told, hidden = _Sums(beam.told), _Sums(beam.told & beam.hidden)
     in_strong = beam.told & beam.strong
-    bright, strong = _Sums(beam.told & beam.bright), _Sums(in_strong)
+    bright, strong, shining = _Sums(beam.told & beam.bright), _Sums(in_strong), _Sums(in_strong & beam.bright)
     darkly = _Sums(in_strong & beam.hidden)
     reach, edge = FLANK_MINUTES // width_min, int(width_min < LEAST_MINUTES)
     core = first + edge, last - edge
@@ -413,22 +431,31 @@ def _odds_of_days(
     cross = _Sums(np.where(beam.told, beam.cross, 0.0)).over(*core) / np.maximum(looked, 1)
     cross = np.maximum(cross - CROSS_NOISE, 0.0)
     others = np.minimum(cross * (1 + (np.maximum(looked, 1) - 1) * LOOKS), CROSS_CAP)
+    agreeing = _Sums(beam.told & beam.agrees).over(*core) >= AGREEING_SHARE * looked
+    long = np.clip((looked * width_min - AGREEING_FROM_MIN) / AGREEING_FROM_MIN, 0.0, 1.0)
+    step = _mean_step(beam, *core)
+    others += AGREEING * (agreeing & (looked >= LEAST_AGREEING) & (step < STILL)) * long
     own += others
-    own = np.where(dark < LEAST_HIDDEN * looked, DOUBTED, own)
-    own = np.where(lit > MOST_BRIGHT * looked, REFUTED, own)
+    own = np.where((dark < LEAST_HIDDEN * looked) | (lit > MOST_BRIGHT * looked), DOUBTED, own)
+    own = np.where(shining.over(*core) > MOST_BRIGHT * looked, REFUTED, own)
     return np.where(looked > 0, own, 0.0), np.where(own > 0, others, 0.0)
 
 
 def _calm(beam: _Beam, first: NDArray[np.intp], last: NDArray[np.intp]) -> FloatArray:
     """Return by day and span how much its light is like that behind an object, 0-1, (days, W)."""
-    both = beam.told[:, 1:] & beam.told[:, :-1]
-    steps = np.where(both, np.abs(np.diff(beam.level, axis=1)), 0.0)
-    count = np.maximum(_Sums(both).over(first, last - 1), 1)
-    step = _Sums(steps).over(first, last - 1) / count
+    step = _mean_step(beam, first, last)
     mean = _Sums(np.where(beam.told, beam.level, 0.0)).over(first, last)
     mean /= np.maximum(_Sums(beam.told).over(first, last), 1)
     calm = np.clip((RESTLESS - step) / (RESTLESS - CALM), LEAST_CALM, 1.0)
     return floats(np.where(mean > np.log(LEAST_DIFFUSE), calm, 0.0))
+
+
+def _mean_step(beam: _Beam, first: NDArray[np.intp], last: NDArray[np.intp]) -> FloatArray:
+    """Return the mean absolute step of the level from bin to bin by day and span, (days, W)."""
+    both = beam.told[:, 1:] & beam.told[:, :-1]
+    steps = np.where(both, np.abs(np.diff(beam.level, axis=1)), 0.0)
+    count = np.maximum(_Sums(both).over(first, last - 1), 1)
+    return np.asarray(_Sums(steps).over(first, last - 1) / count)
 
 
 def _cloud_rates(
