@@ -96,6 +96,10 @@ CROSS_WIDTH, CROSS_NOISE = 0.12, 0.7
 NEEDED = 9.0
 """Log odds from which a span is believed: 7 for the spans tried, the rest for how seldom a plane is shaded."""
 
+LEAST_BESIDES, NEEDED_OF_DAYS = 3.0, 24.0
+"""Least log odds from clear edges and other planes beside dark days that are alike, and what those days must give by
+themselves: days may be alike dull."""
+
 WIDE, NEEDED_WIDE = 0.3, 20.0
 """A span that takes so much of the plane's clear-sky energy leaves little of the day to compare with, and days that are
 closed but for their ends are common."""
@@ -336,12 +340,19 @@ def _spans(day: Daylight, plane: str, beam: _Beam, clear_wh: FloatArray) -> list
         first, last = _to_its_ends(beam, best)
         where = (inside >= first) & (inside <= last)
         wide = clear_wh[where].sum() > WIDE * clear_wh.sum()
-        if best.log_odds < (NEEDED_WIDE if wide and best.by_others < NEEDED else NEEDED):
+        if not _is_sure(best, wide):
             break
         span = _azimuth_span(azimuth[where])
         found.append(PlaneShade(plane, span, where, int(best.spoke.sum()), best.log_odds))
         beam.told[:, first : last + 1] = False
     return found
+
+
+def _is_sure(span: _Span, wide: bool) -> bool:
+    """Return whether the odds are enough: alike dark days alone may be alike dull ones."""
+    if span.log_odds - span.by_days < LEAST_BESIDES:
+        return span.log_odds >= NEEDED_OF_DAYS
+    return span.log_odds >= (NEEDED_WIDE if wide and span.by_planes < NEEDED else NEEDED)
 
 
 def _to_its_ends(beam: _Beam, span: _Span) -> tuple[int, int]:
@@ -371,8 +382,9 @@ class _Span:
     last: int
     spoke: BoolArray
     log_odds: float
-    by_others: float
-    """The part of the log odds that other planes give, and days that agree."""
+    by_planes: float
+    by_days: float
+    """The parts of the log odds that other planes give, and days that agree."""
 
 
 class _Sums:
@@ -396,20 +408,26 @@ def _likeliest(beam: _Beam, width_min: int) -> _Span | None:
         return None
     pairs = np.triu_indices(len(columns), k=least - 1)
     first, last = columns[pairs[0]], columns[pairs[1]]
-    per_day, by_others = _odds_of_days(beam, first, last, width_min)
+    per_day, by_planes, by_days = _odds_of_days(beam, first, last, width_min)
     total = per_day.sum(axis=0)
     hidden, told = _Sums(beam.hidden & beam.told), _Sums(beam.told)
     inside = hidden.over(first, last).sum(axis=0)
     ties = TIE * (2 * inside - told.over(first, last).sum(axis=0))
     best = int(np.argmax(total + ties))
-    others = float(by_others[:, best].sum())
-    return _Span(int(first[best]), int(last[best]), per_day[:, best] > 1, float(total[best]), others)
+    return _Span(
+        int(first[best]),
+        int(last[best]),
+        spoke=per_day[:, best] > 1,
+        log_odds=float(total[best]),
+        by_planes=float(by_planes[:, best].sum()),
+        by_days=float(by_days[:, best].sum()),
+    )
 
 
 def _odds_of_days(
     beam: _Beam, first: NDArray[np.intp], last: NDArray[np.intp], width_min: int
-) -> tuple[FloatArray, FloatArray]:
-    """Return each day's log odds for shade in each span of bins, (days, W), and what others, planes and days, gave."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return each day's log odds for shade in each span of bins, (days, W), and what other planes and days gave."""
     told, hidden = _Sums(beam.told), _Sums(beam.told & beam.hidden)
     in_strong = beam.told & beam.strong
     bright, strong, shining = _Sums(beam.told & beam.bright), _Sums(in_strong), _Sums(in_strong & beam.bright)
@@ -434,11 +452,12 @@ def _odds_of_days(
     agreeing = _Sums(beam.told & beam.agrees).over(*core) >= AGREEING_SHARE * looked
     long = np.clip((looked * width_min - AGREEING_FROM_MIN) / AGREEING_FROM_MIN, 0.0, 1.0)
     step = _mean_step(beam, *core)
-    others += AGREEING * (agreeing & (looked >= LEAST_AGREEING) & (step < STILL)) * long
-    own += others
+    alike = AGREEING * (agreeing & (looked >= LEAST_AGREEING) & (step < STILL)) * long
+    own += others + alike
     own = np.where((dark < LEAST_HIDDEN * looked) | (lit > MOST_BRIGHT * looked), DOUBTED, own)
     own = np.where(shining.over(*core) > MOST_BRIGHT * looked, REFUTED, own)
-    return np.where(looked > 0, own, 0.0), np.where(own > 0, others, 0.0)
+    own = np.where(looked > 0, own, 0.0)
+    return own, np.where(own > 0, others, 0.0), np.where(own > 0, alike, 0.0)
 
 
 def _calm(beam: _Beam, first: NDArray[np.intp], last: NDArray[np.intp]) -> FloatArray:
