@@ -26,6 +26,9 @@ LEAST_SHIFT_MIN = 11
 LEAST_TURN_DEG = 5.0
 """Angle between the two normals: less is within what the model errs, and what a crew can measure."""
 
+STEEPEST_ROOF_DEG = 65.0
+"""What seems steeper is a curve cut off at its top: by trips at high power, by a limit (common practice, no source)."""
+
 LEAST_DIFFERENCE, CLEAR_DIFFERENCE = 0.05, 0.10
 """Share of its light that a plane must get at another time, or more or less of, to be another; and that from which a
 smaller turn is told as well, as of a plane that lies nearly level."""
@@ -37,14 +40,15 @@ model's own errors come back every day. These and the next two are judgement (co
 FOR_CHANGE = 4.0
 """What a change of the clock needs more, instead: its day is free."""
 
-FOR_PLANE_BY_CLOUDS, BY_ONE_PLANE = 24.0, 17.0
-"""The same where no clear sky speaks: for a plane among several under passing clouds, and of a single one at all."""
+FOR_PLANE_BY_CLOUDS, PER_CLOUDY_DAY, BY_ONE_PLANE = 24.0, 6.5, 17.0
+"""The same where no clear sky speaks: for a plane among several under passing clouds, whose light the model knows less,
+day after day, and of a single plane at all."""
 
 LEAST_SUN_H, LEAST_SUN_FOR_CLOCK_H = 3.0, 2.0
-LEAST_BEAM_SHARE, MORE_SUN, MORE_SUN_ON_ONE_PLANE = 0.2, 1.05, 1.2
+LEAST_BEAM_SHARE, MORE_SUN = 0.2, 1.3
 """Where clouds speak, the beam must fill this share of the possible hours, and so many times those by the record."""
 
-SUN_BY_RECORD_H, SUN_SHARE_BY_RECORD, SUN_SHARE_ON_ONE_PLANE = 2.5, 0.13, 0.25
+SUN_BY_RECORD_H, SUN_SHARE_BY_RECORD, SUN_SHARE_ON_ONE_PLANE = 2.5, 0.13, 0.3
 """Where clouds speak, the record, too, must have seen sun, such a share of the possible hours, and so many on a single
 plane: a closed cover is always explained by a plane turned away."""
 
@@ -147,8 +151,8 @@ def align(site: Site, readings: Readings, *, scale: float) -> Alignment:
     return _with_clock(unchanged, seen, clock, turn) if by_clock else unchanged
 
 
-def _needed(seen: Window, least: float) -> float:
-    return least + PER_DAY * (len(seen.day_names) - 1)
+def _needed(seen: Window, least: float, per_day: float = PER_DAY) -> float:
+    return least + per_day * (len(seen.day_names) - 1)
 
 
 def _believed_clock(seen: Window, clock: Clock, turn: Turn) -> bool:
@@ -184,28 +188,31 @@ def _believed_plane(seen: Window, turn: Turn) -> bool:
         return True
     if seen.telling_planes == 1:
         return _sure_by_one_plane(seen, turn, sun)
-    least_h = max(
-        LEAST_SUN_H, LEAST_BEAM_SHARE * sun.bright_h, MORE_SUN * seen.sunshine(seen.by_record).beam_h
-    )
-    return turn.worth >= _needed(seen, FOR_PLANE_BY_CLOUDS) and sun.beam_h >= least_h
+    record = seen.sunshine(seen.by_record)
+    least_h = max(LEAST_SUN_H, LEAST_BEAM_SHARE * sun.bright_h, MORE_SUN * record.beam_h)
+    sunny = sun.beam_h >= least_h and record.beam_h >= SUN_SHARE_BY_RECORD * record.bright_h
+    return sunny and turn.worth >= _needed(seen, FOR_PLANE_BY_CLOUDS, PER_CLOUDY_DAY)
 
 
 def _sure_by_one_plane(seen: Window, turn: Turn, sun: Sunshine) -> bool:
     """Return whether a single plane under passing clouds says enough."""
     record = seen.sunshine(seen.by_record)
     sunny = record.beam_h >= max(SUN_BY_RECORD_H, SUN_SHARE_ON_ONE_PLANE * record.bright_h)
-    more = sun.beam_h >= MORE_SUN_ON_ONE_PLANE * record.beam_h
+    more = sun.beam_h >= MORE_SUN * record.beam_h
     return turn.worth >= _needed(seen, BY_ONE_PLANE) and sunny and more
 
 
 def _differs(seen: Window, turn: Turn) -> bool:
-    """Return whether the turned plane is another than the recorded one, and its light too."""
+    """Return whether the turned plane is another than the recorded one, its light too, and no steeper than roofs."""
     was, now = (
         beam[0, turn.plane] + diffuse[0, turn.plane]
         for beam, diffuse in (seen.by_record, _by_turn(seen, turn))
     )
     difference = float(np.abs(now - was).sum() / max(was.sum(), 1e-9))
-    turned = _apart_deg(seen.planes[turn.plane], turn) >= LEAST_TURN_DEG
+    recorded = seen.planes[turn.plane]
+    if turn.tilt_deg > max(STEEPEST_ROOF_DEG, recorded.tilt_deg + LEAST_TURN_DEG):
+        return False
+    turned = _apart_deg(recorded, turn) >= LEAST_TURN_DEG
     return difference >= (LEAST_DIFFERENCE if turned else CLEAR_DIFFERENCE)
 
 
