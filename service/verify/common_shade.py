@@ -167,8 +167,8 @@ def common_shade(day: Daylight, table: FloatArray, agreed: FloatArray) -> tuple[
     beams = {name: beam for name in names if (beam := _beam(day, misfits, name)) is not None}
     for name, beam in beams.items():
         others = [b.told & b.strong & b.bright for n, b in beams.items() if n != name]
-        sure = np.any(others, axis=0) if others else np.zeros(beam.told.shape, dtype=bool)
-        found += _spans(day, name, replace(beam, cross=beam.cross * sure), misfits.clear_of(name))
+        crossed = _crossed(beam, misfits, name, np.any(others, axis=0)) if others else beam
+        found += _spans(day, name, crossed, misfits.clear_of(name))
     return tuple(found)
 
 
@@ -197,47 +197,60 @@ class _Misfits:
             self.clear > TELLING_ENERGY * self.clear.max(axis=1, keepdims=True)
         )
         self._table = table
-        self._open = [self._cost(table[g], g) for g in range(len(table))]
 
-    def _cost(self, energies: FloatArray, g: int) -> FloatArray:
-        """Return the squared deviation of group `g` from energies (S, K, D) in units of CROSS_WIDTH, capped."""
-        made = np.where(self.told[g], np.maximum(self.agreed[g], 1e-3), 1.0)
+    def _cost(self, energies: FloatArray, g: int, at: NDArray[np.intp]) -> FloatArray:
+        """Return the squared deviation of group `g` from energies (S, K, N) in units of CROSS_WIDTH, capped."""
+        told = self.told[g, at]
+        made = np.where(told, np.maximum(self.agreed[g, at], 1e-3), 1.0)
         off = np.log(np.maximum(energies, 1e-3) / made) / CROSS_WIDTH
-        return np.where(self.told[g], np.minimum(off**2, 16.0), 0.0)
+        return np.where(told, np.minimum(off**2, 16.0), 0.0)
 
     def clear_of(self, plane: str) -> FloatArray:
         """Return the clear-sky energy of a unit on `plane`, Wh, (D,)."""
         return np.asarray(self.clear[next(g for g, x in enumerate(self.day.groups) if x.plane.name == plane)])
 
-    def for_shade(self, plane: str) -> FloatArray:
-        """Return the log odds for no beam on `plane` that the planes together give, (D,), 0 with one plane."""
-        groups = self.day.groups
-        if len({g.plane.name for g in groups}) < 2:
-            return np.zeros(self.agreed.shape[1])
-        behind = self._behind(plane)
-        return np.asarray(np.clip((self._least(self._open) - self._least(behind)) / 2, 0.0, 4.0))
+    def for_shade(self, plane: str, at: NDArray[np.intp]) -> FloatArray:
+        """Return the log odds for no beam on `plane` that the planes together give in the intervals `at`, (N,)."""
+        diffuse = _diffuse_over_clear(self.day, self._table.shape[1], at)
+        seen, behind = [], []
+        for g, group in enumerate(self.day.groups):
+            seen.append(self._cost(self._table[g][..., at], g, at))
+            shaded = group.plane.name == plane
+            behind.append(self._cost(self.hidden[g, at] * diffuse, g, at) if shaded else seen[g])
+        return np.asarray(np.clip((_least(seen) - _least(behind)) / 2, 0.0, 4.0))
 
-    def _least(self, costs: list[FloatArray]) -> FloatArray:
-        shifts = DIFFUSE_SHIFTS[: costs[0].shape[0], None, None]
-        total = np.sum(costs, axis=0) + (shifts / 0.3) ** 2
-        return np.asarray(total.reshape(-1, total.shape[-1]).min(axis=0))
 
-    def _behind(self, plane: str) -> list[FloatArray]:
-        diffuse = _diffuse_over_clear(self.day, len(self._open[0]))
-        return [
-            self._cost(self.hidden[g] * diffuse, g) if group.plane.name == plane else self._open[g]
-            for g, group in enumerate(self.day.groups)
+def _least(costs: list[FloatArray]) -> FloatArray:
+    """Return the cost of the best sky for all groups, (N,)."""
+    shifts = DIFFUSE_SHIFTS[: costs[0].shape[0], None, None]
+    total = np.sum(costs, axis=0) + (shifts / 0.3) ** 2
+    return np.asarray(total.reshape(-1, total.shape[-1]).min(axis=0))
+
+
+def _diffuse_over_clear(day: Daylight, shifts: int, at: NDArray[np.intp]) -> FloatArray:
+    """Return the diffuse light of every sky of the family over that of the clear one in intervals `at`, (S, K, N)."""
+    steps = (at[:, None] * day.steps + np.arange(day.steps)).ravel()
+    part = replace(day, sun=day.sun.take(steps))
+    sky = day.clear.take(steps)
+    clear = np.maximum(part.gather(sky.dhi), 1e-6)
+    return np.stack(
+        [
+            part.gather(
+                cloudy_sky(part.sun, sky, index=INDEX_LEVELS[:, None], diffuse_shift=float(shift)).dhi
+            )
+            / clear
+            for shift in DIFFUSE_SHIFTS[:shifts]
         ]
+    )
 
 
-def _diffuse_over_clear(day: Daylight, shifts: int) -> FloatArray:
-    """Return the diffuse light of every sky of the family over that of the clear one, (S, K, D)."""
-    skies = [
-        cloudy_sky(day.sun, day.clear, index=INDEX_LEVELS[:, None], diffuse_shift=float(shift)).dhi
-        for shift in DIFFUSE_SHIFTS[:shifts]
-    ]
-    clear = np.maximum(day.gather(day.clear.dhi), 1e-6)
-    return np.stack([day.gather(dhi) / clear for dhi in skies])
+def _crossed(beam: _Beam, misfits: _Misfits, plane: str, sunny: BoolArray) -> _Beam:
+    """Return the beam with what other planes say where one of them surely has sun (days, B) and this one may not."""
+    asked = (sunny & beam.told & beam.hidden).ravel()[beam.place]
+    cross = np.full(len(beam.place), np.nan)
+    if asked.any():
+        cross[asked] = misfits.for_shade(plane, np.flatnonzero(asked))
+    return replace(beam, cross=np.nan_to_num(_binned(cross, beam.place, beam.told.shape)))
 
 
 def _beam(day: Daylight, misfits: _Misfits, plane: str) -> _Beam | None:
@@ -258,7 +271,6 @@ def _beam(day: Daylight, misfits: _Misfits, plane: str) -> _Beam | None:
     seen = np.clip((made - hidden) / (clear - hidden), *RANGE)
     may_be = np.minimum(HIDDEN_BEAM + HIDDEN_DIFFUSE * around / (clear - hidden), MOST_HIDDEN)
     at_top = _binned(held.astype(float), place, shape) > 0.5
-    cross = np.where(told, misfits.for_shade(plane), np.nan)
     bright = seen > np.maximum(BRIGHT, may_be + ABOVE_HIDDEN)
     told = np.isfinite(seen) & (made > LEAST_LIGHT * hidden)
     strong = clear > STRONG * _rated_wh(day, rows, counts, place, shape)
@@ -275,7 +287,7 @@ def _beam(day: Daylight, misfits: _Misfits, plane: str) -> _Beam | None:
         agrees=_agreement(level, hides),
         begins=_jumps(seen, shining),
         ends=_jumps(seen[:, ::-1], shining[:, ::-1])[:, ::-1],
-        cross=np.nan_to_num(_binned(cross, place, shape)),
+        cross=np.zeros(shape),
         place=place,
     )
 
