@@ -22,7 +22,7 @@ from service.verify.labels import Labels
 from service.verify.levels import Levels, rated_wh
 from service.verify.result import SkySource
 from service.verify.silence import SILENT, silences
-from service.verify.sky import ArraySky, sky_at
+from service.verify.sky import ArraySky, group_consensus, sky_at
 
 DARK_CLOUD_MINUTES = 60
 """A cloud so dark that no inverter starts passes within the hour (from memory); longer is an outage."""
@@ -65,7 +65,7 @@ def expectation(day: Daylight, sky: Irradiance, weather: Weather | None = None) 
     )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Case:
     """One window as the causes see it; arrays are (U, D) over units and daylight intervals unless said otherwise.
 
@@ -101,6 +101,11 @@ class Case:
     def serials(self) -> list[str]:
         """Return the units' serials in the order of the rows."""
         return [u.serial for u in self.day.site.units]
+
+    @cached_property
+    def agreed_wh(self) -> FloatArray:
+        """Return what most units of each group made, Wh, (G, D), NaN where none was heard."""
+        return group_consensus(self.day, self.measured_wh, np.ones(len(self.serials)), self.resolution_wh)
 
     @property
     def active(self) -> BoolArray:

@@ -108,6 +108,9 @@ closed but for their ends are common."""
 LEAST_MINUTES, EDGE_MINUTES = 30, 10
 """Shortest span, and how far its ends move from day to day."""
 
+OFTEN_HIDDEN = 0.35
+"""Share of a span's bins over all days that must be hidden for it to be looked at."""
+
 MOST_SPANS = 3
 WALL_EDGE_DEG = 0.05
 TIE = 0.02
@@ -420,11 +423,14 @@ def _likeliest(beam: _Beam, width_min: int) -> _Span | None:
         return None
     pairs = np.triu_indices(len(columns), k=least - 1)
     first, last = columns[pairs[0]], columns[pairs[1]]
+    hidden, told = _Sums(beam.hidden & beam.told), _Sums(beam.told)
+    dark, asked = hidden.over(first, last).sum(axis=0), told.over(first, last).sum(axis=0)
+    worth = dark >= OFTEN_HIDDEN * asked
+    if not worth.any():
+        return None
+    first, last, ties = first[worth], last[worth], TIE * (2 * dark - asked)[worth]
     per_day, by_planes, by_days = _odds_of_days(beam, first, last, width_min)
     total = per_day.sum(axis=0)
-    hidden, told = _Sums(beam.hidden & beam.told), _Sums(beam.told)
-    inside = hidden.over(first, last).sum(axis=0)
-    ties = TIE * (2 * inside - told.over(first, last).sum(axis=0))
     best = int(np.argmax(total + ties))
     return _Span(
         int(first[best]),

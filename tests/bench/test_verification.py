@@ -17,7 +17,7 @@ from service.verify.inputs import Readings
 from service.verify.run import verify
 from tests.bench.modelchain import WEEK, modelchain_week
 
-LARGEST_RATIO = 5.0
+LARGEST_RATIO = 6.0
 ROUNDS = 15
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -76,6 +77,7 @@ class Misplaced:
     level: float
 
 
+@lru_cache(maxsize=1)
 def misplaced_units(case: Case) -> list[Misplaced]:
     """Return the units that fit another recorded plane clearly better than their own."""
     if len(case.day.groups) < 2 or case.source == "clear_sky":

@@ -11,6 +11,7 @@ are left out. Haze or thin even cloud may look like it on one day, so that one d
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -20,7 +21,6 @@ from service.verify.causes.wording import duration, energy, percent
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
 from service.verify.result import Finding
-from service.verify.sky import group_consensus
 
 STRETCH_MINUTES, STRETCH_INTERVALS = 30, 4
 """Least length of a stretch, in both."""
@@ -69,6 +69,7 @@ def _is_low(clear: ClearLevel) -> bool:
     return clear.level < LOW_ON_A_DAY and clear.hours >= HOURS_ON_A_DAY
 
 
+@lru_cache(maxsize=1)
 def clear_level(case: Case) -> ClearLevel | None:
     """Return the site's own level where its sky was cloudless, None where it never was."""
     level = _log_level(case)
@@ -96,7 +97,7 @@ def clear_level(case: Case) -> ClearLevel | None:
 def _log_level(case: Case) -> FloatArray:
     """Return the log of the site's output over the clear sky's, or the measured one's, (D,), NaN where unread."""
     day = case.day
-    agreed = group_consensus(day, case.measured_wh, np.ones(len(case.serials)), case.resolution_wh)
+    agreed = case.agreed_wh
     allowed = case.stated.energy_wh if case.source == "measured" else case.clear_wh
     clear = np.stack([allowed[group.members[0]] for group in day.groups])
     limit = AT_LIMIT * np.array([[g.inverter.ac_rated_w * day.interval_hours] for g in day.groups])
