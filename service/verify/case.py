@@ -21,6 +21,7 @@ from service.verify.inputs import FloatArray, Readings
 from service.verify.labels import Labels
 from service.verify.levels import Levels, rated_wh
 from service.verify.result import SkySource
+from service.verify.scale import DARK_LIMIT, START
 from service.verify.silence import SILENT, silences
 from service.verify.sky import ArraySky, group_consensus, sky_at
 
@@ -34,6 +35,9 @@ WORTH_HEARING = 0.03
 
 LIGHT = 0.03
 """Expected output over rating from which a unit surely produces."""
+
+LIGHT_AT_CLEAR_SKY = START / DARK_LIMIT
+"""The same where the sky is unknown: even under the darkest an inverter starts."""
 
 WEAKEST = 0.3
 """Level down to which a unit's own is taken for its usual one: two of three substrings out."""
@@ -127,7 +131,7 @@ class Case:
         """Return where a unit that works surely produces: one that is always weak starts later and stops earlier."""
         surely = self.array_sky.known | self._long_unknown
         own = np.clip(np.where(np.isfinite(self.levels.level), self.levels.level, 1.0), WEAKEST, 1.0)
-        least = LIGHT * rated_wh(self.day)[:, None]
+        least = (LIGHT_AT_CLEAR_SKY if self.source == "clear_sky" else LIGHT) * rated_wh(self.day)[:, None]
         return np.asarray((own[:, None] * self.peers.energy_wh >= least) & surely & ~self._dim(least))
 
     def _dim(self, least_wh: FloatArray) -> BoolArray:
@@ -149,7 +153,8 @@ class Case:
     def giving_nothing(self) -> BoolArray:
         """Return where a unit was heard in light and gave nothing, for longer than its register's step can hide."""
         seen = np.asarray(self.heard & self.light)
-        return silences(self.measured_wh, self.peers.energy_wh, seen, self.resolution_wh)
+        due = self.peers.energy_wh * (DARK_LIMIT if self.source == "clear_sky" else 1.0)
+        return silences(self.measured_wh, due, seen, self.resolution_wh)
 
     @cached_property
     def sunward_shares(self) -> dict[str, FloatArray]:

@@ -142,7 +142,14 @@ def _seen(site: Site, readings: Readings, weather: Weather | None) -> _Seen:
     table = family(day)
     clear_wh = day.for_units([_clear_row(t) for t in table])
     sent = readings.energy_wh[:, day.positions]
-    scale = scale_factor(sent, clear_wh, rated_wh=rated_wh(day), interval_min=grid.interval_min)
+    scale = scale_factor(
+        sent,
+        clear_wh,
+        rated_wh=rated_wh(day),
+        groups=[g.members for g in day.groups],
+        positions=day.positions,
+        interval_min=grid.interval_min,
+    )
     return _Seen(day, table, clear_wh, scale)
 
 

@@ -5,8 +5,13 @@ Decides the factor only; the finding is written in `causes/unit_scale.py`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from service.expect.grid import IntArray
+from service.verify.clear_level import flat_level
+from service.verify.consensus import robust_sd
 from service.verify.inputs import FloatArray
 
 BRIGHT_LIMIT = 3.0
@@ -17,17 +22,31 @@ DARK_LIMIT = 0.035
 """The brightest hours of a day under the darkest overcast stay above this clear-sky index (from memory)."""
 
 DOUBTFUL_LIMIT = 0.13
-"""Below it a day is either heavily overcast or scaled; its smoothness decides."""
+"""Below it a day is either heavily overcast, under snow, or scaled."""
 
 DAYS_OF_OVERCAST, BRIGHT_MINUTES_A_DAY = 3, 300
-"""So many days without one bright hour are no weather (from memory)."""
+"""So many days without one bright hour are no overcast (from memory); snow may lie for longer."""
 
 SMOOTH_SHARE, SMOOTH_MINUTES = 0.4, 60
 """Share of a window at one level that speaks for a clear sky, and how long it must last: for half an hour an overcast
 sky is as smooth (from memory)."""
 
+CLEAR_HOURS = 1.0
+"""So long the level must stay flat, to the same height, to be a clear sky's: on 34 real days under snow and dark cloud
+it did for half an hour at most, on 337 of 940 others longer (SERF East, 2011 to 2013, tests/reference/open_data.py)."""
+
+EVEN_UNITS, EVEN = 4, 0.03
+"""So many like units must agree so closely (standard deviation of their totals) for their dimness to be no snow's."""
+
+START, NEARLY_ALWAYS = 0.006, 0.9
+"""Power over rating below which an inverter gives nothing (the efficiency of PVWatts version 5, NREL/TP-6A20-62641,
+falls to zero there), and the share of the time in strong light for which lower values must be above zero."""
+
 STRONG_LIGHT = 0.1
 """Clear-sky output over rating from which an interval says something about the scale."""
+
+LEAST_INTERVALS = 2
+"""Least number of them in strong light."""
 
 RATING_HEADROOM = 1.15
 """No inverter gives more than this share of its rating; if values do, their unit is wrong."""
@@ -35,6 +54,10 @@ RATING_HEADROOM = 1.15
 
 USUAL_BRIGHTNESS = ((0.75, 1.3, 1.0), (1.3, 1.8, 0.3), (0.35, 0.75, 0.5), (0.1, 0.35, 0.2), (0.03, 0.1, 0.03))
 """How usual a clear-sky index is for a window's brightest tenth: from, to, weight (common practice, no source)."""
+
+USUAL_CLEAR, CLEAR_SPREAD, ODD_CLEAR = 1.02, 0.12, 0.1
+"""Level of a site in its clear hours, its spread, and the weight of any other that is usual: 7 to 10 % by turbidity,
+temperature and dirt (see `skyfit`)."""
 
 
 def candidates(interval_min: int) -> dict[float, tuple[float, str]]:
@@ -60,26 +83,67 @@ def candidates(interval_min: int) -> dict[float, tuple[float, str]]:
 
 
 def scale_factor(
-    energy_wh: FloatArray, clear_wh: FloatArray, *, rated_wh: FloatArray, interval_min: int
+    energy_wh: FloatArray,
+    clear_wh: FloatArray,
+    *,
+    rated_wh: FloatArray,
+    groups: Sequence[Sequence[int]],
+    positions: IntArray,
+    interval_min: int,
 ) -> float:
     """Return by what the values are off (sent over true), 1.0 where nothing says so.
 
     `energy_wh` (U, D) as sent, `clear_wh` (U, D) expected under a clear sky, `rated_wh` (U,) the inverters' limit
-    in an interval, all Wh. The brightest tenth of the window, the median over the units, is compared with what
-    any sky allows; of the factors that bring it and the inverters' limit into range the likeliest is taken.
+    in an interval, all Wh; `groups` the rows of like units, `positions` (D,) the intervals' numbers on the whole grid.
+    The brightest tenth of the window, all live units together, is compared with what any sky allows; of the factors
+    that bring it and the inverters' limit into range the likeliest is taken, by the level of the clear hours where
+    there are any. Values too low are those of snow and dark cloud unless neither makes them so.
     """
     brightness = _site_brightness(energy_wh, clear_wh, rated_wh)
     use = np.isfinite(brightness)
-    if use.sum() < 3:
+    if use.sum() < LEAST_INTERVALS:
         return 1.0
     top = float(np.quantile(brightness[use], 0.9))
     over_rating = _over_rating(energy_wh, rated_wh)
-    too_much = top > BRIGHT_LIMIT or over_rating > RATING_HEADROOM
+    clear = _clear_level(brightness, positions, interval_min)
+    if top > BRIGHT_LIMIT or over_rating > RATING_HEADROOM:
+        return _likeliest(top, over_rating, interval_min, clear)
+    if top >= DOUBTFUL_LIMIT:
+        return 1.0
     long = use.sum() * interval_min >= DAYS_OF_OVERCAST * BRIGHT_MINUTES_A_DAY
     smooth = use.sum() * interval_min >= SMOOTH_MINUTES and _is_smooth(brightness[use], top)
-    doubtful = top < DOUBTFUL_LIMIT and (long or smooth)
-    too_little = top < DARK_LIMIT or doubtful
-    return _likeliest(top, over_rating, interval_min) if too_much or too_little else 1.0
+    no_snow = (top < DARK_LIMIT or long) and _is_even(energy_wh, clear_wh, groups)
+    if smooth or clear is not None or no_snow or _is_below_start(energy_wh, clear_wh, rated_wh):
+        return _likeliest(top, over_rating, interval_min, clear)
+    return 1.0
+
+
+def _clear_level(brightness: FloatArray, positions: IntArray, interval_min: int) -> float | None:
+    """Return the site's level in its clear hours, None where too few are flat."""
+    with np.errstate(divide="ignore"):
+        found = flat_level(np.log(brightness), positions, interval_min)
+    return found.level if found and found.hours >= CLEAR_HOURS else None
+
+
+def _is_even(energy_wh: FloatArray, clear_wh: FloatArray, groups: Sequence[Sequence[int]]) -> bool:
+    """Return whether most like units are equally dim, on each plane that has enough of them: snow lies unevenly."""
+    spreads = []
+    for rows in (list(group) for group in groups):
+        heard = np.isfinite(energy_wh[rows])
+        made = np.where(heard, energy_wh[rows], 0.0).sum(axis=1)
+        due = np.where(heard, clear_wh[rows], 0.0).sum(axis=1)
+        share = made[made > 0] / np.maximum(due[made > 0], 1e-9)
+        if len(share) >= EVEN_UNITS:
+            spreads.append(robust_sd(share / np.median(share) - 1))
+    return bool(spreads) and max(spreads) <= EVEN
+
+
+def _is_below_start(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> bool:
+    """Return whether the live units work all the time at powers at which none would have started."""
+    live = np.nan_to_num(energy_wh).max(axis=1, initial=0.0) > 0
+    share = energy_wh[live] / rated_wh[live, None]
+    strong = np.isfinite(share) & (clear_wh[live] >= STRONG_LIGHT * rated_wh[live, None])
+    return bool(strong.any() and share[strong].max() < START and (share[strong] > 0).mean() >= NEARLY_ALWAYS)
 
 
 def _site_brightness(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> FloatArray:
@@ -106,13 +170,20 @@ def _over_rating(energy_wh: FloatArray, rated_wh: FloatArray) -> float:
     return float(np.nanquantile(share, 0.995))
 
 
-def _likeliest(top: float, over_rating: float, interval_min: int) -> float:
+def _likeliest(top: float, over_rating: float, interval_min: int, clear: float | None) -> float:
     best, best_score = 1.0, 0.0
     for factor, (prior, _) in candidates(interval_min).items():
-        score = prior * _plausible_brightness(top / factor) * (over_rating / factor <= RATING_HEADROOM)
+        usual = _plausible_brightness(top / factor) if clear is None else _plausible_clear(clear / factor)
+        score = prior * usual * (over_rating / factor <= RATING_HEADROOM)
         if score > best_score:
             best, best_score = factor, score
     return best
+
+
+def _plausible_clear(level: float) -> float:
+    """Return how usual this level is for a site's clear hours."""
+    near = float(np.exp(-0.5 * (np.log(level / USUAL_CLEAR) / CLEAR_SPREAD) ** 2))
+    return max(near, ODD_CLEAR * _plausible_brightness(level))
 
 
 def _plausible_brightness(top: float) -> float:

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pandas as pd
 import pytest
 
 from service.verify.result import Finding
 from service.verify.run import verify
-from tests.reference.open_data import Roof, readings, serf_east_2011, serf_east_2016, site
+from tests.reference.open_data import STANDARD_TIME, Roof, readings, serf_east_2011, serf_east_2016, site
 
 WHOLE_DAYS_OUT = ("2011-10-26", "2012-08-16")
 """Not one watt from morning till night, by snow or by outage; the days before and after whole."""
@@ -26,15 +27,11 @@ STORM_AT_DUSK = ("2011-07-19", "2013-07-13")
 DARK_AFTERNOON = ("2012-01-07", "2012-12-27", "2013-02-09", "2013-02-20")
 """Falls from full power to some per mille with a winter storm and stays there until night; produces the next day."""
 
+CLEAR_WINTER_DAYS = ("2012-01-05", "2012-02-05", "2012-02-16")
+
 LEVEL_NOON = "2016-10-04"
 """A clear day whose power lies within 1.2 % from 9:30 to 12:15; the roof has given 7 % more on others."""
 
-IMPOSSIBLE_SCALES = (
-    "snow makes a day darker than the darkest sky that is thought possible, so that a scale is named"
-)
-DARKNESS_IS_NO_DEATH = (
-    "one unit alone is held against a clear sky, so that half an hour of dark cloud is a dead unit"
-)
 LEVEL_WITHOUT_LIMIT = (
     "the top of this roof's curve is flatter than the modelled one, which is taken for a limit"
 )
@@ -82,13 +79,38 @@ def test_the_days_are_what_they_are_said_to_be(days: tuple[str, ...]) -> None:
             assert watts[day].between_time("16:45", "17:15").max() < 10
 
 
-@pytest.mark.xfail(strict=True, reason=IMPOSSIBLE_SCALES)
 @pytest.mark.parametrize("day", SNOWED_UP)
-def test_a_day_of_snow_is_no_wrong_scale(day: str) -> None:
-    assert "unit_scale" not in _alone(day)
+def test_a_day_of_snow_is_no_wrong_scale_and_no_dead_unit(day: str) -> None:
+    for found in (_alone(day), _paired(day)):
+        assert found.keys().isdisjoint({"unit_scale", "no_output"})
 
 
-@pytest.mark.xfail(strict=True, reason=DARKNESS_IS_NO_DEATH)
+@pytest.mark.parametrize("day", CLEAR_WINTER_DAYS)
+def test_a_day_sent_in_kilowatt_hours_is_a_wrong_scale(day: str) -> None:
+    assert _scaled(day, 1 / 1000)["unit_scale"].details["factor"] == pytest.approx(1 / 1000)
+
+
+@pytest.mark.parametrize("day", CLEAR_WINTER_DAYS[1:])
+def test_a_clear_day_at_a_tenth_is_a_wrong_scale(day: str) -> None:
+    """On the first of the days no hour is level enough to tell a tenth from snow, and then nothing is said."""
+    assert _scaled(day, 0.1)["unit_scale"].details["factor"] == pytest.approx(0.1)
+
+
+def _scaled(day: str, factor: float) -> dict[str, Finding]:
+    roof = _serf_east(2012)
+    return _found(replace(roof, watts=roof.watts * factor), day=day)
+
+
+def test_a_roof_that_breaks_off_at_noon_is_dead() -> None:
+    """The clear day of above, without anything from 12:00 on: no sky and no snow ends a day at full power."""
+    roof = _serf_east(2012)
+    noon = pd.Timestamp(f"{CLEAR_WINTER_DAYS[0]} 12:00", tz=STANDARD_TIME)
+    found = _found(
+        replace(roof, watts=roof.watts.where(roof.watts.index < noon, 0.0)), day=CLEAR_WINTER_DAYS[0]
+    )
+    assert found["no_output"].first_seen == noon
+
+
 @pytest.mark.parametrize("day", STORM_AT_DUSK[1:] + DARK_AFTERNOON)
 def test_the_end_of_a_stormy_day_is_no_dead_unit(day: str) -> None:
     assert "no_output" not in _alone(day)
@@ -104,7 +126,7 @@ def test_a_level_noon_is_no_limit() -> None:
     assert "curtailed" not in _paired(LEVEL_NOON)
 
 
-@pytest.mark.parametrize("day", ["2012-01-05", "2012-02-05", "2012-02-16"])
+@pytest.mark.parametrize("day", CLEAR_WINTER_DAYS)
 def test_clear_winter_days_are_blameless(day: str) -> None:
     assert _alone(day) == {}
     assert _paired(day) == {}

@@ -106,6 +106,54 @@ def test_unit_scale_is_undone_and_accuses_no_unit(roof, factor):
     assert result.units[0].performance_index == pytest.approx(1.0, abs=0.05)
 
 
+def _dark(r):
+    """Return the roof at some per cent of its output, under passing clouds."""
+    clouds = np.random.default_rng(5).uniform(0.4, 1.0, r.grid.count)
+    return replace(r, energy_wh=0.03 * clouds * r.energy_wh)
+
+
+def test_units_that_are_evenly_dim_below_any_overcast_are_a_wrong_scale(roof):
+    r = _dark(roof(index=1.0))
+    assert "unit_scale" in {f.cause for f in verify(r.site, r.readings()).findings}
+
+
+def test_units_that_are_unevenly_dim_lie_under_snow_and_are_no_wrong_scale(roof):
+    r = _dark(roof(planes=2, index=1.0))
+    r.energy_wh *= np.random.default_rng(4).uniform(0.5, 1.5, (len(r.energy_wh), 1))
+    assert "unit_scale" not in {f.cause for f in verify(r.site, r.readings()).findings}
+
+
+@pytest.mark.parametrize("units", [1, 2])
+def test_a_dark_roof_of_few_units_is_no_wrong_scale(roof, units):
+    r = _dark(roof(units=units, index=1.0))
+    assert "unit_scale" not in {f.cause for f in verify(r.site, r.readings()).findings}
+
+
+def test_output_that_breaks_off_is_a_dead_unit_without_neighbours_too(roof):
+    r = roof(units=1)
+    r.energy_wh[0, r.interval(12) :] = 0
+    found = the_finding(verify(r.site, r.readings()), "no_output")
+    assert found.first_seen == r.grid.start + timedelta(hours=12)
+    assert found.confidence < 0.9
+
+
+def test_output_that_fades_away_is_darkness_or_snow(roof):
+    r = roof(units=1)
+    fading = np.exp(-np.arange(r.grid.count - r.interval(12)) / 4)
+    fading[24:] = 0
+    r.energy_wh[0, r.interval(12) :] *= fading
+    assert "no_output" not in {f.cause for f in verify(r.site, r.readings()).findings}
+
+
+def test_output_that_fades_away_and_is_still_gone_the_day_after_is_said(roof):
+    r = roof(units=1, days=3)
+    fading = np.exp(-np.arange(r.grid.count - r.interval(12)) / 4)
+    fading[24:] = 0
+    r.energy_wh[0, r.interval(12) :] *= fading
+    found = the_finding(verify(r.site, r.readings()), "no_output")
+    assert found.confidence < 0.7
+
+
 def test_data_gap_of_one_unit(roof):
     r = roof()
     r.energy_wh[3, r.interval(9) : r.interval(12.5)] = np.nan

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from service.verify.case import BoolArray, Case
-from service.verify.causes import channels
+from service.verify.causes import channels, darkness
 from service.verify.causes.no_output import least_unused
 from service.verify.causes.wording import duration, energy
 from service.verify.levels import rated_wh
@@ -66,6 +66,8 @@ def _last(gave: BoolArray) -> int:
 
 def _proven(case: Case, rows: list[int], after: BoolArray) -> bool:
     """Return whether enough was due from the units together after the last that any of them gave."""
+    if darkness.may_be_dark(case, rows, np.asarray(after.any(axis=0))):
+        return False
     due_wh = np.where(after, case.peers.energy_wh[rows], 0.0)
     minutes = after.any(axis=0).sum() * case.day.grid.interval_min
     unused_h = float((due_wh / rated_wh(case.day)[rows, None]).sum()) * case.day.interval_hours

@@ -1,8 +1,8 @@
 """A unit that is heard but gives no energy in light, from a moment on until the last it was heard.
 
 Reasoning: a dead unit, an open DC plug or a missing AC supply leaves zero at any light, where every sky leaves at
-least 2 % of what the neighbours give (common practice, no source). The neighbours' output is the proof of light; a
-unit that comes back is not this cause.
+least 2 % of what the neighbours give (common practice, no source). The neighbours' output is the proof of light:
+without any, what darkness or snow may have done is not held against a unit. A unit that comes back is not this cause.
 """
 
 from __future__ import annotations
@@ -10,10 +10,11 @@ from __future__ import annotations
 import numpy as np
 
 from service.verify.case import BoolArray, Case
-from service.verify.causes import channels
+from service.verify.causes import channels, darkness
 from service.verify.causes.wording import duration, energy
 from service.verify.levels import rated_wh
 from service.verify.result import Finding
+from service.verify.silence import SILENT
 
 LEAST_MINUTES, LEAST_MINUTES_SHORT = 20, 10
 LEAST_ENERGY_LONG_H, LEAST_ENERGY_H = 0.02, 0.01
@@ -21,6 +22,9 @@ LEAST_ENERGY_LONG_H, LEAST_ENERGY_H = 0.02, 0.01
 window of less than SHORT_MINUTES of light."""
 
 SHORT_MINUTES = 120
+
+PROVEN, ABRUPT, SNOW_POSSIBLE = 0.99, 0.8, 0.6
+"""Confidence with light that is proven, without it where the output broke off, and where snow would look the same."""
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
@@ -36,7 +40,9 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 def dead_since(case: Case, i: int) -> BoolArray:
     """Return the lit and heard intervals after the unit's last output, (D,)."""
     lit = case.heard[i] & case.light[i]
-    giving = np.flatnonzero(lit & ~case.giving_nothing[i])
+    with np.errstate(invalid="ignore"):
+        some = case.heard[i] & (case.measured_wh[i] > SILENT * case.peers.energy_wh[i])
+    giving = np.flatnonzero(np.where(lit, ~case.giving_nothing[i], some))
     since = giving[-1] + 1 if len(giving) else 0
     after = np.zeros(lit.shape, dtype=bool)
     after[since:] = True
@@ -45,6 +51,8 @@ def dead_since(case: Case, i: int) -> BoolArray:
 
 def is_long_enough(case: Case, i: int, dead: BoolArray) -> bool:
     """Return whether enough light went unused to be sure."""
+    if darkness.may_be_dark(case, [i], dead):
+        return False
     minutes = dead.sum() * case.day.grid.interval_min
     unused_h = case.peers.energy_wh[i, dead].sum() / rated_wh(case.day)[i] * case.day.interval_hours
     least_minutes, least_h = least_unused(case, [i])
@@ -58,6 +66,12 @@ def least_unused(case: Case, rows: list[int]) -> tuple[float, float]:
     return (LEAST_MINUTES_SHORT, LEAST_ENERGY_H) if short else (LEAST_MINUTES, LEAST_ENERGY_LONG_H)
 
 
+def _confidence(case: Case, i: int, dead: BoolArray) -> float:
+    if darkness.proven_light(case, dead):
+        return PROVEN
+    return ABRUPT if darkness.ended_abruptly(case, [i], dead) else SNOW_POSSIBLE
+
+
 def _finding(case: Case, i: int, dead: BoolArray) -> Finding:
     first, last = case.first_and_last(dead)
     assert first is not None  # noqa: S101 (dead has a true value)
@@ -68,7 +82,7 @@ def _finding(case: Case, i: int, dead: BoolArray) -> Finding:
     finding = Finding(
         cause="no_output",
         serials=case.named([i]),
-        confidence=0.99 if case.source != "clear_sky" else 0.8,
+        confidence=_confidence(case, i, dead),
         evidence=(
             f"Heard, but no energy {since}: {duration(minutes)} of light, in which a unit like it "
             f"should have made {energy(float(case.peers.energy_wh[i, dead].sum()))}."

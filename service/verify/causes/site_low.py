@@ -10,7 +10,6 @@ are left out. Haze or thin even cloud may look like it on one day, so that one d
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -18,15 +17,10 @@ import numpy as np
 from service.expect.grid import floats
 from service.verify.case import BoolArray, Case
 from service.verify.causes.wording import duration, energy, percent
+from service.verify.clear_level import ClearLevel, flat_level
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
 from service.verify.result import Finding
-
-STRETCH_MINUTES, STRETCH_INTERVALS = 30, 4
-"""Least length of a stretch, in both."""
-
-FLAT, DRIFT = 0.015, 0.05
-"""Scatter and drift of the log level within a stretch up to which its sky counts as cloudless."""
 
 STRONG_LIGHT = 0.25
 """Clear-sky energy over the window's highest from which a level is read."""
@@ -34,25 +28,12 @@ STRONG_LIGHT = 0.25
 BELOW_TOP = 0.96
 """Output over the window's highest from which the site may stand at a common limit."""
 
-HIGH, NEAR = 0.9, 0.05
-"""Quantile of the flat stretches' levels that is taken, and how close to it others confirm it."""
+IMPOSSIBLE = 0.35
+"""Below this a flat level is that of an even overcast sky."""
 
 LOW_ON_DAYS, DAYS, HOURS_ON_DAYS = 0.90, 2, 0.3
 LOW_ON_A_DAY, HOURS_ON_A_DAY = 0.87, 1.0
 """Levels below which a site is low: on two days and more, and on one; and for how long it must have been flat."""
-
-IMPOSSIBLE = 0.35
-"""Below this a flat level is that of an even overcast sky."""
-
-
-@dataclass(frozen=True)
-class ClearLevel:
-    """The site's level in its clear hours, `hours` of them on `days` days, within the intervals `where` (D,)."""
-
-    level: float
-    hours: float
-    days: int
-    where: BoolArray
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
@@ -72,26 +53,8 @@ def _is_low(clear: ClearLevel) -> bool:
 @lru_cache(maxsize=1)
 def clear_level(case: Case) -> ClearLevel | None:
     """Return the site's own level where its sky was cloudless, None where it never was."""
-    level = _log_level(case)
-    size = max(STRETCH_INTERVALS, STRETCH_MINUTES // case.day.grid.interval_min)
-    if len(level) < size:
-        return None
-    stretches = np.lib.stride_tricks.sliding_window_view(level, size)
-    joined = np.lib.stride_tricks.sliding_window_view(case.day.positions, size)
-    scatter, drift = _scatter_and_drift(stretches)
-    flat = (joined[:, -1] - joined[:, 0] == size - 1) & (scatter < FLAT) & (drift < DRIFT)
-    if not flat.any():
-        return None
-    means = np.exp(stretches.mean(axis=1))
-    found = float(np.quantile(means[flat], HIGH))
-    if found < IMPOSSIBLE:
-        return None
-    confirm = np.flatnonzero(flat & (np.abs(means / found - 1) < NEAR))
-    where = np.zeros(len(level), dtype=bool)
-    where[(confirm[:, None] + np.arange(size)).ravel()] = True
-    per_day = 24 * 60 // case.day.grid.interval_min
-    days = len(np.unique(case.day.positions[where] // per_day))
-    return ClearLevel(found, len(confirm) * case.day.interval_hours, days, where)
+    found = flat_level(_log_level(case), case.day.positions, case.day.grid.interval_min)
+    return found if found and found.level >= IMPOSSIBLE else None
 
 
 def _log_level(case: Case) -> FloatArray:
@@ -117,14 +80,6 @@ def _shaded(case: Case) -> BoolArray:
     for shade in case.shades:
         hidden[[g.plane.name == shade.plane for g in case.day.groups]] |= shade.where
     return hidden
-
-
-def _scatter_and_drift(stretches: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the standard deviation about each stretch's line and the line's rise over it, (W,) each, NaN if unread."""
-    at = np.arange(stretches.shape[1]) - (stretches.shape[1] - 1) / 2
-    slope = stretches @ at / (at @ at)
-    rest = stretches - stretches.mean(axis=1, keepdims=True) - slope[:, None] * at
-    return rest.std(axis=1), np.abs(slope) * (stretches.shape[1] - 1)
 
 
 def _finding(case: Case, clear: ClearLevel) -> Finding:

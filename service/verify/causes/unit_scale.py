@@ -1,9 +1,10 @@
 """All values of the site are off by one constant factor.
 
-Reasoning: no sky lasts above 1.7 times the clear sky's energy nor keeps the best hours of a day below 3.5 % of it,
-and no inverter passes its rating. A factor that a change of unit explains (kWh for Wh, power for energy) is undone
-before anything else is judged, so that it accuses no unit. `factor` is sent over true: 0.001 where kWh came as Wh.
-Limits: from memory, see `verify/scale.py`.
+Reasoning: no sky lasts above three times the clear sky's energy, and no inverter passes its rating. Downwards, overcast
+and snow go as far as a factor does. What they do not make is a clear day's even level, like units that are equally dim
+below any overcast, or power all day long at which no inverter starts. A factor that a change of unit explains (kWh for
+Wh, power for energy) is undone before anything else is judged, so that it accuses no unit. `factor` is sent over true:
+0.001 where kWh came as Wh. Limits: see `verify/scale.py`.
 """
 
 from __future__ import annotations

@@ -1,0 +1,64 @@
+"""The level at which a site's clear hours lie, from their flatness alone.
+
+Under a cloudless sky the site's output over that expected keeps one level for half an hour and longer; clouds do not.
+What the level means, the callers say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.expect.grid import BoolArray, IntArray
+from service.verify.inputs import FloatArray
+
+STRETCH_MINUTES, STRETCH_INTERVALS = 30, 4
+"""Least length of a stretch, in both."""
+
+FLAT, DRIFT = 0.015, 0.05
+"""Scatter and drift of the log level within a stretch up to which its sky counts as cloudless."""
+
+HIGH, NEAR = 0.9, 0.05
+"""Quantile of the flat stretches' levels that is taken, and how close to it others confirm it."""
+
+
+@dataclass(frozen=True)
+class ClearLevel:
+    """The site's level in its clear hours, `hours` of them on `days` days, within the intervals `where` (D,)."""
+
+    level: float
+    hours: float
+    days: int
+    where: BoolArray
+
+
+def flat_level(log_level: FloatArray, positions: IntArray, interval_min: int) -> ClearLevel | None:
+    """Return the high level at which flat stretches of `log_level` (D,), NaN where unread, lie; None without any.
+
+    `positions` (D,) are the intervals' numbers on the whole grid: a stretch does not reach over a night.
+    """
+    size = max(STRETCH_INTERVALS, STRETCH_MINUTES // interval_min)
+    if len(log_level) < size:
+        return None
+    stretches = np.lib.stride_tricks.sliding_window_view(log_level, size)
+    joined = np.lib.stride_tricks.sliding_window_view(positions, size)
+    scatter, drift = _scatter_and_drift(stretches)
+    flat = (joined[:, -1] - joined[:, 0] == size - 1) & (scatter < FLAT) & (drift < DRIFT)
+    if not flat.any():
+        return None
+    means = np.exp(stretches.mean(axis=1))
+    found = float(np.quantile(means[flat], HIGH))
+    confirm = np.flatnonzero(flat & (np.abs(means / found - 1) < NEAR))
+    where = np.zeros(len(log_level), dtype=bool)
+    where[(confirm[:, None] + np.arange(size)).ravel()] = True
+    days = len(np.unique(positions[where] // (24 * 60 // interval_min)))
+    return ClearLevel(found, len(confirm) * interval_min / 60, days, where)
+
+
+def _scatter_and_drift(stretches: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the standard deviation about each stretch's line and the line's rise over it, (W,) each, NaN if unread."""
+    at = np.arange(stretches.shape[1]) - (stretches.shape[1] - 1) / 2
+    slope = stretches @ at / (at @ at)
+    rest = stretches - stretches.mean(axis=1, keepdims=True) - slope[:, None] * at
+    return rest.std(axis=1), np.abs(slope) * (stretches.shape[1] - 1)
