@@ -154,6 +154,20 @@ def test_output_that_fades_away_and_is_still_gone_the_day_after_is_said(roof):
     assert found.confidence < 0.7
 
 
+def test_a_last_silence_like_the_ones_before_is_a_drop_out(roof):
+    r = roof()
+    for start, end in ((8, 8.5), (10, 10.75), (18, 24)):
+        r.energy_wh[6, r.interval(start) : r.interval(end)] = 0
+    assert causes_by_serial(verify(r.site, r.readings())) == {"700006": ("intermittent",)}
+
+
+def test_a_unit_that_dies_after_dropping_out_is_dead(roof):
+    r = roof()
+    for start, end in ((8, 8.5), (10, 10.75), (13, 24)):
+        r.energy_wh[6, r.interval(start) : r.interval(end)] = 0
+    assert causes_by_serial(verify(r.site, r.readings()))["700006"][0] == "no_output"
+
+
 def test_data_gap_of_one_unit(roof):
     r = roof()
     r.energy_wh[3, r.interval(9) : r.interval(12.5)] = np.nan

@@ -3,7 +3,7 @@
 Reasoning: a plug not pushed home, a loose AC connector or a unit that trips on its own gives nothing for minutes and
 then its full share again; cloud and shade leave at least the diffuse light. Fast cycling hides inside a long
 interval, so short drop-outs show as intervals far below the unit's own level. A unit that stays off to the end is
-`no_output`.
+`no_output`, but for a last silence like those that it came back from before.
 """
 
 from __future__ import annotations
@@ -31,19 +31,22 @@ DEEP = 0.5
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each unit that drops out and comes back."""
-    found = []
+    found, dead = [], np.array([dead_since(case, i) for i in range(len(case.serials))])
     for i, serial in enumerate(case.serials):
         if serial in named:
             continue
-        out = drop_outs(case, i)
+        out = _drop_outs(case, i, dead)
         if out.sum() >= LEAST_INTERVALS and _share_lost(case, i, out) >= LEAST_SHARE:
             found.append(_finding(case, i, out))
     return found
 
 
-def drop_outs(case: Case, i: int) -> BoolArray:
-    """Return the lit intervals in which the unit gave nothing though it gave something later, with their flanks."""
-    nothing = case.giving_nothing[i] & ~dead_since(case, i) & neighbours_produce(case, i)
+def _drop_outs(case: Case, i: int, dead: BoolArray) -> BoolArray:
+    """Return the lit intervals in which the unit gave nothing but did or may come back, with their flanks.
+
+    `dead` (U, D) is where units gave nothing and stayed off.
+    """
+    nothing = case.giving_nothing[i] & ~dead[i] & _neighbours_produce(case, i, case.heard & ~dead)
     with np.errstate(invalid="ignore"):
         low = case.light[i] & case.heard[i] & (case.measured_wh[i] < DEEP * case.peers.energy_wh[i])
     beside = np.zeros_like(nothing)
@@ -52,15 +55,15 @@ def drop_outs(case: Case, i: int) -> BoolArray:
     return np.asarray(nothing | (beside & low))
 
 
-def neighbours_produce(case: Case, i: int) -> BoolArray:
-    """Return where the light is surely enough and at least half of the like units that were heard give, (D,).
+def _neighbours_produce(case: Case, i: int, alive: BoolArray) -> BoolArray:
+    """Return where the light is surely enough and at least half of the like units that are `alive` (U, D) give, (D,).
 
     Where there are fewer than two like units, all others are asked.
     """
     like = case.like(i)
     asked = like if len(like) > LEAST_LIKE else range(len(case.serials))
     others = np.isin(np.arange(len(case.serials)), [k for k in asked if k != i])
-    seen = case.heard & others[:, None]
+    seen = alive & others[:, None]
     with np.errstate(invalid="ignore"):
         giving = seen & (case.measured_wh > PRODUCING * case.peers.energy_wh)
     enough = case.peers.energy_wh[i] >= STRONG_LIGHT * rated_wh(case.day)[i]
@@ -79,13 +82,15 @@ def _finding(case: Case, i: int, out: BoolArray) -> Finding:
     lost = case.lost_wh(i, out)
     times = int((np.diff(out.astype(int), prepend=0) == 1).sum())
     minutes = float(out.sum() * case.day.grid.interval_min)
+    still_out = case.giving_nothing[i, np.flatnonzero(case.heard[i] & case.light[i])[-1]]
+    back = "each time but the last" if still_out else "each time"
     finding = Finding(
         cause="intermittent",
         serials=case.named([i]),
         confidence=round(min(0.97, 0.75 + 0.06 * times), 2),
         evidence=(
             f"Gave nothing {times} time(s), {duration(minutes)} in all, while its neighbours produced, "
-            f"and came back each time; lost: {energy(lost)}."
+            f"and came back {back}; lost: {energy(lost)}."
         ),
         advice=(
             "Isolate first, secured against falling: reseat the DC plugs until they lock, then the AC connector; "

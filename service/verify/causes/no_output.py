@@ -2,7 +2,8 @@
 
 Reasoning: a dead unit, an open DC plug or a missing AC supply leaves zero at any light, where every sky leaves at
 least 2 % of what the neighbours give (common practice, no source). The neighbours' output is the proof of light:
-without any, what darkness or snow may have done is not held against a unit. A unit that comes back is not this cause.
+without any, what darkness or snow may have done is not held against a unit. A unit that comes back is not this cause,
+nor is one that came back from like silences before.
 """
 
 from __future__ import annotations
@@ -23,6 +24,9 @@ window of less than SHORT_MINUTES of light."""
 
 SHORT_MINUTES = 120
 
+EARLIER, LIKE_EARLIER = 2, 2
+"""So many silences that the unit came back from, and how much longer than them the last may be to be another such."""
+
 PROVEN, ABRUPT, SNOW_POSSIBLE = 0.99, 0.8, 0.6
 """Confidence with light that is proven, without it where the output broke off, and where snow would look the same."""
 
@@ -38,7 +42,7 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 
 
 def dead_since(case: Case, i: int) -> BoolArray:
-    """Return the lit and heard intervals after the unit's last output, (D,)."""
+    """Return the lit and heard intervals after the unit's last output, (D,); none where it may well come back."""
     lit = case.heard[i] & case.light[i]
     with np.errstate(invalid="ignore"):
         some = case.heard[i] & (case.measured_wh[i] > SILENT * case.peers.energy_wh[i])
@@ -46,7 +50,15 @@ def dead_since(case: Case, i: int) -> BoolArray:
     since = giving[-1] + 1 if len(giving) else 0
     after = np.zeros(lit.shape, dtype=bool)
     after[since:] = True
-    return np.asarray(lit & after)
+    dead = np.asarray(lit & after)
+    return np.zeros_like(dead) if _is_one_of_many(case.giving_nothing[i][lit], int(dead.sum())) else dead
+
+
+def _is_one_of_many(silent: BoolArray, last: int) -> bool:
+    """Return whether the unit came back from silences of its own length before, by the lit intervals (L,)."""
+    before = np.concatenate(([False], silent[: len(silent) - last], [False]))
+    starts, ends = (np.flatnonzero(np.diff(before.astype(int)) == step) for step in (1, -1))
+    return len(starts) >= EARLIER and last <= LIKE_EARLIER * int((ends - starts).max())
 
 
 def is_long_enough(case: Case, i: int, dead: BoolArray) -> bool:
