@@ -8,6 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from service.verify.case import Case
+from service.verify.causes.site_low import clear_level
+from service.verify.clear_level import CLEAR_HOURS
 from service.verify.inputs import FloatArray
 from service.verify.levels import ALONE
 from service.verify.ratios import performance_index, performance_ratio, performance_ratio_25c
@@ -21,6 +23,11 @@ SENSOR = 0.05
 """Standard uncertainty of an expectation from measured irradiance: sensor, distance, transposition (from memory)."""
 
 CLEAR = (0.92, 1.12)
+"""Clear-sky indices over that of the site's clear hours between which the sky is called clear."""
+
+EVEN_CLOUD = 0.65
+"""Level below which level hours are sooner those of an even cloud than of a low site (from memory)."""
+
 BAND_SIGMAS = 2.0
 
 
@@ -52,14 +59,25 @@ def _clear_sky_light_h(case: Case, heard: FloatArray) -> FloatArray:
 
 
 def _clear_share(case: Case) -> float | None:
-    """Return the share of the bright daylight whose clear-sky index is that of a clear sky, 0-1."""
+    """Return the share of the bright daylight whose clear-sky index is that of a clear sky, 0-1.
+
+    Where the site's own clear hours show their level, it is held against that: what a whole roof lacks is no cloud.
+    """
     if case.source == "clear_sky" or not case.array_sky.known.any():
         return None
     lit = case.array_sky.known & (case.clear_wh.max(axis=0) > 0.1 * case.clear_wh.max())
     if not lit.any():
         return None
-    index = case.array_sky.index[lit]
+    index = case.array_sky.index[lit] / _clear_index(case)
     return round(float(((index >= CLEAR[0]) & (index <= CLEAR[1])).mean()), 3)
+
+
+def _clear_index(case: Case) -> float:
+    """Return the clear-sky index of the site's own clear hours; 1 where they are too few to tell."""
+    clear = clear_level(case)
+    if clear is None or clear.hours < CLEAR_HOURS or clear.level < EVEN_CLOUD:
+        return 1.0
+    return float(np.median(case.array_sky.index[clear.where]))
 
 
 def _measured_over_array(case: Case) -> float | None:

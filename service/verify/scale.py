@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from service.expect.grid import IntArray
-from service.verify.clear_level import flat_level
+from service.verify.clear_level import CLEAR_HOURS, flat_level
 from service.verify.consensus import robust_sd
 from service.verify.inputs import FloatArray
 
@@ -30,10 +30,6 @@ DAYS_OF_OVERCAST, BRIGHT_MINUTES_A_DAY = 3, 300
 SMOOTH_SHARE, SMOOTH_MINUTES = 0.4, 60
 """Share of a window at one level that speaks for a clear sky, and how long it must last: for half an hour an overcast
 sky is as smooth (from memory)."""
-
-CLEAR_HOURS = 1.0
-"""So long the level must stay flat, to the same height, to be a clear sky's: on 34 real days under snow and dark cloud
-it did for half an hour at most, on 337 of 940 others longer (SERF East, 2011 to 2013, tests/reference/open_data.py)."""
 
 EVEN_UNITS, EVEN = 4, 0.03
 """So many like units must agree so closely (standard deviation of their totals) for their dimness to be no snow's."""

@@ -137,6 +137,12 @@ def test_output_that_breaks_off_is_a_dead_unit_without_neighbours_too(roof):
     assert found.confidence < 0.9
 
 
+def test_a_lone_unit_that_is_silent_from_the_morning_on_is_dead(roof):
+    r = roof(units=1, days=2)
+    r.energy_wh[0, r.interval(1, day=1) :] = 0
+    assert the_finding(verify(r.site, r.readings()), "no_output").confidence < 0.7
+
+
 def test_output_that_fades_away_is_darkness_or_snow(roof):
     r = roof(units=1)
     fading = np.exp(-np.arange(r.grid.count - r.interval(12)) / 4)

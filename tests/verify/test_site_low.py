@@ -31,6 +31,16 @@ def test_a_cover_over_all_modules_is_found_and_accuses_no_unit(
     assert low.details["factor"] == pytest.approx(share, abs=0.02)
 
 
+@pytest.mark.parametrize(("share", "index", "clear"), [(0.8, 1.0, True), (1.0, 1.0, True), (1.0, 0.5, False)])
+def test_what_a_whole_roof_lacks_is_no_cloud(
+    roof: Callable[..., Roof], share: float, index: float, clear: bool
+) -> None:
+    r = covered(roof(index=index, ac_rated_w=1000), share)
+    of_sky = verify(r.site, r.readings()).sky.clear_share
+    assert of_sky is not None
+    assert of_sky > 0.9 if clear else of_sky < 0.05
+
+
 def test_what_is_missing_is_counted(roof: Callable[..., Roof]) -> None:
     whole = roof(index=1.0, ac_rated_w=1000)
     (low,) = found(covered(whole, 0.75))
