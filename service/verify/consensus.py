@@ -16,6 +16,11 @@ BRIGHT_BONUS = 0.5
 """Votes that the brightest value has over one of zero: decides ties, never outvotes a larger group."""
 
 
+SURELY_BRIGHT = 2.5
+"""Votes from which a group of values is the light itself: darker groups count less then, by as much as they are darker,
+so that a minority that agrees in the sun outvotes a majority in shade."""
+
+
 def consensus(
     values: FloatArray, *, width: float, floor: float = 0.0, weights: FloatArray | None = None
 ) -> FloatArray:
@@ -25,8 +30,8 @@ def consensus(
     each other, `floor` an absolute one [unit of values] that is added to it (a register's resolution);
     `weights` (n,) are the votes of each row, 1 by default.
 
-    For every value the support is the sum of triangular kernels at all others; the best supported one is
-    taken, then replaced by the kernel-weighted mean around it.
+    For every value the support is the sum of triangular kernels at all others, less where others are surely brighter;
+    the best supported one is taken, then replaced by the kernel-weighted mean around it.
     """
     votes = np.ones(len(values)) if weights is None else weights
     known = np.isfinite(values)
@@ -36,7 +41,8 @@ def consensus(
     for i in range(len(x)):
         support[i] = np.einsum("j,jt->t", votes, _kernel(x, x[i], reach[i]) * known)
     brightest = np.maximum(x.max(axis=0, initial=0.0), 1e-12)
-    support = np.where(known, support + BRIGHT_BONUS * x / brightest, -1.0)
+    surely = np.maximum(np.where(known & (support >= SURELY_BRIGHT), x, 0.0).max(axis=0, initial=0.0), 1e-12)
+    support = np.where(known, support * np.minimum(x / surely, 1.0) + BRIGHT_BONUS * x / brightest, -1.0)
     best = np.take_along_axis(x, support.argmax(axis=0)[None, :], axis=0)[0]
     near = _kernel(x, best, width * np.maximum(best, 1e-12) + floor) * known * votes[:, None]
     total = near.sum(axis=0)

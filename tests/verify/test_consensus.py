@@ -38,3 +38,18 @@ def test_weighted_median_and_spread():
     assert np.isnan(weighted_median(np.array([np.nan]), np.array([1.0])))
     normal = np.random.default_rng(3).standard_normal(4000)
     assert robust_sd(normal) == pytest.approx(1.0, abs=0.05)
+
+
+def test_three_in_the_sun_outvote_seven_in_the_shade():
+    values = np.array([[100.0]] * 3 + [[30.0]] * 7)
+    assert consensus(values, width=0.08)[0] == pytest.approx(100)
+
+
+def test_two_in_the_sun_do_not():
+    values = np.array([[100.0]] * 2 + [[30.0]] * 7)
+    assert consensus(values, width=0.08)[0] == pytest.approx(30)
+
+
+def test_a_slightly_brighter_few_do_not_outvote_the_many():
+    values = np.array([[110.0]] * 3 + [[100.0]] * 7)
+    assert consensus(values, width=0.08)[0] == pytest.approx(100)
