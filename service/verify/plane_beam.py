@@ -1,0 +1,255 @@
+"""How much of the sun's beam a plane shows, by day and solar time: what the search for shade on whole planes looks at.
+
+A plane's units agree on their output; what lies above the clear sky's diffuse energy is beam. Here is told where it may
+be hidden, where it surely is not, and what the other planes say of it. Whether anything shades is judged elsewhere.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.expect.energy import UnitGroup
+from service.expect.grid import floats
+from service.expect.plane import on_plane
+from service.expect.sky import cloudy_sky
+from service.verify.day import Daylight
+from service.verify.inputs import FloatArray
+from service.verify.sky import DIFFUSE_SHIFTS, INDEX_LEVELS
+
+BoolArray = NDArray[np.bool_]
+Ints = NDArray[np.intp]
+
+BIN_MINUTES = 10
+"""Width of the bins of solar time: the sun moves about 2.5 degrees, and over a week returns within one or two."""
+
+TELLING_BEAM = 0.4
+"""Least share of a plane's clear-sky energy that must be beam for its loss to be told from cloud."""
+
+TELLING_ENERGY = 0.06
+"""Least clear-sky energy, over the plane's highest."""
+
+HIDDEN_BEAM, HIDDEN_DIFFUSE, MOST_HIDDEN = 0.2, 2.0, 0.6
+"""Visible beam up to which all of it may be hidden: the model's error, and so many times the clear sky's diffuse
+energy, the light around the sun included, besides itself, since broken cloud has up to three times a clear sky's
+diffuse light (from memory); never more than the last."""
+
+BRIGHT, ABOVE_HIDDEN = 0.65, 0.2
+"""Visible beam from which the sun surely shone on the plane, and by how much it lies above what may be hidden."""
+
+LEAST_LIGHT = 0.2
+"""Share of the clear sky's diffuse energy below which a plane is out rather than shaded."""
+
+RANGE = (-0.3, 2.0)
+"""Where the visible beam is cut off: more or less is the weakest light's noise."""
+
+STRONG, SHINING, JUMP = 0.18, (0.75, 1.4), 0.5
+"""Clear-sky energy over the modules' rating and visible beam with which a bin can show a span's end, and the least
+jump of the visible beam there: under an overcast sky it changes slowly, though the weakest light of the day may look
+bright."""
+
+EDGE_BINS = 2
+"""How many bins before a span's first, or after its last, may be the bright one: an edge may fall within a bin."""
+
+LEVELS = (0.1, 30.0)
+"""Where output over the clear sky's diffuse energy is cut off."""
+
+SAME_LEVEL, OTHER_DAYS = 0.06, 2
+"""How close the logs of that share lie on days that agree, and how many other days must."""
+
+CROSS_WIDTH = 0.12
+"""Width of a plane's fit to a sky (log)."""
+
+BELOW_TOP = 0.8
+"""A held or clipped output is the plane's highest; shade is not."""
+
+
+@dataclass(frozen=True)
+class Beam:
+    """A plane by day and bin of solar time, (days, B), NaN where it cannot be told.
+
+    `told` where the plane says something, `hidden` where its beam may be hidden, `bright` where it surely is not,
+    `strong` where the light would be strong, `level` the log of output over the clear sky's diffuse, `agrees` where
+    other days gave the same while hidden, `begins` and `ends` where a bin may be a span's first or last since the light
+    is far brighter just before or after, `cross` the log odds that other planes add, `place` (D,) the flat position of
+    each interval in these tables.
+    """
+
+    told: BoolArray
+    hidden: BoolArray
+    bright: BoolArray
+    strong: BoolArray
+    level: FloatArray
+    agrees: BoolArray
+    begins: BoolArray
+    ends: BoolArray
+    cross: FloatArray
+    place: Ints
+
+
+def _in_shade(group: UnitGroup) -> UnitGroup:
+    """Return the group behind a horizon that hides the sun wherever it stands."""
+    return replace(group, plane=replace(group.plane, horizon=((0.0, 90.0), (180.0, 90.0))))
+
+
+def _diffuse_share(day: Daylight, group: UnitGroup) -> FloatArray:
+    """Return the share of the clear sky's light on the group's plane that is no beam, the sun's halo included, (D,)."""
+    light = on_plane(group.plane, day.sun, day.clear)
+    total = np.maximum(day.gather(light.total), 1e-9)
+    return np.asarray(1 - day.gather(light.beam) / total)
+
+
+class PlaneEnergies:
+    """How well each plane's energies fit every sky, with and without beam."""
+
+    def __init__(self, day: Daylight, table: FloatArray, agreed: FloatArray) -> None:
+        self.day, self.agreed = day, agreed
+        self.hidden = np.stack([day.gather(day.power(_in_shade(g), day.clear).ac_w) for g in day.groups])
+        above = int(np.searchsorted(INDEX_LEVELS, 1.0))
+        self.clear = (table[:, 0, above - 1] + table[:, 0, above]) / 2
+        self.around = self.clear * np.stack([_diffuse_share(day, g) for g in day.groups])
+        self.told = np.isfinite(agreed) & (
+            self.clear > TELLING_ENERGY * self.clear.max(axis=1, keepdims=True)
+        )
+        self._table = table
+
+    def _cost(self, energies: FloatArray, g: int, at: Ints) -> FloatArray:
+        """Return the squared deviation of group `g` from energies (S, K, N) in units of CROSS_WIDTH, capped."""
+        told = self.told[g, at]
+        made = np.where(told, np.maximum(self.agreed[g, at], 1e-3), 1.0)
+        off = np.log(np.maximum(energies, 1e-3) / made) / CROSS_WIDTH
+        return np.where(told, np.minimum(off**2, 16.0), 0.0)
+
+    def clear_of(self, plane: str) -> FloatArray:
+        """Return the clear-sky energy of a unit on `plane`, Wh, (D,)."""
+        return np.asarray(self.clear[next(g for g, x in enumerate(self.day.groups) if x.plane.name == plane)])
+
+    def for_shade(self, plane: str, at: Ints) -> FloatArray:
+        """Return the log odds for no beam on `plane` that the planes together give in the intervals `at`, (N,)."""
+        diffuse = _diffuse_over_clear(self.day, self._table.shape[1], at)
+        seen, behind = [], []
+        for g, group in enumerate(self.day.groups):
+            seen.append(self._cost(self._table[g][..., at], g, at))
+            shaded = group.plane.name == plane
+            behind.append(self._cost(self.hidden[g, at] * diffuse, g, at) if shaded else seen[g])
+        return np.asarray(np.clip((_least(seen) - _least(behind)) / 2, 0.0, 4.0))
+
+
+def _least(costs: list[FloatArray]) -> FloatArray:
+    """Return the cost of the best sky for all groups, (N,)."""
+    shifts = DIFFUSE_SHIFTS[: costs[0].shape[0], None, None]
+    total = np.sum(costs, axis=0) + (shifts / 0.3) ** 2
+    return np.asarray(total.reshape(-1, total.shape[-1]).min(axis=0))
+
+
+def _diffuse_over_clear(day: Daylight, shifts: int, at: Ints) -> FloatArray:
+    """Return the diffuse light of every sky of the family over that of the clear one in intervals `at`, (S, K, N)."""
+    steps = (at[:, None] * day.steps + np.arange(day.steps)).ravel()
+    part = replace(day, sun=day.sun.take(steps))
+    sky = day.clear.take(steps)
+    clear = np.maximum(part.gather(sky.dhi), 1e-6)
+    return np.stack(
+        [
+            part.gather(
+                cloudy_sky(part.sun, sky, index=INDEX_LEVELS[:, None], diffuse_shift=float(shift)).dhi
+            )
+            / clear
+            for shift in DIFFUSE_SHIFTS[:shifts]
+        ]
+    )
+
+
+def crossed(beam: Beam, energies: PlaneEnergies, plane: str, sunny: BoolArray) -> Beam:
+    """Return the beam with what other planes say where one of them surely has sun (days, B) and this one may not."""
+    asked = (sunny & beam.told & beam.hidden).ravel()[beam.place]
+    cross = np.full(len(beam.place), np.nan)
+    if asked.any():
+        cross[asked] = energies.for_shade(plane, np.flatnonzero(asked))
+    return replace(beam, cross=np.nan_to_num(_binned(cross, beam.place, beam.told.shape)))
+
+
+def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
+    rows = [g for g, group in enumerate(day.groups) if group.plane.name == plane]
+    counts = np.array([len(day.groups[g].members) for g in rows])[:, None] * energies.told[rows]
+    made = (np.where(energies.told[rows], energies.agreed[rows], 0.0) * counts).sum(axis=0)
+    clear, hidden = (energies.clear[rows] * counts).sum(axis=0), (energies.hidden[rows] * counts).sum(axis=0)
+    told = (clear - hidden > TELLING_BEAM * clear) & (clear > 0)
+    if told.sum() < 3:
+        return None
+    top = np.quantile(made[told] / counts.sum(axis=0)[told], 0.98)
+    held = made > BELOW_TOP * top * counts.sum(axis=0)
+    place, shape = _solar_places(day)
+    around = (energies.around[rows] * counts).sum(axis=0)
+    made, clear, hidden, around = (
+        _binned(np.where(told, x, np.nan), place, shape) for x in (made, clear, hidden, around)
+    )
+    seen = np.clip((made - hidden) / (clear - hidden), *RANGE)
+    may_be = np.minimum(HIDDEN_BEAM + HIDDEN_DIFFUSE * around / (clear - hidden), MOST_HIDDEN)
+    at_top = _binned(held.astype(float), place, shape) > 0.5
+    bright = seen > np.maximum(BRIGHT, may_be + ABOVE_HIDDEN)
+    told = np.isfinite(seen) & (made > LEAST_LIGHT * hidden)
+    strong = clear > STRONG * _rated_wh(day, rows, counts, place, shape)
+    seen = np.where(told, seen, np.inf)
+    shining = np.where(told & strong & (seen > SHINING[0]) & (seen < SHINING[1]), seen, -np.inf)
+    hides = told & (seen < may_be) & ~at_top
+    level = floats(np.log(np.where(told, np.clip(made / np.maximum(hidden, 1e-6), *LEVELS), 1.0)))
+    return Beam(
+        told=told,
+        hidden=hides,
+        bright=bright,
+        strong=strong,
+        level=level,
+        agrees=_agreement(level, hides),
+        begins=_jumps(seen, shining),
+        ends=_jumps(seen[:, ::-1], shining[:, ::-1])[:, ::-1],
+        cross=np.zeros(shape),
+        place=place,
+    )
+
+
+def _agreement(level: FloatArray, hidden: BoolArray) -> BoolArray:
+    """Return where a hidden bin's level is that of OTHER_DAYS other days' hidden bins at the same place, (days, B)."""
+    same = np.abs(level[:, None] - level[None]) < SAME_LEVEL
+    count = (same & hidden[:, None] & hidden[None]).sum(axis=1) - hidden
+    return np.asarray(hidden & (count >= OTHER_DAYS))
+
+
+def _jumps(seen: FloatArray, shining: FloatArray) -> BoolArray:
+    """Return the bins (days, B) that with the next one lie far below the brightest of the EDGE_BINS before."""
+    before = np.full(seen.shape, -np.inf)
+    for back in range(1, EDGE_BINS + 1):
+        before[:, back:] = np.maximum(before[:, back:], shining[:, :-back])
+    after = seen.copy()
+    after[:, :-1] = (seen[:, :-1] + seen[:, 1:]) / 2
+    return np.asarray(before - after > JUMP)
+
+
+def _rated_wh(
+    day: Daylight, rows: list[int], counts: FloatArray, place: Ints, shape: tuple[int, int]
+) -> FloatArray:
+    """Return the told units' rating by day and bin, Wh an interval."""
+    rated = np.array([day.groups[g].module.pmax_w * day.groups[g].module_count for g in rows])
+    return _binned((rated[:, None] * counts).sum(axis=0) * day.interval_hours, place, shape)
+
+
+def _solar_places(day: Daylight) -> tuple[Ints, tuple[int, int]]:
+    """Return each interval's flat place in a table of solar days and bins, and that table's shape."""
+    width = max(BIN_MINUTES, day.grid.interval_min)
+    start = day.grid.start
+    first = start.hour * 60 + start.minute + day.site.longitude / 15 * 60
+    minutes = np.floor(first + day.positions * day.grid.interval_min).astype(int)
+    days, within = np.divmod(minutes, 24 * 60)
+    days = days - days.min()
+    bins = -(-24 * 60 // width)
+    return days * bins + within // width, (int(days.max()) + 1, bins)
+
+
+def _binned(values: FloatArray, place: Ints, shape: tuple[int, int]) -> FloatArray:
+    """Return the means of the finite values in each place, NaN where there is none."""
+    use = np.isfinite(values)
+    size = shape[0] * shape[1]
+    count = np.bincount(place[use], minlength=size)
+    sums = np.bincount(place[use], weights=values[use], minlength=size)
+    return floats(np.divide(sums, count, out=np.full(size, np.nan), where=count > 0)).reshape(shape)
