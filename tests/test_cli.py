@@ -231,7 +231,7 @@ def test_verify_json_is_the_contracts_form_alone(run: Run, engine: Engine) -> No
     site_id = heard_site(engine)
     found = run("verify", site_id, "--json")
     contract = json.loads(found.stdout)
-    assert set(contract) == {"site_id", "start", "end", "sky", "verdict", "units", "findings"}
+    assert set(contract) == {"site_id", "start", "end", "sky", "verdict", "units", "findings", "not_yet"}
     assert contract["site_id"] == site_id
     assert contract["units"][0]["serial"] == "103"
 

@@ -43,8 +43,8 @@ twice those minutes, and up to which mean step from bin to bin: no overcast sky 
 still."""
 
 CALM, RESTLESS, LEAST_CALM = 0.15, 0.45, 0.25
-"""Mean step of the log of output over the clear sky's diffuse energy from bin to bin up to which a day counts in full and from which it counts least,
-and that least: the light behind an object changes slowly, that behind clouds does not."""
+"""Mean step of the log of output over the clear sky's diffuse energy from bin to bin up to which a day counts in full,
+from which it counts least, and that least: the light behind an object changes slowly, that behind clouds does not."""
 
 LOOKS, CROSS_NOISE = 0.5, 0.7
 """Independent looks a bin after the first, and mean log odds of other planes that may be noise."""

@@ -278,7 +278,7 @@ def test_a_verification_has_the_contract_s_fields(client: TestClient, path: str)
 
     answer = client.get(f"{path}/verification").json()
 
-    assert set(answer) == {"site_id", "start", "end", "sky", "verdict", "units", "findings"}
+    assert set(answer) == {"site_id", "start", "end", "sky", "verdict", "units", "findings", "not_yet"}
     assert answer["site_id"] == path.rpartition("/")[2]
     assert answer["verdict"] in {"verified", "attention", "too_little_light"}
     assert {"source", "clear_share", "light"} <= set(answer["sky"])
