@@ -39,6 +39,9 @@ LIGHT = 0.03
 LIGHT_AT_CLEAR_SKY = START / DARK_LIMIT
 """The same where the sky is unknown: even under the darkest an inverter starts."""
 
+STANDBY = 0.002
+"""Output over rating that a meter may read of an inverter at rest (a real one reads 0.001)."""
+
 WEAKEST = 0.3
 """Level down to which a unit's own is taken for its usual one: two of three substrings out."""
 
@@ -153,8 +156,11 @@ class Case:
     def giving_nothing(self) -> BoolArray:
         """Return where a unit was heard in light and gave nothing, for longer than its register's step can hide."""
         seen = np.asarray(self.heard & self.light)
-        due = self.peers.energy_wh * (DARK_LIMIT if self.source == "clear_sky" else 1.0)
-        return silences(self.measured_wh, due, seen, self.resolution_wh)
+        if self.source != "clear_sky":
+            return silences(self.measured_wh, self.peers.energy_wh, seen, self.resolution_wh)
+        at_rest = self.measured_wh <= STANDBY * rated_wh(self.day)[:, None]
+        given = np.where(at_rest, 0.0, self.measured_wh)
+        return silences(given, self.peers.energy_wh * DARK_LIMIT, seen, self.resolution_wh)
 
     @cached_property
     def sunward_shares(self) -> dict[str, FloatArray]:

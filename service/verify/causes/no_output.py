@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from service.verify.case import BoolArray, Case
+from service.verify.case import STANDBY, BoolArray, Case
 from service.verify.causes import channels, darkness
 from service.verify.causes.wording import duration, energy
 from service.verify.levels import rated_wh
@@ -45,7 +45,8 @@ def dead_since(case: Case, i: int) -> BoolArray:
     """Return the lit and heard intervals after the unit's last output, (D,); none where it may well come back."""
     lit = case.heard[i] & case.light[i]
     with np.errstate(invalid="ignore"):
-        some = case.heard[i] & (case.measured_wh[i] > SILENT * case.peers.energy_wh[i])
+        least = np.maximum(SILENT * case.peers.energy_wh[i], STANDBY * rated_wh(case.day)[i])
+        some = case.heard[i] & (case.measured_wh[i] > least)
     giving = np.flatnonzero(np.where(lit, ~case.giving_nothing[i], some))
     since = giving[-1] + 1 if len(giving) else 0
     after = np.zeros(lit.shape, dtype=bool)
