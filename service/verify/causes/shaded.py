@@ -18,7 +18,7 @@ from service.verify.causes.wording import energy, percent
 from service.verify.common_shade import NEEDED, PlaneShade
 from service.verify.inputs import FloatArray
 from service.verify.levels import PEERS_FOR_COMPARISON
-from service.verify.outline import outline_of, outline_of_plane
+from service.verify.outline import outline_of, outline_of_plane, sun_of_intervals
 from service.verify.result import Finding
 
 DEFICIT = 0.10
@@ -147,7 +147,7 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
     visible = max(LEAST_SHARE if by_peers else LEAST_SHARE_BY_MODEL, float(case.levels.visible[i]) / 2)
     if short.sum() < LEAST_INTERVALS or lost < visible or whole < WHOLE_SHARE:
         return None
-    azimuth = case.day.sun.azimuth_deg.reshape(-1, case.day.steps).mean(axis=1)
+    azimuth = sun_of_intervals(case).azimuth_deg
     returned, days = _returns(case, azimuth, read, short)
     if days >= DAYS_TO_RETURN and returned < LEAST_RETURN and lost < SURE_SHARE:
         return None
@@ -172,10 +172,13 @@ def _has_peers(case: Case, i: int) -> bool:
 
 
 def _span(azimuth: FloatArray, weight: FloatArray) -> tuple[float, float]:
-    order = np.argsort(azimuth)
+    """Return between which azimuths the middle four fifths of the loss lie, clockwise, degrees; through north or not."""
+    middle = float(np.degrees(np.angle((weight * np.exp(1j * np.radians(azimuth))).sum())))
+    turned = (azimuth - middle + 180) % 360 - 180
+    order = np.argsort(turned)
     sums = np.cumsum(weight[order]) / weight.sum()
     at = np.searchsorted(sums, [0.1, 0.9])
-    low, high = azimuth[order][np.minimum(at, len(order) - 1)]
+    low, high = (turned[order][np.minimum(at, len(order) - 1)] + middle) % 360
     return float(low), float(high)
 
 
