@@ -172,7 +172,7 @@ def _has_peers(case: Case, i: int) -> bool:
 
 
 def _span(azimuth: FloatArray, weight: FloatArray) -> tuple[float, float]:
-    """Return between which azimuths the middle four fifths of the loss lie, clockwise, degrees; through north or not."""
+    """Return between which azimuths the middle four fifths of the loss lie, clockwise, degrees, maybe through north."""
     middle = float(np.degrees(np.angle((weight * np.exp(1j * np.radians(azimuth))).sum())))
     turned = (azimuth - middle + 180) % 360 - 180
     order = np.argsort(turned)
