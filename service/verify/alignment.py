@@ -17,17 +17,21 @@ import numpy as np
 from service.expect.site import Plane, Site
 from service.verify.inputs import FloatArray, Readings
 from service.verify.labels import Labels, own_labels, true_time
-from service.verify.search import Clock, Turn, best_clock, best_turn, doubtful
+from service.verify.search import (
+    AS_LIKELY,
+    LEAST_TURN_DEG,
+    Clock,
+    Turn,
+    best_clock,
+    best_turn,
+    doubtful,
+    too_steep,
+)
 from service.verify.window import Light, Sunshine, Window, window
 
-LEAST_SHIFT_MIN = 11
-"""Smaller shifts are within what air mass, haze and temperature do to a day's curve."""
-
-LEAST_TURN_DEG = 5.0
-"""Angle between the two normals: less is within what the model errs, and what a crew can measure."""
-
-STEEPEST_ROOF_DEG = 65.0
-"""What seems steeper is a curve cut off at its top: by trips at high power, by a limit (common practice, no source)."""
+LEAST_SHIFT_MIN = 13
+"""Smaller shifts are within what air mass, haze and temperature do to a day's curve: SERF East has 10 minutes by its
+standard clock (tests/reference/open_data.py)."""
 
 LEAST_DIFFERENCE, CLEAR_DIFFERENCE = 0.05, 0.10
 """Share of its light that a plane must get at another time, or more or less of, to be another; and that from which a
@@ -56,12 +60,15 @@ TOO_BRIGHT, MORE_TOO_BRIGHT = 1.2, 0.05
 """So many times a clear sky's light on a plane no sky gives for longer than a cloud's bright edge lasts: a turned plane
 may not have so much more of its light beyond that than the recorded one. An obstacle makes no plane brighter."""
 
+LEAST_LEVEL = 0.7
+"""Below this share of a clear sky's light an even cloud cover is as likely as a dim site, and has another curve."""
+
 FEW_VOICES, LIKE_ANOTHER_DEG = 2, 20.0
 """So few units with the curve of another recorded plane, so near, are on that plane: their record is wrong, not its."""
 
-AS_LIKELY, HALF_AS_MUCH = 5.0, 0.5
-"""Log-likelihood within which two explanations are both said; on a single plane, where a quarter of an hour and some 10
-degrees of azimuth look much alike, whatever explains half as much."""
+HALF_AS_MUCH = 0.5
+"""On a single plane, where a quarter of an hour and some 10 degrees of azimuth look much alike, whatever explains so
+much of what the other does is said as well."""
 
 
 @dataclass(frozen=True)
@@ -183,6 +190,8 @@ def _believed_plane(seen: Window, turn: Turn) -> bool:
         > _too_bright(seen, turn, seen.by_record) + MORE_TOO_BRIGHT
     ):
         return False
+    if seen.fit(_by_turn(seen, turn)).gain[0] < LEAST_LEVEL:
+        return False
     sun = seen.sunshine(_by_turn(seen, turn))
     if sun.clear_h >= LEAST_SUN_H:
         return True
@@ -210,7 +219,7 @@ def _differs(seen: Window, turn: Turn) -> bool:
     )
     difference = float(np.abs(now - was).sum() / max(was.sum(), 1e-9))
     recorded = seen.planes[turn.plane]
-    if turn.tilt_deg > max(STEEPEST_ROOF_DEG, recorded.tilt_deg + LEAST_TURN_DEG):
+    if too_steep(recorded, turn):
         return False
     turned = _apart_deg(recorded, turn) >= LEAST_TURN_DEG
     return difference >= (LEAST_DIFFERENCE if turned else CLEAR_DIFFERENCE)

@@ -36,8 +36,8 @@ model) and 0.06 (the spectral one of Solis); the clear-sky models differ that mu
 
 THICKEST_AIR = 10.0
 
-_COSINES = np.linspace(0.0, 1.0, 257)
-_MODIFIERS = beam_modifier(_COSINES)
+_COSINE_STEPS = 4096
+_MODIFIERS = beam_modifier(np.linspace(0.0, 1.0, _COSINE_STEPS + 1))
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,8 @@ class ClearLight:
         ground = (plane.albedo * (1 - np.cos(tilt)) / 2 * modifiers[:, 1])[:, None]
         seen = horizon_elevation(plane, self.sun.azimuth_deg) < 90 - self.sun.apparent_zenith_deg
         beam = (
-            self.sunward * seen * cosine * np.interp(cosine, _COSINES, _MODIFIERS) + ground * self.level_beam
+            self.sunward * seen * cosine * _MODIFIERS[np.rint(cosine * _COSINE_STEPS).astype(np.intp)]
+            + ground * self.level_beam
         )
         dome, upright = ((1 + np.cos(tilt)) / 2)[:, None], np.sin(tilt)[:, None]
         sky = np.maximum(self.sky_level * (dome - upright / 2) + self.sky_upright * upright, 0.0)

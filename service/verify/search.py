@@ -10,10 +10,9 @@ import numpy as np
 from service.expect.site import Plane
 from service.verify.inputs import FloatArray
 from service.verify.labels import LateClock
-from service.verify.skyfit import FEW_GAINS
 from service.verify.window import LARGEST_SHIFT_MIN, Window
 
-GATE_INTERVALS, COARSE_INTERVALS, FINE_INTERVALS = 200, 300, 1600
+GATE_INTERVALS, COARSE_INTERVALS, FINE_INTERVALS = 120, 300, 800
 """How many intervals are looked at at first, in the search and at its end; of longer windows every second or third."""
 
 WORTH_A_SEARCH = 4.0
@@ -22,10 +21,19 @@ WORTH_A_SEARCH = 4.0
 SURPLUS_PARAMETER = 3.0
 """Log-likelihood that a further quantity (a tilt beside an azimuth, the moment of a change) must bring."""
 
+AS_LIKELY = 5.0
+"""Log-likelihood within which two explanations are both said."""
+
+LEAST_TURN_DEG = 5.0
+"""Angle between the two normals: less is within what the model errs, and what a crew can measure."""
+
+STEEPEST_ROOF_DEG = 65.0
+"""What seems steeper is a curve cut off at its top: by trips at high power, by a limit (common practice, no source)."""
+
 COARSE_SHIFT_MIN, FINE_SHIFT_MIN = 15, 5
 SUMMER_TIME_MIN = 60
 
-ROUND_MIN, NEARLY_ROUND_MIN, LEAST_ROUNDED_MIN = 15, 5, 11
+ROUND_MIN, NEARLY_ROUND_MIN, LEAST_ROUNDED_MIN = 15, 5, 13
 """Clocks are off by whole quarters of an hour (common practice, no source): what is near to one is taken for it."""
 
 COARSE_TILTS_DEG, COARSE_TURN_DEG = (12.0, 30.0, 50.0), 30.0
@@ -67,7 +75,7 @@ class Turn:
 
 def doubtful(window: Window) -> bool:
     """Return whether, looked at coarsely, some other clock or orientation fits better than the record."""
-    coarse = window.thinned(GATE_INTERVALS, FEW_GAINS)
+    coarse = window.thinned(GATE_INTERVALS).with_few_bends
     worth = coarse.record + WORTH_A_SEARCH
     if (coarse.clocks(_coarse_clocks()) > worth).any():
         return True
@@ -79,7 +87,7 @@ def doubtful(window: Window) -> bool:
 
 def best_clock(window: Window) -> Clock:
     """Return the best fitting clock: one that was off all the time, or changed to or from summer time."""
-    coarse, fine = window.thinned(COARSE_INTERVALS, FEW_GAINS), window.thinned(FINE_INTERVALS)
+    coarse, fine = window.thinned(COARSE_INTERVALS), window.thinned(FINE_INTERVALS)
     late = _coarse_clocks()
     nearest = float(late[coarse.clocks(late).argmax()])
     around = nearest + np.arange(-COARSE_SHIFT_MIN, COARSE_SHIFT_MIN + 1.0, FINE_SHIFT_MIN)
@@ -118,13 +126,23 @@ def best_change(window: Window) -> Clock | None:
 
 
 def best_turn(window: Window) -> Turn:
-    """Return the one plane and its orientation that, turned, fit best."""
-    return max((t for p in range(len(window.planes)) for t in _turns_of(window, p)), key=lambda t: t.worth)
+    """Return the one plane and its orientation that, turned, fit best: one that roofs have, if that is as likely."""
+    turns = [t for p in range(len(window.planes)) for t in _turns_of(window, p)]
+    best = max(turns, key=lambda t: t.worth)
+    usual = [
+        t for t in turns if t.worth > best.worth - AS_LIKELY and not too_steep(window.planes[t.plane], t)
+    ]
+    return max(usual, key=lambda t: t.worth, default=best)
+
+
+def too_steep(recorded: Plane, turn: Turn) -> bool:
+    """Return whether a turned plane is steeper than roofs are and than its record."""
+    return turn.tilt_deg > max(STEEPEST_ROOF_DEG, recorded.tilt_deg + LEAST_TURN_DEG)
 
 
 def _turns_of(window: Window, plane: int) -> list[Turn]:
     """Return the best orientations of one plane: with the recorded tilt, with the recorded azimuth, any."""
-    coarse, fine = window.thinned(COARSE_INTERVALS, FEW_GAINS), window.thinned(FINE_INTERVALS)
+    coarse, fine = window.thinned(COARSE_INTERVALS), window.thinned(FINE_INTERVALS)
     recorded = window.planes[plane]
     tilts, azimuths = _coarse_turns(recorded)
     start = int(coarse.turns(plane, tilts, azimuths).argmax())

@@ -7,11 +7,15 @@ as in the interval before, give or take, or anything. Latent (b, d) being Gaussi
 share of the mixture has a closed form. What counts is the log-likelihood of a description over that of another: under
 the right one much of a sunny window fits the narrow clear sky, and clouds dim all planes as one sky would.
 
+The output is taken to be bent: flatter or sharper at its top than the model's by one unknown quantity, alike for every
+description, since real roofs are by more than another clock or orientation would change.
+
 Widths and weights are judgement (common practice, no source) but where a source is named.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -36,9 +40,19 @@ PERSISTENCE_5_MIN = 0.08
 INDEPENDENT_MIN = 20.0
 """Errors of the model and clouds hold on for so long: closer intervals count as one."""
 
-GAINS, FEW_GAINS = np.geomspace(0.66, 1.3, 16), np.geomspace(0.66, 1.3, 9)
-USUAL_GAIN, GAIN_SPREAD = 1.02, 0.12
-"""Level of the whole site under a clear sky over the model's: 7 to 10 % by turbidity, temperature and dirt."""
+GAINS, NEAR_GAINS = np.geomspace(0.5, 1.3, 11), np.geomspace(0.94, 1.06, 5)
+USUAL_GAIN, GAIN_SPREAD, ODD_GAIN = 1.02, 0.12, -4.0
+"""Level of the whole site under a clear sky over the model's: 7 to 10 % by turbidity, temperature and dirt. Snow or a
+branch that is off make any other; its log-density stays so near the usual one's, so that level alone proves little."""
+
+BENDS, BEND_SPREAD, BEND_PIVOT_W_M2 = (-0.1, 0.0, 0.1, 0.2, 0.3, 0.4, 0.5), 0.2, 700.0
+"""How much flatter the output's top is than the model's: it falls short of the light by a factor exp(-bend x) at
+1000 x + BEND_PIVOT_W_M2. Warmth, dirt, spectrum and inverters do that: from noon to shoulders 0.3 on a real roof
+(computed from SERF East, tests/reference/open_data.py); the spread is from memory."""
+
+LEAST_STRETCH = 0.1
+SCOUTED_INTERVALS = 160
+"""Level and bend are looked for in so many intervals, and the level refined in all."""
 
 
 @dataclass(frozen=True)
@@ -121,16 +135,28 @@ def _unexplained(light: FloatArray, weight: FloatArray, interval_min: int) -> Fl
 
 @dataclass(frozen=True)
 class Fit:
-    """How well H descriptions fit: log-likelihood and the level of their clear sky, (H,)."""
+    """How well H descriptions fit: log-likelihood, the level of their clear sky and the bend of the output, (H,)."""
 
     likelihood: FloatArray
     gain: FloatArray
+    bend: FloatArray
+
+    @classmethod
+    def best(cls, fits: Sequence[Fit]) -> Fit:
+        """Return the best of several fits, description by description."""
+        top = np.argmax([f.likelihood for f in fits], axis=0)
+        parts = (np.stack(p) for p in zip(*((f.likelihood, f.gain, f.bend) for f in fits), strict=True))
+        return cls(*(p[top, np.arange(len(top))] for p in parts))
 
 
 @dataclass(frozen=True)
 class _Sums:
-    """What the mixture needs of the planes' light: weighted products of it with B and D, (H, N), or (N,)."""
+    """What the mixture needs of the planes' light: weighted products of it with B and D, (H, N).
 
+    `log_noise` is that of the told light: what straightens a bent output stretches its noise, too.
+    """
+
+    known: IntArray
     beam2: FloatArray
     both: FloatArray
     diffuse2: FloatArray
@@ -140,84 +166,107 @@ class _Sums:
     log_noise: FloatArray
 
     @classmethod
-    def of(cls, seen: Observed, beam: FloatArray, diffuse: FloatArray) -> _Sums:
-        weight, weighed = seen.weight, seen.weight * seen.light
-        known = weight > 0
-        log_noise = np.where(known, np.log(2 * np.pi / np.where(known, weight, 1.0)), 0.0).sum(axis=0)
+    def of(cls, seen: Observed, beam: FloatArray, diffuse: FloatArray, bend: FloatArray) -> _Sums:
+        """Return the sums for H descriptions with outputs bent by `bend`, (H,)."""
+        bent, known = bend[:, None, None], seen.weight > 0
+        straight = np.exp(-bent * (seen.light - BEND_PIVOT_W_M2) / 1000)
+        weighed_beam, weighed_diffuse = (seen.weight * straight**2 * part for part in (beam, diffuse))
+        light = seen.light / straight
+        stretch = np.log(np.maximum(1 + bent * seen.light / 1000, LEAST_STRETCH))
+        log_noise = np.where(known, np.log(2 * np.pi / np.where(known, seen.weight, 1.0)) - 2 * stretch, 0.0)
         return cls(
-            beam2=np.einsum("hpn,hpn,pn->hn", beam, beam, weight),
-            both=np.einsum("hpn,hpn,pn->hn", beam, diffuse, weight),
-            diffuse2=np.einsum("hpn,hpn,pn->hn", diffuse, diffuse, weight),
-            beam_light=np.einsum("hpn,pn->hn", beam, weighed),
-            diffuse_light=np.einsum("hpn,pn->hn", diffuse, weighed),
-            light2=(weighed * seen.light).sum(axis=0),
-            log_noise=log_noise,
+            known=known.sum(axis=0),
+            beam2=(weighed_beam * beam).sum(axis=1),
+            both=(weighed_beam * diffuse).sum(axis=1),
+            diffuse2=(weighed_diffuse * diffuse).sum(axis=1),
+            beam_light=(weighed_beam * light).sum(axis=1),
+            diffuse_light=(weighed_diffuse * light).sum(axis=1),
+            light2=(seen.weight * seen.light**2).sum(axis=0),
+            log_noise=log_noise.sum(axis=1),
         )
 
 
 def _log_share(
-    sums: _Sums, share: _Share, known: FloatArray, *, gain: float = 1.0, error: float = 1.0
+    sums: _Sums, share: _Share, *, gain: FloatArray | float = 1.0, error: float = 1.0
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the log of weight times density of one share, and the mean beam b that it infers, (H, N)."""
-    precision = share.precision / gain**2
-    mean = np.array(share.mean) * gain
-    pull = precision @ mean
-    a, b, c = (
-        sums.beam2 / error + precision[0, 0],
-        sums.both / error + precision[0, 1],
-        sums.diffuse2 / error + precision[1, 1],
-    )
-    u, v = sums.beam_light / error + pull[0], sums.diffuse_light / error + pull[1]
+    """Return the log of weight times density of one share, and the mean beam b that it infers, (H, N).
+
+    `gain` is a level, or one for each description, (H, 1).
+    """
+    bb, bd, dd = (share.precision[at] / gain**2 for at in ((0, 0), (0, 1), (1, 1)))
+    mean_b, mean_d = (m * gain for m in share.mean)
+    pull_b, pull_d = bb * mean_b + bd * mean_d, bd * mean_b + dd * mean_d
+    a, b, c = sums.beam2 / error + bb, sums.both / error + bd, sums.diffuse2 / error + dd
+    u, v = sums.beam_light / error + pull_b, sums.diffuse_light / error + pull_d
     determinant = a * c - b * b
     explained = (c * u * u - 2 * b * u * v + a * v * v) / determinant
-    misfit = sums.light2 / error + mean @ pull - explained
-    noise = sums.log_noise + known * np.log(error)
-    density = -0.5 * (misfit + noise + np.log(determinant) - np.log(np.linalg.det(precision)))
+    misfit = sums.light2 / error + mean_b * pull_b + mean_d * pull_d - explained
+    noise = sums.log_noise + sums.known * np.log(error)
+    density = -0.5 * (misfit + noise + np.log(determinant / (bb * dd - bd * bd)))
     return np.log(share.weight) + density, (c * u - b * v) / determinant
 
 
-def fit(seen: Observed, beam: FloatArray, diffuse: FloatArray, gains: FloatArray = GAINS) -> Fit:
+def fit(seen: Observed, beam: FloatArray, diffuse: FloatArray, bends: Sequence[float] = BENDS) -> Fit:
     """Return how well H descriptions with their planes' clear beam and diffuse light, both (H, P, N), fit.
 
-    `gains` are the levels of the clear sky that are tried.
+    Level and bend, one of `bends`, are those that fit best, each description's own.
     """
-    sums, known = _Sums.of(seen, beam, diffuse), (seen.weight > 0).sum(axis=0)
-    other = np.broadcast_to(seen.unexplained, sums.beam2.shape)
-    for share in CLOUDS:
-        other = np.logaddexp(other, _log_share(sums, share, known, error=CLOUD_ERROR)[0])
-    by_gain = np.stack(
+    stride = max(-(-len(seen.unexplained) // SCOUTED_INTERVALS), 1)
+    few, count = slice(None, None, stride), len(beam)
+    scout = seen.thinned(stride)
+    rough = Fit.best(
         [
-            np.logaddexp(other, _log_share(sums, CLEAR, known, gain=g)[0]).sum(axis=1) * seen.each
-            + _log_usual(g)
-            for g in gains.tolist()
+            _fit(scout, beam[..., few], diffuse[..., few], np.full((len(GAINS), count), GAINS[:, None]), bend)
+            for bend in (np.full(count, b) for b in bends)
         ]
     )
-    best = by_gain.argmax(axis=0)
-    return Fit(by_gain[best, np.arange(by_gain.shape[1])], gains[best])
+    return _fit(seen, beam, diffuse, NEAR_GAINS[:, None] * rough.gain, rough.bend)
 
 
-def _log_usual(gain: float) -> float:
-    return float(-0.5 * (np.log(gain / USUAL_GAIN) / GAIN_SPREAD) ** 2)
+def _fit(seen: Observed, beam: FloatArray, diffuse: FloatArray, gains: FloatArray, bend: FloatArray) -> Fit:
+    """Return the fit with the best of some levels (G, H) and with a bend (H,)."""
+    sums = _Sums.of(seen, beam, diffuse, bend)
+    other = np.broadcast_to(seen.unexplained, sums.beam2.shape)
+    for share in CLOUDS:
+        other = np.logaddexp(other, _log_share(sums, share, error=CLOUD_ERROR)[0])
+    usual_bend = -0.5 * (bend / BEND_SPREAD) ** 2
+    return Fit.best(
+        [
+            Fit(
+                np.logaddexp(other, _log_share(sums, CLEAR, gain=gain[:, None])[0]).sum(axis=1) * seen.each
+                + _log_usual(gain)
+                + usual_bend,
+                gain,
+                bend,
+            )
+            for gain in gains
+        ]
+    )
+
+
+def _log_usual(gain: FloatArray) -> FloatArray:
+    return np.asarray(np.logaddexp(-0.5 * (np.log(gain / USUAL_GAIN) / GAIN_SPREAD) ** 2, ODD_GAIN))
 
 
 @dataclass(frozen=True)
 class Explained:
-    """One description's intervals, (N,): log-likelihood, probability of a clear sky, and the beam's share."""
+    """Intervals of H descriptions, (H, N): log-likelihood, probability of a clear sky, and the beam's share."""
 
     likelihood: FloatArray
     clear: FloatArray
     beam: FloatArray
 
 
-def explained(seen: Observed, beam: FloatArray, diffuse: FloatArray, gain: float) -> Explained:
-    """Return what each interval says of one description, with beam and diffuse light (P, N)."""
-    sums, known = _Sums.of(seen, beam[None], diffuse[None]), (seen.weight > 0).sum(axis=0)
+def explained(seen: Observed, beam: FloatArray, diffuse: FloatArray, best: Fit) -> Explained:
+    """Return what each interval says of H descriptions, with beam and diffuse light (H, P, N) and their fit."""
+    sums = _Sums.of(seen, beam, diffuse, best.bend)
     shares = [
-        _log_share(sums, CLEAR, known, gain=gain),
-        *(_log_share(sums, share, known, error=CLOUD_ERROR) for share in CLOUDS),
+        _log_share(sums, CLEAR, gain=best.gain[:, None]),
+        *(_log_share(sums, share, error=CLOUD_ERROR) for share in CLOUDS),
     ]
-    logs = np.stack([seen.unexplained, *(log[0] for log, _ in shares)])
+    nothing = np.broadcast_to(seen.unexplained, sums.beam2.shape)
+    logs = np.stack([nothing, *(log for log, _ in shares)])
     total = np.logaddexp.reduce(logs, axis=0)
     probability = np.exp(logs - total)
-    beams = np.stack([np.zeros(len(total)), *(np.clip(b[0], 0.0, 1.0) for _, b in shares)])
+    beams = np.stack([np.zeros(total.shape), *(np.clip(b, 0.0, 1.0) for _, b in shares)])
     return Explained(total * seen.each, probability[1], (probability * beams).sum(axis=0))

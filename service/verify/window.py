@@ -14,7 +14,7 @@ from service.expect.site import Plane, Site
 from service.verify.inputs import FloatArray, Readings
 from service.verify.levels import resolution_wh
 from service.verify.orientation import ClearLight, Parts, clear_light
-from service.verify.skyfit import GAINS, Observed, explained, fit, observed
+from service.verify.skyfit import BENDS, Fit, Observed, explained, fit, observed
 from service.verify.told_light import told_light
 
 LONGEST_INTERVAL_MIN = 60
@@ -32,6 +32,9 @@ TELLING, BEAM_UNKNOWN, DIFFUSE_UNKNOWN = 0.10, 0.04, 0.3
 HELD, HELD_BELOW, CROWDING, HELD_MINUTES = 0.012, (0.05, 0.93), 4.0, 60
 """A site whose total stands so near one level, at such a share of its ratings, for an hour, and so many times longer
 than just below it, is held there (`causes/curtailed.py`): what it gives then says nothing about the light."""
+
+BENT, OTHER_BENDS = 0.2, (0.1, 0.3)
+"""Outputs are bent so much or less; what is tried beside the one is of the other kind."""
 
 Light = tuple[FloatArray, FloatArray]
 """Beam and diffuse light by H descriptions on P planes in N intervals, W/m2, each (H, P, N)."""
@@ -59,11 +62,11 @@ class Window:
     seen: Observed
     intervals: IntArray
     days: IntArray
-    gains: FloatArray
     voices: FloatArray
+    bends: tuple[float, ...] = BENDS
 
-    def thinned(self, most: int, gains: FloatArray = GAINS) -> Window:
-        """Return the window in at most so many intervals, its clear sky's levels tried out in steps of `gains`."""
+    def thinned(self, most: int) -> Window:
+        """Return the window in at most so many intervals."""
         stride = max(-(-len(self.intervals) // most), 1)
         kept = slice(None, None, stride)
         return replace(
@@ -71,7 +74,6 @@ class Window:
             seen=self.seen.thinned(stride),
             intervals=self.intervals[kept],
             days=self.days[kept],
-            gains=gains,
         )
 
     @property
@@ -98,7 +100,17 @@ class Window:
     @cached_property
     def record(self) -> float:
         """Return the log-likelihood of the record."""
-        return float(fit(self.seen, *self.by_record, self.gains).likelihood[0])
+        return float(self.fit(self.by_record).likelihood[0])
+
+    @property
+    def with_few_bends(self) -> Window:
+        """Return the window with its output bent as fits the record best and otherwise, so that less is tried."""
+        bend = float(self.fit(self.by_record).bend[0])
+        return replace(self, bends=(bend, OTHER_BENDS[bend < BENT]))
+
+    def fit(self, light: Light) -> Fit:
+        """Return how well descriptions with their light fit."""
+        return fit(self.seen, *light, self.bends)
 
     def by_clock(self, late_min: FloatArray) -> Light:
         """Return the light by clocks (S,)."""
@@ -116,32 +128,31 @@ class Window:
 
     def clocks(self, late_min: FloatArray) -> FloatArray:
         """Return the log-likelihood of clocks, (S,)."""
-        return fit(self.seen, *self.by_clock(late_min), self.gains).likelihood
+        return self.fit(self.by_clock(late_min)).likelihood
 
     def turns(self, plane: int, tilts: FloatArray, azimuths: FloatArray) -> FloatArray:
         """Return the log-likelihood of one plane's orientations, (M,)."""
-        return fit(self.seen, *self.turned(plane, tilts, azimuths), self.gains).likelihood
+        return self.fit(self.turned(plane, tilts, azimuths)).likelihood
 
     def likelihood_by_day(self, light: Light) -> FloatArray:
         """Return the log-likelihood of each description by day, (H, days)."""
-        gains = fit(self.seen, *light, self.gains).gain
-        told = (explained(self.seen, b, d, float(g)) for b, d, g in zip(*light, gains, strict=True))
-        return np.stack([self.by_day(t.likelihood) for t in told])
+        told = explained(self.seen, *light, self.fit(light))
+        return np.stack([self.by_day(each) for each in told.likelihood])
 
     def sunshine(self, light: Light) -> Sunshine:
         """Return the sunshine by one description, (1, P, N)."""
         beam, diffuse = light[0][0], light[1][0]
-        told = explained(self.seen, beam, diffuse, float(fit(self.seen, *light, self.gains).gain[0]))
+        told = explained(self.seen, *light, self.fit(light))
         bright = (beam > LOWEST_BEAM_W_M2) & (self.seen.weight > 0)
         unsure = np.hypot(BEAM_UNKNOWN * beam, DIFFUSE_UNKNOWN * diffuse) / np.maximum(beam + diffuse, 1.0)
         telling = (bright & (unsure < TELLING)).any(axis=0)
-        clear = _long_runs((told.clear > 0.5) & telling, -(-CLEAR_RUN_MIN // self.light.grid.interval_min))
+        clear = _long_runs((told.clear[0] > 0.5) & telling, -(-CLEAR_RUN_MIN // self.light.grid.interval_min))
         clear_by_day, telling_by_day = self.by_day(clear.astype(float)), self.by_day(telling.astype(float))
         counted = clear_by_day >= CLEAR_SHARE * np.maximum(telling_by_day, 1e-9)
         hours, lit = self.light.grid.interval_min / 60, bright.any(axis=0)
         return Sunshine(
             float(clear_by_day[counted].sum()) * hours,
-            float((told.beam * lit).sum()) * hours,
+            float((told.beam[0] * lit).sum()) * hours,
             float(lit.sum()) * hours,
         )
 
@@ -161,7 +172,7 @@ def window(site: Site, readings: Readings, *, scale: float) -> Window | None:
     if not some.any() or not len(used):
         return None
     parts = tuple(light.parts(p, np.array([p.tilt_deg]), np.array([p.azimuth_deg])) for p in told.planes)
-    return Window(light, told.planes, parts, seen.at(used), used, days[used], GAINS, told.voices)
+    return Window(light, told.planes, parts, seen.at(used), used, days[used], told.voices)
 
 
 def _solar_days(site: Site, grid: Grid) -> IntArray:
