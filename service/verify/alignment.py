@@ -52,7 +52,7 @@ LEAST_SUN_H, LEAST_SUN_FOR_CLOCK_H = 3.0, 2.0
 LEAST_BEAM_SHARE, MORE_SUN = 0.2, 1.3
 """Where clouds speak, the beam must fill this share of the possible hours, and so many times those by the record."""
 
-SUN_BY_RECORD_H, SUN_SHARE_BY_RECORD, SUN_SHARE_ON_ONE_PLANE = 2.5, 0.13, 0.3
+SUN_BY_RECORD_H, SUN_SHARE_BY_RECORD, SUN_SHARE_ON_ONE_PLANE = 2.5, 0.12, 0.3
 """Where clouds speak, the record, too, must have seen sun, such a share of the possible hours, and so many on a single
 plane: a closed cover is always explained by a plane turned away."""
 

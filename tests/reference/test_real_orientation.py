@@ -27,11 +27,6 @@ from tests.reference.open_data import (
 TILT, AZIMUTH = 45, 158
 NEAR_DEG = 5.0
 
-FLAT_TOP = (
-    "this roof's curve is flatter at noon than the modelled one, which is taken for another orientation"
-)
-FLAT_TOPPED = pytest.mark.xfail(strict=True, reason=FLAT_TOP)
-
 
 def test_the_second_opinion_finds_the_published_orientation() -> None:
     """`pvanalytics.system.infer_orientation_fit_pvwatts` on all clear hours of 104 days, as in the gallery's example.
@@ -83,7 +78,9 @@ def test_the_real_azimuth_is_found_where_another_is_on_record(recorded: int, fir
     assert finding.details["azimuth_deg"] == pytest.approx(AZIMUTH, abs=NEAR_DEG)
 
 
-@FLAT_TOPPED
+@pytest.mark.xfail(
+    strict=True, reason="this roof's flatter top is taken for a lower tilt in part: 38 to 40 degrees"
+)
 @pytest.mark.parametrize(("first", "days"), [("2016-07-12", 1), ("2016-07-08", 7)])
 def test_the_real_tilt_is_found_where_another_is_on_record(first: str, days: int) -> None:
     finding = _found(20, AZIMUTH, first=first, days=days)["plane_misdescribed"]

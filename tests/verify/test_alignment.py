@@ -171,6 +171,32 @@ def test_half_an_hour_says_nothing(roof):
     assert site_causes(verify(r.site, Readings(start, 5, r.energy_wh[:, noon : noon + 6]))) == []
 
 
+def flat_topped(r, bend):
+    """Give the roof an output that falls ever more behind the light, as SERF East's does by 0.3 from dusk to noon."""
+    r.energy_wh *= np.exp(-bend * (r.energy_wh / r.energy_wh.max() - 0.7))
+    return r
+
+
+@pytest.mark.parametrize("bend", [0.15, 0.35])
+@pytest.mark.parametrize("planes", [1, 2])
+def test_a_flat_top_is_no_clock_and_no_plane(roof, planes, bend):
+    r = flat_topped(roof(planes=planes, index=1.0), bend)
+    assert site_causes(verify(r.site, r.readings())) == []
+
+
+def test_a_clock_shows_on_a_flat_top(roof):
+    r = flat_topped(roof(planes=2, index=1.0), 0.3)
+    finding = the_finding(verify(r.site, labelled_late(r, 60)), "clock_shift")
+    assert finding.details["minutes"] == pytest.approx(60, abs=FIVE_MINUTES)
+
+
+@pytest.mark.parametrize("level", [0.75, 0.9])
+def test_a_level_is_no_tilt(roof, level):
+    r = roof(index=1.0)
+    r.energy_wh *= level
+    assert site_causes(verify(r.site, r.readings())) == []
+
+
 @pytest.mark.parametrize("planes", [1, 2])
 def test_a_hill_in_the_morning_is_no_clock_and_no_plane(roof, planes):
     r = roof(planes=planes, index=1.0)
