@@ -293,6 +293,26 @@ def test_a_common_limit_on_the_site_accuses_no_unit(roof):
     assert causes_by_serial(result) == {}
 
 
+def test_a_common_limit_shows_behind_the_steps_of_a_coarse_register(roof):
+    r = roof(units=4, index=0.97)
+    limit = 0.6 * r.energy_wh.sum(axis=0).max()
+    r.energy_wh *= np.minimum(1.0, limit / np.maximum(r.energy_wh.sum(axis=0), 1e-9))
+    r.energy_wh[:] = np.diff(np.floor(np.cumsum(r.energy_wh, axis=1)), axis=1, prepend=0)
+    found = the_finding(verify(r.site, r.readings()), "curtailed")
+    assert found.details["limit_w"] == pytest.approx(limit * 12, rel=0.03)
+
+
+def test_a_common_limit_between_clouds_shows_by_its_returns(roof):
+    r = roof(index=1.0)
+    clouds = np.random.default_rng(6).uniform(0.2, 1.0, r.grid.count // 3 + 1).repeat(3)[: r.grid.count]
+    r.energy_wh *= clouds
+    limit = 0.5 * r.energy_wh.sum(axis=0).max()
+    assert "curtailed" not in {f.cause for f in verify(r.site, r.readings()).findings}
+    r.energy_wh *= np.minimum(1.0, limit / np.maximum(r.energy_wh.sum(axis=0), 1e-9))
+    found = the_finding(verify(r.site, r.readings()), "curtailed")
+    assert found.details["limit_w"] == pytest.approx(limit * 12, rel=0.02)
+
+
 def test_a_clear_noon_is_no_limit(roof):
     r = roof(days=2, index=0.97, ac_rated_w=1000.0)
     assert verify(r.site, r.readings()).findings == ()

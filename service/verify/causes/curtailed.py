@@ -2,12 +2,14 @@
 
 Reasoning: the sum of all units stands at one level while the light goes on changing; a clear noon is flat too, but
 there the light is as flat as the power, and single inverters at their rating are `clipping` (the sum then stands at
-the sum of the ratings). IEC TS 61724-2 calls such operation constrained and keeps it out of a unit's judgement: the
-units share the limit, so that no one of them is low.
+the sum of the ratings). A real roof's noon may be flatter than its model: a limit is come to with a corner, where every
+round top bends, or it is come back to between clouds. IEC TS 61724-2 calls such operation constrained and keeps it out
+of a unit's judgement: the units share the limit, so that no one of them is low.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +23,7 @@ from service.verify.result import Finding
 FLATNESS = 0.012
 """Relative distance from the limit within which the site counts as standing at it."""
 
-LEAST_MINUTES = 60
+LEAST_MINUTES, LEAST_READINGS = 60, 4
 LEAST_LIGHT_CHANGE = 0.10
 """How much the clear-sky power must change, relative, while the site's stands still."""
 
@@ -29,8 +31,29 @@ LEAST_LEVEL, BELOW_RATING = 0.25, 0.93
 """Shares of the ratings between which a limit is looked for: below, weak light stands still by itself."""
 
 ABOVE_SHARE = 0.01
-CROWDING = 4.0
-"""How many times more intervals must stand at the limit than in an equal band just below it."""
+CROWDING, CROWDING_OF_RETURNS = 3.0, 4.0
+"""How many times more intervals must be at the limit than in an equal band just below it: in a round top 2.4 times."""
+
+UNBROKEN = 0.75
+"""Share of the time from the first to the last at the limit from which it is one stand, not returns between clouds."""
+
+SHARP = 4.0
+"""How many times more the power must be away beside a stand than at a round top that is as flat; a real roof's level
+noon has twice (SERF East on 2016-10-04, tests/reference/open_data.py)."""
+
+ROUND_TOP = 0.583 * 2 * FLATNESS
+"""Mean distance of a parabola from its top value beyond the span in which it stays within the band, over a quarter of
+the span on one side: the mean of x^2 - 1 for x from 1 to 1.5, times the band."""
+
+RETURNS, READINGS_OF_RETURNS = 3, 8
+"""Least number of separate stands at one limit, and of readings in them all, that broken cloud does not make."""
+
+MODEL_BAND = 1.1
+"""How far a site may be above its clear-sky model (see `site_low`)."""
+
+REGISTER_NOISE, REGISTER_SPREAD = FLATNESS / 2, 0.41
+"""Relative noise that the register's step may leave, and the standard deviation of the difference of two floors in
+steps: intervals are put together until it is less."""
 
 
 @dataclass(frozen=True)
@@ -50,15 +73,40 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 def _limit(case: Case) -> _Limit | None:
     """Return the limit and when the site stood at it, day by day: it may hold on some days only."""
     power, clear = _shares(case)
-    found = [
-        _limit_in(power, clear, day & np.isfinite(power), case.day.grid.interval_min)
-        for day in _solar_days(case)
-    ]
-    limits = [limit for limit in found if limit is not None]
-    if not limits:
+    size = _block_size(case, power)
+    sizes = (size, 2 * size) if size > 1 else (size,)
+    found = [limit for day in _solar_days(case) if (limit := _limit_on(case, power, clear, day, sizes))]
+    if not found:
         return None
-    at_limit = np.any([limit.at_limit for limit in limits], axis=0)
-    return _Limit(float(np.median([limit.share for limit in limits])), np.asarray(at_limit))
+    at_limit = np.any([limit.at_limit for limit in found], axis=0)
+    return _Limit(float(np.median([limit.share for limit in found])), np.asarray(at_limit))
+
+
+def _limit_on(
+    case: Case, power: FloatArray, clear: FloatArray, day: BoolArray, sizes: tuple[int, ...]
+) -> _Limit | None:
+    """Return the limit of one day, with so many intervals put together as it first shows with."""
+    known = np.flatnonzero(day & np.isfinite(power))
+    for size in sizes:
+        at = known[: len(known) // size * size].reshape(-1, size)
+        means = power[at].mean(axis=1), clear[at].mean(axis=1)
+        limit = _limit_in(*means, size * case.day.grid.interval_min)
+        if limit is not None:
+            where = np.zeros(power.shape, dtype=bool)
+            where[at[limit.at_limit]] = True
+            return _Limit(limit.share, where)
+    return None
+
+
+def _block_size(case: Case, power: FloatArray) -> int:
+    """Return how many intervals are put together for the register's steps not to hide the limit."""
+    known = np.isfinite(power)
+    if case.resolution_wh == 0 or not known.any():
+        return 1
+    rated = rated_wh(case.day)
+    total_wh = float(np.quantile(power[known], 0.9) * rated.sum())
+    noise = REGISTER_SPREAD * case.resolution_wh * math.sqrt(len(rated)) / max(total_wh, 1e-9)
+    return max(1, min(math.ceil(noise / REGISTER_NOISE), LEAST_MINUTES // case.day.grid.interval_min))
 
 
 def _solar_days(case: Case) -> list[BoolArray]:
@@ -68,20 +116,35 @@ def _solar_days(case: Case) -> list[BoolArray]:
     return [np.asarray(solar == day) for day in np.unique(solar)]
 
 
-def _limit_in(power: FloatArray, clear: FloatArray, known: BoolArray, interval_min: int) -> _Limit | None:
-    least = LEAST_MINUTES / interval_min
-    if known.sum() < least:
+def _limit_in(power: FloatArray, clear: FloatArray, minutes: int) -> _Limit | None:
+    """Return the limit of one day's known shares of the ratings (N,), each of so many minutes."""
+    least = LEAST_MINUTES / minutes
+    if len(power) < max(least, LEAST_READINGS):
         return None
-    level = _most_crowded(power[known])
-    at_limit = np.asarray(known & (np.abs(power / level - 1) <= FLATNESS))
+    level = _most_crowded(power)
+    at_limit = np.asarray(np.abs(power / level - 1) <= FLATNESS)
     if at_limit.sum() < least or not LEAST_LEVEL <= level <= BELOW_RATING:
         return None
-    above = float((power[known] > level * (1 + 2 * FLATNESS)).sum()) / float(known.sum())
-    below = float((np.abs(power[known] / (level * (1 - 3 * FLATNESS)) - 1) <= FLATNESS).sum())
+    above = float((power > level * (1 + 2 * FLATNESS)).mean())
+    below = float((np.abs(power / (level * (1 - 3 * FLATNESS)) - 1) <= FLATNESS).sum())
     low, high = np.quantile(clear[at_limit], [0.1, 0.9])
-    changing = high > low * (1 + LEAST_LIGHT_CHANGE) and high > level
-    crowded = float(at_limit.sum()) >= CROWDING * max(below, 1.0)
-    return _Limit(level, at_limit) if above <= ABOVE_SHARE and changing and crowded else None
+    changing = high > low * (1 + LEAST_LIGHT_CHANGE) and MODEL_BAND * high > level
+    crowding = float(at_limit.sum()) / max(below, 1.0)
+    found = above <= ABOVE_SHARE and changing and _stands(power, at_limit, level, crowding)
+    return _Limit(level, at_limit) if found else None
+
+
+def _stands(power: FloatArray, at_limit: BoolArray, level: float, crowding: float) -> bool:
+    """Return whether the power stands at the level as at a limit: it comes to it with a corner, or again and again."""
+    at = np.flatnonzero(at_limit)
+    first, last = int(at[0]), int(at[-1])
+    if at_limit[first : last + 1].mean() < UNBROKEN:
+        returns = int((np.diff(at_limit.astype(int), prepend=0) == 1).sum())
+        return returns >= RETURNS and len(at) >= READINGS_OF_RETURNS and crowding >= CROWDING_OF_RETURNS
+    beside = max((last + 1 - first) // 4, 1)
+    flanks = [power[max(first - beside, 0) : first], power[last + 1 : last + 1 + beside]]
+    away = [float(1 - flank.mean() / level) for flank in flanks if len(flank)]
+    return crowding >= CROWDING and bool(away) and min(away) >= SHARP * ROUND_TOP
 
 
 def _shares(case: Case) -> tuple[FloatArray, FloatArray]:
@@ -91,15 +154,18 @@ def _shares(case: Case) -> tuple[FloatArray, FloatArray]:
     power = np.where(live, case.measured_wh, 0.0).sum(axis=0)
     clear = np.where(live, case.clear_wh, 0.0).sum(axis=0)
     lit = (rated > 0) & (clear > 0.1 * rated)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(lit, power / rated, np.nan), np.where(lit, clear / rated, np.nan)
+    unknown = np.full(rated.shape, np.nan)
+    return (
+        np.divide(power, rated, out=unknown.copy(), where=lit),
+        np.divide(clear, rated, out=unknown, where=lit),
+    )
 
 
 def _most_crowded(power: FloatArray) -> float:
     """Return the level near the top of the window at which the most values stand."""
     top = np.sort(power)[int(0.6 * len(power)) :]
-    counts = [(np.abs(top / level - 1) <= FLATNESS).sum() for level in top]
-    return float(np.median(top[np.abs(top / top[int(np.argmax(counts))] - 1) <= FLATNESS]))
+    near = np.abs(top[None, :] - top[:, None]) <= FLATNESS * top[:, None]
+    return float(np.median(top[near[int(near.sum(axis=1).argmax())]]))
 
 
 def _finding(case: Case, limit: _Limit) -> Finding:
