@@ -191,7 +191,7 @@ def _log_share(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the log of weight times density of one share, and the mean beam b that it infers, (H, N).
 
-    `gain` is a level, or one for each description, (H, 1).
+    `gain` is a level, or one for each description, (H, 1), or several, (G, H, 1): then (G, H, N).
     """
     bb, bd, dd = (share.precision[at] / gain**2 for at in ((0, 0), (0, 1), (1, 1)))
     mean_b, mean_d = (m * gain for m in share.mean)
@@ -229,19 +229,10 @@ def _fit(seen: Observed, beam: FloatArray, diffuse: FloatArray, gains: FloatArra
     other = np.broadcast_to(seen.unexplained, sums.beam2.shape)
     for share in CLOUDS:
         other = np.logaddexp(other, _log_share(sums, share, error=CLOUD_ERROR)[0])
-    usual_bend = -0.5 * (bend / BEND_SPREAD) ** 2
-    return Fit.best(
-        [
-            Fit(
-                np.logaddexp(other, _log_share(sums, CLEAR, gain=gain[:, None])[0]).sum(axis=1) * seen.each
-                + _log_usual(gain)
-                + usual_bend,
-                gain,
-                bend,
-            )
-            for gain in gains
-        ]
-    )
+    clear = _log_share(sums, CLEAR, gain=gains[:, :, None])[0]
+    likelihood = np.logaddexp(other, clear).sum(axis=2) * seen.each + _log_usual(gains)
+    top, each = likelihood.argmax(axis=0), np.arange(gains.shape[1])
+    return Fit(likelihood[top, each] - 0.5 * (bend / BEND_SPREAD) ** 2, gains[top, each], bend)
 
 
 def _log_usual(gain: FloatArray) -> FloatArray:
