@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from service.expect.grid import FloatArray, Grid
 from service.expect.inverter import ac_power, dc_limit_w
 from service.expect.module import STC_CELL_TEMP_C, STC_IRRADIANCE_W_M2, dc_power
-from service.expect.plane import on_plane, plane_from_sensor
+from service.expect.plane import Brightening, on_plane, plane_from_sensor
 from service.expect.site import InverterType, ModuleType, Plane, Site
 from service.expect.sky import Irradiance, clear_sky
 from service.expect.sun import Sun, sun_for
@@ -85,13 +85,14 @@ def group_power(
     air_temp_c: ArrayLike,
     wind_m_s: ArrayLike,
     sensor_w_m2: FloatArray | None = None,
+    brightening: Brightening | None = None,
 ) -> GroupPower:
     """Return the power of one unit of `group` under `irradiance` (..., N), air (N,) and wind (N,).
 
     Plane, cell temperature, module and inverter in this order; see there for equations and sources.
-    `sensor_w_m2` (N,) replaces the modelled level on the plane where it is not NaN.
+    `sensor_w_m2` (N,) replaces the modelled level on the plane where it is not NaN; `brightening` as in `on_plane`.
     """
-    light = on_plane(group.plane, sun, irradiance)
+    light = on_plane(group.plane, sun, irradiance, brightening)
     if sensor_w_m2 is not None:
         light = plane_from_sensor(light, sensor_w_m2)
     poa = light.total

@@ -42,6 +42,10 @@ GLASS = {"n": 1.526, "K": 4.0, "L": 0.002}
 """Uncoated glass; De Soto, Klein & Beckman 2006 (doi:10.1016/j.solener.2005.06.010)."""
 
 
+Brightening = tuple[FloatArray, FloatArray]
+"""Perez's F1 and F2."""
+
+
 @dataclass(frozen=True)
 class PlaneIrradiance:
     """Irradiance on a plane, W/m2, arrays (..., N).
@@ -62,8 +66,12 @@ class PlaneIrradiance:
         return self.beam + self.circumsolar + self.sky + self.ground
 
 
-def on_plane(plane: Plane, sun: Sun, irradiance: Irradiance) -> PlaneIrradiance:
+def on_plane(
+    plane: Plane, sun: Sun, irradiance: Irradiance, brightening: Brightening | None = None
+) -> PlaneIrradiance:
     """Return the irradiance on `plane`, W/m2, (..., N), for `irradiance` (..., N) and `sun` (N,).
+
+    `brightening` saves work where several planes see one sky: `sky_brightening(sun, irradiance)`.
 
     Perez et al. 1990 (doi:10.1016/0038-092X(90)90055-H), all-sites composite:
 
@@ -80,7 +88,8 @@ def on_plane(plane: Plane, sun: Sun, irradiance: Irradiance) -> PlaneIrradiance:
     """
     cos_aoi = cos_incidence(plane, sun)
     seen = np.where(horizon_elevation(plane, sun.azimuth_deg) < 90 - sun.apparent_zenith_deg, cos_aoi, 0.0)
-    circumsolar, sky = _perez(plane, sun, irradiance, facing=cos_aoi)
+    bright = sky_brightening(sun, irradiance) if brightening is None else brightening
+    circumsolar, sky = _perez(plane, sun, irradiance, bright, facing=cos_aoi)
     beam = irradiance.dni * seen
     circumsolar *= seen > 0
     ground = irradiance.ghi * (plane.albedo * (1 - np.cos(np.radians(plane.tilt_deg))) / 2)
@@ -179,18 +188,24 @@ def _diffuse_modifier_table() -> tuple[FloatArray, FloatArray, FloatArray]:
     return tilts, sky, ground
 
 
-def _perez(
-    plane: Plane, sun: Sun, irradiance: Irradiance, *, facing: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the circumsolar and the rest of the sky's light on the plane, W/m2, (..., N), both 0 or more."""
+def sky_brightening(sun: Sun, irradiance: Irradiance) -> Brightening:
+    """Return Perez's F1 and F2, of the sun's surroundings and the horizon, dimensionless, (..., N): no plane's own."""
     zenith = np.radians(sun.apparent_zenith_deg)
     up = np.isfinite(sun.air_mass)
     brightness_per_dhi = np.where(up, sun.air_mass, 0.0) / sun.dni_extra_w_m2
-    dhi = irradiance.dhi
     bins = _clearness_bins(irradiance, zenith)
-    brightness = np.minimum(dhi * brightness_per_dhi, HIGHEST_BRIGHTNESS)
+    brightness = np.minimum(irradiance.dhi * brightness_per_dhi, HIGHEST_BRIGHTNESS)
     f1 = np.maximum(_coefficient(bins, zenith, 0) + PEREZ_1990[:, 1].take(bins) * brightness, 0.0)
-    f2 = _coefficient(bins, zenith, 3) + PEREZ_1990[:, 4].take(bins) * brightness
+    return f1, _coefficient(bins, zenith, 3) + PEREZ_1990[:, 4].take(bins) * brightness
+
+
+def _perez(
+    plane: Plane, sun: Sun, irradiance: Irradiance, brightening: Brightening, *, facing: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the circumsolar and the rest of the sky's light on the plane, W/m2, (..., N), both 0 or more."""
+    f1, f2 = brightening
+    zenith, dhi = np.radians(sun.apparent_zenith_deg), irradiance.dhi
+    up = np.isfinite(sun.air_mass)
     tilt = np.radians(plane.tilt_deg)
     lit = dhi * up
     dome = (1 + np.cos(tilt)) / 2

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from service.expect.energy import GroupPower, UnitGroup, group_power, unit_groups
 from service.expect.grid import Grid
+from service.expect.plane import Brightening
 from service.expect.site import Site
 from service.expect.sky import Irradiance, clear_sky
 from service.expect.sun import Sun, sun_for
@@ -53,7 +54,13 @@ class Daylight:
         energy = power_w * self.step_hours
         return np.asarray(energy.reshape(*energy.shape[:-1], -1, self.steps).sum(axis=-1))
 
-    def power(self, group: UnitGroup, sky: Irradiance, weather: Weather | None = None) -> GroupPower:
+    def power(
+        self,
+        group: UnitGroup,
+        sky: Irradiance,
+        weather: Weather | None = None,
+        brightening: Brightening | None = None,
+    ) -> GroupPower:
         """Return the powers of one unit of `group` under `sky`, (..., N); a plane's sensor overrules the sky there."""
         sensor = None
         if weather is not None and group.plane.name in weather.poa_w_m2:
@@ -66,6 +73,7 @@ class Daylight:
             air_temp_c=self.air_temp_c,
             wind_m_s=self.wind_m_s,
             sensor_w_m2=sensor,
+            brightening=brightening,
         )
 
     def for_units(self, per_group: list[FloatArray]) -> FloatArray:

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from service.expect.energy import UnitGroup
+from service.expect.plane import Brightening, sky_brightening
 from service.expect.sky import Irradiance, cloudy_sky
 from service.verify.consensus import AGREEMENT, consensus
 from service.verify.day import Daylight
@@ -70,8 +72,16 @@ def family(day: Daylight) -> FloatArray:
         cloudy_sky(day.sun, day.clear, index=INDEX_LEVELS[:, None], diffuse_shift=float(shift))
         for shift in shifts
     ]
-    tables = [np.stack([day.gather(day.power(group, sky).ac_w) for sky in skies]) for group in day.groups]
-    return np.stack(tables)
+    bright = [sky_brightening(day.sun, sky) for sky in skies]
+    return np.stack([_energies(day, group, skies, bright) for group in day.groups])
+
+
+def _energies(
+    day: Daylight, group: UnitGroup, skies: list[Irradiance], bright: list[Brightening]
+) -> FloatArray:
+    """Return a group's energies under several skies (K, N each), Wh, (S, K, D)."""
+    each = zip(skies, bright, strict=True)
+    return np.stack([day.gather(day.power(group, sky, brightening=b).ac_w) for sky, b in each])
 
 
 def _orientations(day: Daylight) -> int:

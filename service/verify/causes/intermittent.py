@@ -46,7 +46,10 @@ def _drop_outs(case: Case, i: int, dead: BoolArray) -> BoolArray:
 
     `dead` (U, D) is where units gave nothing and stayed off.
     """
-    nothing = case.giving_nothing[i] & ~dead[i] & _neighbours_produce(case, i, case.heard & ~dead)
+    nothing = np.asarray(case.giving_nothing[i] & ~dead[i])
+    if not nothing.any():
+        return nothing
+    nothing &= _neighbours_produce(case, i, case.heard & ~dead)
     with np.errstate(invalid="ignore"):
         low = case.light[i] & case.heard[i] & (case.measured_wh[i] < DEEP * case.peers.energy_wh[i])
     beside = np.zeros_like(nothing)
