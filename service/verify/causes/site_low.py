@@ -16,6 +16,7 @@ import numpy as np
 
 from service.expect.grid import floats
 from service.verify.case import BoolArray, Case
+from service.verify.causes import curtailed
 from service.verify.causes.wording import duration, energy, percent
 from service.verify.clear_level import ClearLevel, flat_level
 from service.verify.inputs import FloatArray
@@ -37,11 +38,12 @@ LOW_ON_A_DAY, HOURS_ON_A_DAY = 0.87, 1.0
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
-    """Return the finding for a site whose clear hours are too low."""
+    """Return the finding for a site whose clear hours are too low and that no common limit holds down."""
     if case.source == "clear_sky":
         return []
     clear = clear_level(case)
-    return [_finding(case, clear)] if clear and _is_low(clear) else []
+    held = clear and _is_low(clear) and not curtailed.find(case, named)
+    return [_finding(case, clear)] if clear and held else []
 
 
 def _is_low(clear: ClearLevel) -> bool:
