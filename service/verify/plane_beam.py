@@ -171,6 +171,7 @@ def crossed(beam: Beam, energies: PlaneEnergies, plane: str, sunny: BoolArray) -
 
 
 def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
+    """Return the visible beam of one plane, what other planes say aside; None where it never tells any."""
     rows = [g for g, group in enumerate(day.groups) if group.plane.name == plane]
     counts = np.array([len(day.groups[g].members) for g in rows])[:, None] * energies.told[rows]
     made = (np.where(energies.told[rows], energies.agreed[rows], 0.0) * counts).sum(axis=0)

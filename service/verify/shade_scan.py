@@ -49,8 +49,8 @@ from which it counts least, and that least: the light behind an object changes s
 LOOKS, CROSS_NOISE = 0.5, 0.7
 """Independent looks a bin after the first, and mean log odds of other planes that may be noise."""
 
-LEAST_MINUTES, EDGE_MINUTES = 30, 10
-"""Shortest span, and how far its ends move from day to day."""
+LEAST_MINUTES = 30
+"""Shortest span; where bins are shorter, its first and last are left to the days' differences."""
 
 OFTEN_HIDDEN = 0.35
 """Share of a span's bins over all days that must be hidden for it to be looked at."""
@@ -133,13 +133,13 @@ def _odds_of_days(
     own = -np.log(np.maximum(rate, RAREST_DARK)) * looks
     before, after = beam.begins[:, first], beam.ends[:, last]
     own += (before.astype(float) + after) * -np.log(np.clip(2 * edges, RAREST_EDGE, 1.0))
-    own = np.where(before | after, np.minimum(own, DAY_CAP), 0.0) * _calm(beam, *core)
+    step = _mean_step(beam, *core)
+    own = np.where(before | after, np.minimum(own, DAY_CAP), 0.0) * _calm(beam, step, *core)
     cross = _Sums(np.where(beam.told, beam.cross, 0.0)).over(*core) / np.maximum(looked, 1)
     cross = np.maximum(cross - CROSS_NOISE, 0.0)
     others = np.minimum(cross * (1 + (np.maximum(looked, 1) - 1) * LOOKS), CROSS_CAP)
     agreeing = _Sums(beam.told & beam.agrees).over(*core) >= AGREEING_SHARE * looked
     long = np.clip((looked * width_min - AGREEING_FROM_MIN) / AGREEING_FROM_MIN, 0.0, 1.0)
-    step = _mean_step(beam, *core)
     alike = AGREEING * (agreeing & (looked >= LEAST_AGREEING) & (step < STILL)) * long
     own += others + alike
     own = np.where((dark < LEAST_HIDDEN * looked) | (lit > MOST_BRIGHT * looked), DOUBTED, own)
@@ -148,9 +148,8 @@ def _odds_of_days(
     return own, np.where(own > 0, others, 0.0), np.where(own > 0, alike, 0.0)
 
 
-def _calm(beam: Beam, first: Ints, last: Ints) -> FloatArray:
-    """Return by day and span how much its light is like that behind an object, 0-1, (days, W)."""
-    step = _mean_step(beam, first, last)
+def _calm(beam: Beam, step: FloatArray, first: Ints, last: Ints) -> FloatArray:
+    """Return by day and span, of mean `step`, how much its light is like that behind an object, 0-1, (days, W)."""
     mean = _Sums(np.where(beam.told, beam.level, 0.0)).over(first, last)
     mean /= np.maximum(_Sums(beam.told).over(first, last), 1)
     calm = np.clip((RESTLESS - step) / (RESTLESS - CALM), LEAST_CALM, 1.0)

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.verify.case import BoolArray, Case
+from service.verify.causes.steady import has_peers
 from service.verify.causes.wording import energy, percent
 from service.verify.common_shade import NEEDED, PlaneShade
 from service.verify.inputs import FloatArray
-from service.verify.levels import PEERS_FOR_COMPARISON
 from service.verify.outline import outline_of, outline_of_plane, sun_of_intervals
 from service.verify.result import Finding
 
@@ -132,7 +132,7 @@ def _plane_finding(
 def _shortfall(case: Case, i: int) -> _Shortfall | None:
     series = case.levels.relative_series(i)
     weight = case.levels.weight[i]
-    by_peers = _has_peers(case, i)
+    by_peers = has_peers(case, i)
     read = (
         np.isfinite(series)
         & (weight > 0)
@@ -164,11 +164,6 @@ def _mates_level(case: Case, i: int) -> FloatArray:
         return np.ones(case.levels.series.shape[1])
     levels = np.stack([case.levels.relative_series(k) for k in mates])
     return np.asarray(np.clip(np.where(np.isfinite(levels), levels, 0.0).max(axis=0), 0.0, 1.0))
-
-
-def _has_peers(case: Case, i: int) -> bool:
-    """Return whether like units, and not only the model of the sky, say what was due."""
-    return bool(np.isfinite(case.levels.level[list(case.like(i))]).sum() >= PEERS_FOR_COMPARISON)
 
 
 def _span(azimuth: FloatArray, weight: FloatArray) -> tuple[float, float]:
