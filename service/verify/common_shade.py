@@ -86,7 +86,7 @@ def _spans(day: Daylight, plane: str, beam: Beam, clear_wh: FloatArray) -> list[
     """Return the spans found one after another, the likeliest first."""
     found: list[PlaneShade] = []
     beam = replace(beam, told=beam.told.copy())
-    azimuth = day.sun.azimuth_deg.reshape(-1, day.steps).mean(axis=1)
+    azimuth = day.azimuth_deg
     width = max(BIN_MINUTES, day.grid.interval_min)
     for _ in range(MOST_SPANS):
         best = likeliest(beam, width)

@@ -49,6 +49,12 @@ class Daylight:
         """Return values (..., D) repeated onto the fine steps, (..., N)."""
         return np.repeat(per_interval, self.steps, axis=-1)
 
+    @property
+    def azimuth_deg(self) -> FloatArray:
+        """Return the sun's azimuth in the middle of each interval, degrees, 0-360, (D,); through north, too."""
+        turn = np.exp(1j * np.radians(self.sun.azimuth_deg)).reshape(-1, self.steps).mean(axis=1)
+        return np.asarray(np.degrees(np.angle(turn)) % 360)
+
     def gather(self, power_w: FloatArray) -> FloatArray:
         """Return powers (..., N) summed to energies, Wh, (..., D)."""
         energy = power_w * self.step_hours

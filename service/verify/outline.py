@@ -186,9 +186,8 @@ class _Positions:
 def sun_of_intervals(case: Case) -> _Positions:
     """Return where the sun stood in each interval."""
     sun = case.day.sun
-    turn = np.exp(1j * np.radians(sun.azimuth_deg)).reshape(-1, case.day.steps).mean(axis=1)
     elevation = (90 - sun.apparent_zenith_deg).reshape(-1, case.day.steps).mean(axis=1)
-    return _Positions(np.degrees(np.angle(turn)) % 360, elevation)
+    return _Positions(case.day.azimuth_deg, elevation)
 
 
 def _bin(azimuth_deg: FloatArray) -> Bins:

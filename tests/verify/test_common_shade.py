@@ -122,3 +122,13 @@ def test_a_horizon_on_record_is_kept_beside_the_found_shade(roof: Callable[..., 
     assert horizon[270.0] == 20.0
     assert horizon[100.05] == pytest.approx(20 - 10 * 190.05 / 340)  # linear from 270 round to 250
     assert horizon[90.0] == horizon[100.0] == 90.0
+
+
+def test_an_interval_in_which_the_sun_passes_north_lies_at_north(roof: Callable[..., Roof]) -> None:
+    south = replace(roof(units=2, interval_min=30).site, latitude=-33.9, longitude=18.4)
+    grid = roof(units=2, interval_min=30).grid
+    day = daylight(south, grid, None)
+    fine = day.sun.azimuth_deg.reshape(-1, day.steps)
+    across = (fine.max(axis=1) - fine.min(axis=1)) > 180
+    assert across.any()
+    assert all(min(a, 360 - a) < 15 for a in day.azimuth_deg[across])
