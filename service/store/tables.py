@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, CheckConstraint, Column, ForeignKey, LargeBinary, MetaData, String
+from sqlalchemy import JSON, CheckConstraint, Column, ForeignKey, Index, LargeBinary, MetaData, String
 from sqlmodel import Field, SQLModel
 
 NAMING = {
@@ -151,3 +151,17 @@ class User(SQLModel, table=True):
     role: str = Field(max_length=20)
     password_hash: str = Field(max_length=200)
     created_at: datetime
+
+
+class AuditRow(SQLModel, table=True):
+    """Somebody changed something. `site_id` refers to no row: what was done to a site outlives it."""
+
+    __tablename__ = "audit"
+    __table_args__ = (Index("ix_audit_site_id", "site_id", "id"),)
+
+    id: int | None = Field(default=None, primary_key=True)
+    at: datetime
+    who: str = Field(max_length=120)
+    action: str = Field(max_length=60)
+    site_id: str | None = Field(default=None, max_length=32)
+    details: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))

@@ -16,6 +16,7 @@ from service.web import api, errors, pages
 from service.web.api import schema
 from service.web.gate import BodyLimit, TokenGate
 from service.web.metrics import CountRequests, Metrics
+from service.web.speaking import Speaking
 
 MEGABYTE = 1024 * 1024
 
@@ -41,5 +42,6 @@ def create_app(settings: Settings, *, engine: Engine | None = None, jobs: Any = 
     pages.install(app)
     app.add_middleware(BodyLimit, largest=settings.max_body_mb * MEGABYTE)
     app.add_middleware(TokenGate, engine=app.state.engine)
+    app.add_middleware(Speaking, secure=settings.secure_cookies)
     app.add_middleware(CountRequests, metrics=app.state.metrics)
     return app

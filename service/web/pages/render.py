@@ -16,6 +16,7 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from service.paths import templates_dir
+from service.report import language
 from service.report.marks import SCALE_TICKS, scale_x
 from service.web.pages.owner_view import BAR_WIDTH
 
@@ -31,10 +32,25 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        extensions=["jinja2.ext.i18n"],
     )
+    _speak(made)
     made.filters["path"] = path_segment
     made.globals.update(static_url=static_url, scale_x=scale_x, scale_ticks=SCALE_TICKS, bar_width=BAR_WIDTH)
     return made
+
+
+def _speak(made: Environment) -> None:
+    """Let `_`, `ngettext` and `{% trans %}` say every text in the language that applies when the page is made."""
+    made.install_gettext_callables(  # type: ignore[attr-defined] # the extension adds it
+        language.gettext,
+        language.ngettext,
+        newstyle=True,
+        pgettext=language.pgettext,
+        npgettext=language.npgettext,
+    )
+    made.policies["ext.i18n.trimmed"] = True
+    made.globals.update(language=language.current_language)
 
 
 def page(request: Request, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:

@@ -1,0 +1,26 @@
+"""The language of a page: as the address, an earlier choice or the browser says."""
+
+from __future__ import annotations
+
+from fastapi.testclient import TestClient
+
+
+def language_of(client: TestClient, path: str = "/sign-in", **headers: str) -> str:
+    page = client.get(path, headers=headers)
+    assert page.status_code == 200
+    return page.text.split('<html lang="')[1].split('"')[0]
+
+
+def test_browser_then_choice_then_address(client: TestClient) -> None:
+    assert language_of(client) == "en"
+    assert language_of(client, **{"Accept-Language": "de-CH,de;q=0.9"}) == "de"
+    assert language_of(client, "/sign-in?lang=de") == "de"
+    assert language_of(client) == "de", "the choice is remembered"
+    assert language_of(client, "/sign-in?lang=en") == "en"
+    assert language_of(client, **{"Accept-Language": "de"}) == "en", "the choice goes before the browser"
+
+
+def test_a_language_that_there_is_not_is_not_remembered(client: TestClient) -> None:
+    page = client.get("/sign-in?lang=%22%3E")
+    assert 'lang="en"' in page.text
+    assert "yieldproof_language" not in page.headers.get("set-cookie", "")
