@@ -16,7 +16,7 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from service.paths import templates_dir
-from service.report import language
+from service.report import language, words
 from service.report.marks import SCALE_TICKS, scale_x
 from service.web.pages.owner_view import BAR_WIDTH
 
@@ -50,7 +50,7 @@ def _speak(made: Environment) -> None:
         npgettext=language.npgettext,
     )
     made.policies["ext.i18n.trimmed"] = True
-    made.globals.update(language=language.current_language)
+    made.globals.update(language=language.current_language, number=words.number)
 
 
 def page(request: Request, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:

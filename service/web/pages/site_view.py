@@ -8,6 +8,7 @@ from datetime import date
 
 from service.report import charts, words
 from service.report.days import DayTotal, clock
+from service.report.language import ngettext
 from service.verify.result import Verification
 from service.web.pages import view
 from service.web.pages.lookup import Shown
@@ -68,9 +69,16 @@ def site_view(site: Shown, day: str, proposals: Mapping[str, ProposalView]) -> S
     chosen = view.chosen_day(day, [total.day for total in days])
     return SiteView(
         plans=plans(site.record, site.found, chosen),
-        fitted=words.counted(len(site.record.units), "unit"),
+        fitted=_fitted(len(site.record.units)),
         verified=_verified(site, site.found, days, chosen, proposals) if site.found else None,
     )
+
+
+def _fitted(count: int) -> str:
+    text = ngettext(
+        "%(num)s unit on the record, none heard.", "%(num)s units on the record, none heard.", count
+    )
+    return text % {"num": words.number(count)}
 
 
 def chart_of(path: str, version: str, days: list[DayLine]) -> Chart:
