@@ -33,7 +33,7 @@ class Speaking:
                 MutableHeaders(scope=message).append("Set-Cookie", self._cookie(chosen))
             await send(message)
 
-        with speaking(chosen or _remembered_or_preferred(scope)):
+        with speaking(language_of(scope)):
             await self._app(scope, receive, send_with_choice)
 
     def _cookie(self, language: str) -> str:
@@ -41,8 +41,13 @@ class Speaking:
         return f"{COOKIE}={language}; Path=/; Max-Age={YEAR_S}; HttpOnly; SameSite=Lax{secure}"
 
 
+def language_of(scope: Scope) -> str:
+    """Return the language of a request: as asked for, as chosen before, or as the browser prefers."""
+    return _asked_for(scope) or _remembered_or_preferred(scope)
+
+
 def _asked_for(scope: Scope) -> str | None:
-    query = parse_qs(scope["query_string"].decode("latin-1"), max_num_fields=100)
+    query = parse_qs(scope["query_string"].decode("latin-1"))
     asked = query.get(PARAMETER, [""])[-1]
     return asked if asked in languages() else None
 

@@ -24,3 +24,19 @@ def test_a_language_that_there_is_not_is_not_remembered(client: TestClient) -> N
     page = client.get("/sign-in?lang=%22%3E")
     assert 'lang="en"' in page.text
     assert "yieldproof_language" not in page.headers.get("set-cookie", "")
+
+
+def test_the_foot_leads_to_the_page_in_every_language_with_the_rest_of_the_address(
+    client: TestClient,
+) -> None:
+    page = client.get("/sign-in?next=%2Fsites%2Fa%26b&lang=de").text
+    assert 'href="?next=%2Fsites%2Fa%26b&amp;lang=en" lang="en" hreflang="en">English</a>' in page
+    assert (
+        'href="?next=%2Fsites%2Fa%26b&amp;lang=de" lang="de" hreflang="de" aria-current="true">Deutsch</a>'
+        in page
+    )
+
+
+def test_an_address_of_many_fields_does_no_harm(client: TestClient) -> None:
+    many = "&".join(f"a{i}=1" for i in range(500))
+    assert client.get(f"/sign-in?{many}&lang=de").status_code == 200

@@ -13,9 +13,11 @@ from fastapi.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
+from service.report.language import speaking
 from service.web.pages.headers import HEADERS, is_page
 from service.web.pages.render import page
 from service.web.session import CrossSite, SignInNeeded
+from service.web.speaking import language_of
 
 Handler = Callable[[Request, Any], Any]
 
@@ -85,8 +87,10 @@ def _invalid(request: Request, _: RequestValidationError) -> Response:
 
 
 def _failed(request: Request, _: Exception) -> Response:
-    # The server logs the error itself; this answer passes by the middleware, so it brings its headers along.
-    response = _error_page(request, 500, WORDS[500])
+    # The server logs the error itself; this answer passes by the middleware, so it brings its headers along
+    # and its language.
+    with speaking(language_of(request.scope)):
+        response = _error_page(request, 500, WORDS[500])
     response.headers.update(HEADERS)
     return response
 

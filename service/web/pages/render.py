@@ -18,6 +18,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from service.paths import templates_dir
 from service.report import language, words
 from service.report.marks import SCALE_TICKS, scale_x
+from service.web.pages.languages import language_links
 from service.web.pages.owner_view import BAR_WIDTH
 
 STATIC_DIR = Path(__file__).parent.parent / "static"
@@ -55,7 +56,7 @@ def _speak(made: Environment) -> None:
 
 def page(request: Request, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:
     """Return a page; `user` is whoever is signed in, or None."""
-    known = {"user": getattr(request.state, "user", None), **context}
+    known = {"user": getattr(request.state, "user", None), "in_languages": language_links(request), **context}
     return HTMLResponse(environment().get_template(template).render(known), status)
 
 

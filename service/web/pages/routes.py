@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from service.jobs.verification import MADE_BY
 from service.report import charts
 from service.report.days import sum_series, unit_series
+from service.report.language import current_language
 from service.settings import Settings
 from service.store import overview, sites, tables
 from service.store.database import reading, writing
@@ -167,7 +168,7 @@ class Form(TypedDict):
 def _drawn(request: Request, site: Shown, look: Look, draw: Callable[[Form], str]) -> Response:
     """Return a chart, drawn only if the browser does not hold it already."""
     headers = {
-        "ETag": f'"{site.version}-{look}"',
+        "ETag": f'"{site.version}-{look}-{current_language()}"',
         "Cache-Control": f"private, max-age={KEPT_S}",
     }
     if request.headers.get("if-none-match") == headers["ETag"]:
