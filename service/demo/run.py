@@ -31,6 +31,7 @@ from service.demo.simulate import DAYS, simulate
 from service.jobs.queue import Jobs, make_queue, start_consumer_thread
 from service.settings import Settings, SettingsError
 from service.store import accounts, sites
+from service.store.assignments import assign
 from service.store.database import make_engine, reading, writing
 from service.store.migrate import upgrade
 from service.store.tables import User
@@ -164,12 +165,14 @@ def _first_start(data_dir: Path, engine: Engine, base: str) -> Links:
     finally:
         with writing(engine) as session:
             accounts.revoke_tokens(session, TOKEN_NAME)
+    installer = _account(engine, INSTALLER_USER, "installer")
+    _assign(engine, INSTALLER_USER, [ids[name] for name in ids if name != HEALTHY])
     links = {
         "van": f"{base}/sites/{ids[NEW]}/van",
         "office": f"{base}/",
         "owner": f"{base}/owner/{_owner_token(engine, ids[HEALTHY])}",
         "sign_in": _account(engine, OFFICE_USER, "office"),
-        "installer_sign_in": _account(engine, INSTALLER_USER, "installer"),
+        "installer_sign_in": installer,
     }
     _write_links(data_dir / "links.json", links)
     return links
@@ -200,6 +203,14 @@ def _account(engine: Engine, name: str, role: str) -> dict[str, str]:
     return {"user": name, "password": password}
 
 
+def _assign(engine: Engine, name: str, site_ids: list[str]) -> None:
+    """Make the sites the installer's own: all but the one that has been handed over."""
+    with writing(engine) as session:
+        user = session.exec(select(User).where(col(User.name) == name)).one()
+        for site_id in site_ids:
+            assign(session, site_id, user)
+
+
 def _print_links(links: Links) -> None:
     console = Console(highlight=False, soft_wrap=True)
     office, installer = links["sign_in"], links["installer_sign_in"]
@@ -208,7 +219,9 @@ def _print_links(links: Links) -> None:
     console.print(f"  Office        {links['office']}")
     console.print(f"  Owner         {links['owner']}\n")
     console.print(f"  Sign in as    {office['user']}, password {office['password']}  (office)")
-    console.print(f"                {installer['user']}, password {installer['password']}  (installer)\n")
+    console.print(
+        f"                {installer['user']}, password {installer['password']}  (installer: own sites)\n"
+    )
     console.print("Ctrl+C stops it.")
 
 

@@ -8,6 +8,7 @@ from functools import cache
 from argon2 import PasswordHasher
 from argon2.exceptions import VerificationError
 from argon2.profiles import RFC_9106_LOW_MEMORY
+from sqlalchemy import ColumnElement
 from sqlmodel import Session, col, select
 
 from service.store.tables import ApiToken, User
@@ -59,10 +60,21 @@ def check_password(session: Session, name: str, password: str) -> User | None:
     user = session.exec(select(User).where(col(User.name) == name.strip())).first()
     nobody = _nobodys_hash()
     try:
-        _hasher().verify(user.password_hash if user else nobody, password)
+        _hasher().verify((user.password_hash if user else "") or nobody, password)
     except VerificationError:
         return None
-    return user
+    return user if user is not None and user.disabled_at is None and user.password_hash else None
+
+
+def office_names(session: Session, *, most: int = 3) -> list[str]:
+    """Return the names of some who can help: of the office, and able to sign in."""
+    query = select(User.name).where(col(User.role) == "office", can_sign_in())
+    return list(session.exec(query.order_by(col(User.id)).limit(most)))
+
+
+def can_sign_in() -> ColumnElement[bool]:
+    """Return the condition on `User` that leaves the accounts that are open and have a password."""
+    return col(User.disabled_at).is_(None) & (col(User.password_hash) != "")
 
 
 def create_token(session: Session, name: str) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, case, false, func, not_
+from sqlalchemy import ColumnElement, case, false, func, not_, true
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col
 
@@ -43,14 +43,22 @@ class Page:
     attention: int
 
 
-def page(session: Session, *, search: str, offset: int, limit: int, made_by: str) -> Page:
-    """Return the sites whose name holds `search`, the worst first.
+def page(
+    session: Session,
+    *,
+    search: str,
+    offset: int,
+    limit: int,
+    made_by: str,
+    seen: ColumnElement[bool] | None = None,
+) -> Page:
+    """Return the sites whose name holds `search`, the worst first; of those that `seen` leaves, if it is given.
 
     That is most energy lost a day, then units not heard, then attention, then a verification that is not up to
     date: not made of the site's newest data or not by `made_by`.
     """
     joined = (col(VerificationRow.site_id) == col(Site.id)) & (col(VerificationRow.window) == DEFAULT_WINDOW)
-    named = col(Site.name).icontains(search, autoescape=True)
+    named = col(Site.name).icontains(search, autoescape=True) & (true() if seen is None else seen)
     rows = session.execute(
         select_columns(*_columns(made_by))
         .select_from(Site)

@@ -8,7 +8,17 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, CheckConstraint, Column, ForeignKey, Index, LargeBinary, MetaData, String
+from sqlalchemy import (
+    JSON,
+    CheckConstraint,
+    Column,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+)
 from sqlmodel import Field, SQLModel
 
 NAMING = {
@@ -26,6 +36,11 @@ def _site_key() -> Any:
     return Column(String(32), ForeignKey("site.id", ondelete="CASCADE"), primary_key=True)
 
 
+def _account_key(*, index: bool = False) -> Any:
+    account = ForeignKey("account.id", ondelete="CASCADE")
+    return Column(Integer, account, primary_key=True, autoincrement=False, index=index)
+
+
 class Site(SQLModel, table=True):
     """A site: its record as JSON and the version that every change to record or readings raises."""
 
@@ -35,6 +50,13 @@ class Site(SQLModel, table=True):
     data_version: int = 0
     created_at: datetime
     owner_token_hash: str | None = Field(default=None, max_length=64, unique=True)
+
+
+class Assignment(SQLModel, table=True):
+    """An installer's own site: without such a row it is hidden from the installer."""
+
+    site_id: str = Field(sa_column=_site_key())
+    account_id: int = Field(sa_column=_account_key(index=True))
 
 
 class ReadingDay(SQLModel, table=True):
@@ -129,7 +151,7 @@ class CorrectionRow(SQLModel, table=True):
 
 
 class ApiToken(SQLModel, table=True):
-    """A bearer token, kept as its SHA-256 only."""
+    """A bearer token, kept as its SHA-256 only: for one site or for all, for reading only or for writing too."""
 
     __tablename__ = "api_token"
 
@@ -138,10 +160,17 @@ class ApiToken(SQLModel, table=True):
     token_hash: str = Field(max_length=64, unique=True)
     created_at: datetime
     revoked_at: datetime | None = None
+    site_id: str | None = Field(
+        default=None, max_length=32, foreign_key="site.id", ondelete="CASCADE", index=True
+    )
+    """The one site that it opens; None: all of them."""
+    read_only: bool = False
+    last_used_at: datetime | None = None
+    """To the minute or so, which is enough to tell a token in use from a forgotten one."""
 
 
 class User(SQLModel, table=True):
-    """Somebody who signs in: `office` sees every site, `installer` too until sites are assigned."""
+    """Somebody who signs in: `office` sees every site, `installer` those assigned."""
 
     __tablename__ = "account"  # "user" is a reserved word in PostgreSQL
     __table_args__ = (CheckConstraint("role IN ('office', 'installer')", name="role"),)
@@ -150,7 +179,38 @@ class User(SQLModel, table=True):
     name: str = Field(max_length=100, unique=True)
     role: str = Field(max_length=20)
     password_hash: str = Field(max_length=200)
+    """Empty, which no password opens, until the person who was invited has chosen one."""
     created_at: datetime
+    disabled_at: datetime | None = None
+    session_epoch: int = 0
+    """Raised to end every session of the account."""
+
+    @property
+    def key(self) -> int:
+        """Return the id, which every account has that is kept."""
+        if self.id is None:
+            raise ValueError("this account is not kept yet")
+        return self.id
+
+
+class PasswordLink(SQLModel, table=True):
+    """A link by which its holder sets an account's password, once; a new one takes the place of the last."""
+
+    __tablename__ = "password_link"
+
+    account_id: int = Field(sa_column=_account_key())
+    token_hash: str = Field(max_length=64, unique=True)
+    expires_at: datetime
+
+
+class FailedTries(SQLModel, table=True):
+    """How often a caller failed to sign in since some moment; the caller is kept as a digest only."""
+
+    __tablename__ = "failed_tries"
+
+    caller: str = Field(primary_key=True, max_length=64)
+    since: datetime = Field(index=True)
+    count: int
 
 
 class AuditRow(SQLModel, table=True):

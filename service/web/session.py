@@ -18,6 +18,7 @@ from itsdangerous import BadSignature, URLSafeTimedSerializer
 from sqlalchemy import Engine
 
 from service.settings import Settings, SettingsError
+from service.store.assignments import may_see
 from service.store.database import reading
 from service.store.tables import User
 from service.store.tokens import digest
@@ -42,7 +43,7 @@ class CrossSite(Exception):  # noqa: N818 - where the request comes from, no fau
 
 def start_session(response: Response, user: User, request: Request) -> None:
     """Sign the visitor in."""
-    value = _signer(_settings(request), "session").dumps({"id": user.id, "key": _password_key(user)})
+    value = _signer(_settings(request), "session").dumps({"id": user.id, "key": _session_key(user)})
     _set_cookie(response, request, SESSION_COOKIE, value, SESSION_S)
 
 
@@ -52,24 +53,40 @@ def end_session(response: Response) -> None:
 
 
 def visitor(request: Request) -> User | None:
-    """Return who is signed in; None without a cookie, with a stale or false one, or after a change of password."""
+    """Return who is signed in; None without a cookie, with a stale or false one, and once the session was ended.
+
+    A change of password ends every session, signing out everywhere does, and so does disabling the account.
+    """
     claim = _read_cookie(request, SESSION_COOKIE, "session", SESSION_S)
     if not isinstance(claim, dict):
         return None
     engine: Engine = request.app.state.engine
     with reading(engine) as session:
         user = session.get(User, claim.get("id"))
-    return user if user is not None and claim.get("key") == _password_key(user) else None
+    open_to = user is not None and user.disabled_at is None and claim.get("key") == _session_key(user)
+    return user if open_to else None
 
 
 def signed_in(request: Request) -> User:
-    """Return who is signed in, and let the page know; raises SignInNeeded."""
+    """Return who is signed in, and let the page know; raises SignInNeeded.
+
+    On a path with a `site_id` that the person may not see it raises 404, so that no route can forget to ask.
+    """
     user = visitor(request)
     if user is None:
         query = f"?{request.url.query}" if request.url.query else ""
         raise SignInNeeded(request.url.path + query if request.method == "GET" else "/")
     request.state.user = user
+    _hide_others_sites(request, user)
     return user
+
+
+def _hide_others_sites(request: Request, user: User) -> None:
+    site_id = request.path_params.get("site_id")
+    if site_id is not None:
+        with reading(request.app.state.engine) as session:
+            if not may_see(session, user, site_id):
+                raise HTTPException(404)
 
 
 SignedIn = Annotated[User, Depends(signed_in)]
@@ -199,8 +216,8 @@ def _read_cookie(request: Request, name: str, purpose: str, max_age_s: int) -> A
         return None
 
 
-def _password_key(user: User) -> str:
-    return digest(user.password_hash)[:16]
+def _session_key(user: User) -> str:
+    return digest(f"{user.password_hash} {user.session_epoch}")[:16]
 
 
 def _origin(url: str) -> str:

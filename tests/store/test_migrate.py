@@ -8,10 +8,11 @@ from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy import Engine, inspect, text
+from sqlmodel import col, select
 
-from service.store import migrate
-from service.store.database import make_engine
-from service.store.tables import metadata
+from service.store import assignments, migrate
+from service.store.database import make_engine, reading
+from service.store.tables import ApiToken, User, metadata
 
 
 def test_migrations_and_tables_agree(engine: Engine) -> None:
@@ -27,7 +28,9 @@ def test_constraint_names_follow_the_convention(engine: Engine) -> None:
         assert all(str(name).startswith(f"ck_{table.name}_") for name in checks), table.name
         assert found.get_pk_constraint(table.name)["name"] == f"pk_{table.name}"
         foreign = {f["name"] for f in found.get_foreign_keys(table.name)}
-        assert foreign <= {f"fk_{table.name}_site_id_site"}, table.name
+        assert foreign <= {f"fk_{table.name}_{key}" for key in ("site_id_site", "account_id_account")}, (
+            table.name
+        )
     assert {c["name"] for c in found.get_check_constraints("reading_day")} == {
         "ck_reading_day_interval",
         "ck_reading_day_offset",
@@ -65,6 +68,44 @@ def test_sites_survive_the_newer_tables(tmp_path: Path) -> None:
     with engine.connect() as connection:
         assert connection.execute(text("SELECT id, data_version FROM site")).all() == [("a", 3)]
         assert connection.scalar(text("SELECT count(*) FROM correction")) == 0
+
+
+BEFORE_ACCESS = "0003"
+
+
+def test_accounts_tokens_and_what_installers_see_survive_the_access_rules(engine: Engine) -> None:
+    writer = engine.execution_options(write=True)
+    with writer.connect() as connection, migrate._unchecked_foreign_keys(connection), connection.begin():
+        command.downgrade(migrate._config(connection), BEFORE_ACCESS)
+        for row in _BEFORE_ACCESS_ROWS:
+            connection.execute(text(row))
+    migrate.upgrade(engine)
+    with reading(engine) as session:
+        ana, bo = session.exec(select(User).order_by(col(User.name)))
+        assert (ana.role, ana.password_hash, ana.session_epoch, ana.disabled_at) == (
+            "installer",
+            "x",
+            0,
+            None,
+        )
+        assert [site.id for site in assignments.sites_of(session, ana)] == ["a", "b"]
+        assert assignments.sites_of(session, bo) == []
+        token = session.exec(select(ApiToken)).one()
+        assert (token.name, token.site_id, token.read_only, token.last_used_at) == (
+            "gateway",
+            None,
+            False,
+            None,
+        )
+
+
+_BEFORE_ACCESS_ROWS = (
+    "INSERT INTO site (id, name, record, data_version, created_at) "
+    "VALUES ('a', 'Mill Lane', '{}', 3, '2026-05-04'), ('b', 'Mill Lane', '{}', 3, '2026-05-04')",
+    "INSERT INTO account (name, role, password_hash, created_at) "
+    "VALUES ('Ana', 'installer', 'x', '2026-05-04'), ('Bo', 'office', 'x', '2026-05-04')",
+    "INSERT INTO api_token (name, token_hash, created_at) VALUES ('gateway', 'y', '2026-05-04')",
+)
 
 
 def test_downgrade_leaves_nothing(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from service.verify.result import Finding, UnitResult
 from service.web.app import create_app
 from service.web.pages.headers import POLICY
 from tests.report import sample
-from tests.web.visit import add_person, add_site, sign_in
+from tests.web.visit import add_person, add_site, assign, sign_in
 
 HOSTILE = "<script>alert(1)</script>\"'&{{7*7}}"
 
@@ -186,7 +186,7 @@ def test_a_fresh_link_is_not_shown_on_another_site(office: TestClient, engine: E
 
 def test_installer_makes_no_owner_link(visitor: TestClient, engine: Engine) -> None:
     site_id = add_site(engine, None)
-    installer = sign_in(visitor, add_person(engine, "installer"))
+    installer = sign_in(visitor, assign(engine, add_person(engine, "installer"), site_id))
     assert "owner-link" not in installer.get(f"/sites/{site_id}").text
     refused = installer.post(f"/sites/{site_id}/owner-link")
     assert refused.status_code == 403
@@ -253,8 +253,22 @@ def test_no_sites_yet(office: TestClient) -> None:
 
 def test_installers_list_leads_to_the_short_pages(visitor: TestClient, engine: Engine) -> None:
     site_id = add_site(engine, None)
-    page = sign_in(visitor, add_person(engine, "installer")).get("/").text
+    other = add_site(engine, None, name="Another's roof")
+    page = sign_in(visitor, assign(engine, add_person(engine, "installer"), site_id)).get("/").text
     assert f'href="/sites/{site_id}/van"' in page
+    assert other not in page
+
+
+def test_installer_without_sites_is_told_whom_to_ask(visitor: TestClient, engine: Engine) -> None:
+    site_id = add_site(engine, None)
+    add_person(engine, "office", "Ida Quarrie")
+    stranger = sign_in(visitor, add_person(engine, "installer"))
+    page = stranger.get("/").text
+    assert heading(page) == "No sites yet"
+    assert "Ask the office, which assigns them: Ida Quarrie." in text_of(page)
+    assert "POST /api" not in page
+    for path in ("", "/van", "/units/1", "/chart/site.svg"):
+        assert stranger.get(f"/sites/{site_id}{path}").status_code == 404
 
 
 # What people typed

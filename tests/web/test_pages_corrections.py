@@ -22,7 +22,7 @@ from service.verify.result import Finding, Verification
 from service.web.app import create_app
 from tests.report import sample
 from tests.web.test_pages import HOSTILE, heading, text_of
-from tests.web.visit import add_person, add_site, sign_in
+from tests.web.visit import add_person, add_site, assign, sign_in
 
 A, B, STRANGER = "60418820002", "60418820012", "60418820031"
 TURNED = {"kind": "plane", "plane": "east dormer", "azimuth_deg": 131.37, "tilt_deg": 24.8}
@@ -242,7 +242,7 @@ def test_what_people_named_is_escaped(office: TestClient, engine: Engine) -> Non
 def test_installer_reads_what_is_proposed_and_changes_nothing(visitor: TestClient, engine: Engine) -> None:
     site_id = _site(engine, TURNED)
     before = _record(engine, site_id)
-    installer = sign_in(visitor, add_person(engine, "installer"))
+    installer = sign_in(visitor, assign(engine, add_person(engine, "installer"), site_id))
     page = installer.get(f"/sites/{site_id}").text
     assert PROPOSED in page
     assert "The office can accept it." in page

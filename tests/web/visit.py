@@ -7,11 +7,13 @@ from typing import Any
 
 from fastapi.testclient import TestClient
 from sqlalchemy import Engine
+from sqlmodel import col, select
 
 from service.jobs.codec import to_json
 from service.jobs.verification import MADE_BY, summary
-from service.store import accounts, sites, verifications
+from service.store import accounts, assignments, sites, verifications
 from service.store.database import writing
+from service.store.tables import User
 from service.verify.result import Verification
 from tests.report import sample
 
@@ -31,6 +33,15 @@ def add_person(engine: Engine, role: str, name: str | None = None) -> Person:
     person = Person(name or f"{role} person", PASSWORDS[role])
     with writing(engine) as session:
         accounts.create_user(session, person.name, person.password, role)
+    return person
+
+
+def assign(engine: Engine, person: Person, *site_ids: str) -> Person:
+    """Make the sites the installer's own; without that an installer sees none."""
+    with writing(engine) as session:
+        user = session.exec(select(User).where(col(User.name) == person.name)).one()
+        for site_id in site_ids:
+            assignments.assign(session, site_id, user)
     return person
 
 

@@ -1,4 +1,8 @@
-"""From an address to what it names: the site with its record and its newest verification, or 'not found'."""
+"""From an address to what it names, for those who may see it: a site with its newest verification, or 'not found'.
+
+Every page, chart and file of a site comes through here, so that who sees what is decided once: the office sees all,
+an installer the sites assigned, an owner's link that one site. What is hidden looks as if it were not there.
+"""
 
 from __future__ import annotations
 
@@ -6,11 +10,13 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from fastapi import HTTPException, Request
+from sqlmodel import Session
 
 from service.expect.site import Site, Unit
 from service.jobs.assemble import site_from_record
 from service.jobs.verification import MADE_BY, current
 from service.store import sites, tables
+from service.store.assignments import may_see
 from service.store.database import reading
 from service.verify.result import UnitResult, Verification
 
@@ -40,10 +46,33 @@ class Shown:
 
 
 def find(request: Request, site_id: str) -> Shown:
-    """Return the site of that id; raises 404."""
+    """Return the site of that id; raises 404 if there is none that whoever is signed in may see."""
     with reading(request.app.state.engine) as session:
-        site = sites.get(session, site_id)
+        site = stored(request, session, site_id)
     return shown(request, site)
+
+
+def stored(request: Request, session: Session, site_id: str, *, to_change: bool = False) -> tables.Site:
+    """Return the site's row, as `find` does, without its verification: for forms, files and lists.
+
+    `to_change` holds the row, in a writing session: nobody else changes the record until the session's work is done.
+    """
+    user = getattr(request.state, "user", None)
+    if user is None or not may_see(session, user, site_id):
+        raise HTTPException(404)
+    site = (sites.held if to_change else sites.get)(session, site_id)
+    if site is None:
+        raise HTTPException(404)
+    return site
+
+
+def may_change(request: Request) -> bool:
+    """Return whether whoever is signed in may mark units and edit the roof plan of a site that `find` has given.
+
+    The office may, and the installer whose site it is. Corrections, owner links, people, tokens and the audit list
+    are the office's alone: `session.office_only`.
+    """
+    return getattr(request.state, "user", None) is not None
 
 
 def find_by_owner_token(request: Request, token: str) -> Shown:

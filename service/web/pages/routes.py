@@ -13,14 +13,15 @@ from service.report import charts
 from service.report.days import sum_series, unit_series
 from service.report.language import current_language
 from service.settings import Settings
-from service.store import overview, sites, tables
+from service.store import accounts, overview, sites
+from service.store.assignments import seen_by
 from service.store.database import reading, writing
 from service.verify.result import Curves
 from service.web.pages import sun_view
 from service.web.pages.climb import climb
 from service.web.pages.correcting import corrections_of
 from service.web.pages.listing import PAGE_LENGTH, listing
-from service.web.pages.lookup import Shown, find, unit_of
+from service.web.pages.lookup import Shown, find, stored, unit_of
 from service.web.pages.render import page
 from service.web.pages.site_view import site_view
 from service.web.pages.unit_view import unit_view
@@ -39,10 +40,18 @@ def all_sites(request: Request, user: SignedIn, number: PageNumber = 1, q: Searc
     """Show the sites, the worst first."""
     search = q.strip()
     with reading(request.app.state.engine) as session:
-        offset = (number - 1) * PAGE_LENGTH
-        found = overview.page(session, search=search, offset=offset, limit=PAGE_LENGTH, made_by=MADE_BY)
-    shown = listing(found, search=search, page=number, for_van=user.role == "installer")
-    return page(request, "office/sites.html", list=shown, query=q)
+        found = overview.page(
+            session,
+            search=search,
+            offset=(number - 1) * PAGE_LENGTH,
+            limit=PAGE_LENGTH,
+            made_by=MADE_BY,
+            seen=seen_by(user),
+        )
+        ask = accounts.office_names(session)
+    is_office = user.role == "office"
+    shown = listing(found, search=search, page=number, for_van=not is_office)
+    return page(request, "office/sites.html", list=shown, query=q, is_office=is_office, ask=ask)
 
 
 @router.get("/sites/{site_id}")
@@ -122,7 +131,7 @@ def make_owner_link(request: Request, site_id: str, user: SignedIn) -> Response:
     """Make the owner's link; an earlier one ends. It is shown once, on the next page."""
     office_only(user)
     with writing(request.app.state.engine) as session:
-        token = sites.make_owner_link(session, _stored(sites.get(session, site_id)))
+        token = sites.make_owner_link(session, stored(request, session, site_id))
     base = _own_address(request)
     response = RedirectResponse(f"/sites/{site_id}#owner", 303)
     flash(response, request, {"site": site_id, "owner_link": f"{base}/owner/{token}"})
@@ -134,7 +143,7 @@ def revoke_owner_link(request: Request, site_id: str, user: SignedIn) -> Respons
     """Take the owner's link back."""
     office_only(user)
     with writing(request.app.state.engine) as session:
-        sites.revoke_owner_link(session, _stored(sites.get(session, site_id)))
+        sites.revoke_owner_link(session, stored(request, session, site_id))
     response = RedirectResponse(f"/sites/{site_id}#owner", 303)
     end_flash(response)
     return response
@@ -144,12 +153,6 @@ def _own_address(request: Request) -> str:
     settings: Settings = request.app.state.settings
     chosen = settings.base_url if "base_url" in settings.model_fields_set else str(request.base_url)
     return chosen.rstrip("/")
-
-
-def _stored(site: tables.Site | None) -> tables.Site:
-    if site is None:
-        raise HTTPException(404)
-    return site
 
 
 def _curves(site: Shown) -> Curves:
