@@ -15,10 +15,11 @@ from sqlmodel import Session
 
 from service.intake import limits, weather
 from service.intake.batch import Batch
+from service.intake.days import days_reached
 from service.intake.json_form import parse_json
 from service.intake.parse import CSV_TYPE, JSON_TYPE, UnknownFormat, media_type, parse_readings
 from service.intake.problems import Refused
-from service.store import payloads, readings, sites
+from service.store import payloads, readings, site_days, sites
 from service.store.database import writing
 from service.store.grids import Samples
 from service.store.payloads import Sent
@@ -81,6 +82,7 @@ def _take(
         payloads.keep(session, site_id, sent, problems, changed=counts.changed)
         if counts.changed:
             sites.touch(session, site_id)
+            site_days.want(session, site_id, days_reached(batch.samples, site.record))
     return Receipt(counts.accepted, counts.replaced, batch.rejected, problems, counts.changed)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import logging
+from collections.abc import Callable, Collection
 from datetime import datetime
 from pathlib import Path
 from threading import Thread
@@ -21,9 +22,9 @@ from huey.storage import PostgresStorage, SqliteStorage
 from sqlalchemy import Engine, make_url, text
 from sqlalchemy.exc import SQLAlchemyError
 
-from service.jobs.verification import MADE_BY, verify_site
+from service.jobs.verification import MADE_BY, verify_site, work_out_days
 from service.settings import Settings
-from service.store import sites
+from service.store import site_days, sites
 from service.store.database import make_engine, reading
 
 log = logging.getLogger(__name__)
@@ -36,6 +37,9 @@ SCHEMA = "jobs"
 
 TABLES_LOCK = 4_720_156
 """Key of the PostgreSQL advisory lock under which one process makes the queue's tables."""
+
+SITES_WITH_OLD_DAYS = 30
+"""Sites of which a sweep has a stretch of older days worked out: a fleet's history must not hold up what is new."""
 
 LONGEST_STOP_S = 20
 """How long a running verification may delay the end of the process; the sweep repeats what is cut off."""
@@ -50,6 +54,7 @@ class Jobs:
         self.engine = engine
         self._failed: dict[str, int] = {}
         self._verify = huey.task(name="verify")(self._run)
+        self._days = huey.task(name="days")(self._work_out_days)
         huey.periodic_task(crontab(minute="*"), name="sweep")(self.sweep)
 
     def enqueue_verify(self, site_id: str) -> None:
@@ -67,6 +72,16 @@ class Jobs:
         for site_id, version in behind.items():
             if site_id not in waiting and self._failed.get(site_id) != version:
                 self._verify(site_id, None)
+        self._sweep_days(behind.keys())
+
+    def _sweep_days(self, behind: Collection[str]) -> None:
+        """Enqueue a stretch of older days for some sites that have such and are verified."""
+        waiting = {task.args[0] for task in self.huey.pending() if task.name == "days"}
+        with reading(self.engine) as session:
+            due = site_days.sites_due(session, MADE_BY, SITES_WITH_OLD_DAYS)
+        for site_id in due:
+            if site_id not in behind and site_id not in waiting:
+                self._days(site_id)
 
     def _run(self, site_id: str, version: int | None) -> None:
         with reading(self.engine) as session:
@@ -77,11 +92,20 @@ class Jobs:
             self._verify_once(site_id, site.data_version)
 
     def _verify_once(self, site_id: str, version: int) -> None:
-        """Verify, but not again what has failed: it would fail and be logged every minute until the data changes."""
+        self._once(site_id, version, lambda: verify_site(self.engine, site_id))
+
+    def _work_out_days(self, site_id: str) -> None:
+        with reading(self.engine) as session:
+            site = sites.get(session, site_id)
+        if site is not None:
+            self._once(site_id, site.data_version, lambda: work_out_days(self.engine, site_id))
+
+    def _once(self, site_id: str, version: int, work: Callable[[], object]) -> None:
+        """Do it, but not again what has failed: it would fail and be logged every minute until the data changes."""
         if self._failed.get(site_id) == version:
             return
         try:
-            verify_site(self.engine, site_id)
+            work()
         except SQLAlchemyError:  # no fault of the site
             raise
         except Exception:

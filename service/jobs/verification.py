@@ -8,14 +8,18 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from threading import Lock
 from weakref import WeakValueDictionary
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine
 from sqlalchemy.exc import IntegrityError
 
 from service import __version__
+from service.expect.site import Site
+from service.jobs import site_days
 from service.jobs.assemble import Inputs, inputs_for
 from service.jobs.codec import from_json, to_json
 from service.report.totals import heard_count, lost_wh_per_day
+from service.store import site_days as kept_days
 from service.store import sites, verifications
 from service.store.database import reading, writing
 from service.verify import JUDGEMENT
@@ -39,8 +43,25 @@ def verify_site(
     if inputs is None:
         return None
     verification = verify(inputs.site, inputs.readings, inputs.weather)
-    _keep(engine, site_id, window_key(start, end), version, verification)
+    _keep(engine, site_id, window_key(start, end), version, verification, inputs.site)
     return verification
+
+
+def work_out_days(engine: Engine, site_id: str) -> None:
+    """Work out and keep the first stretch of the site's days that are due."""
+    with reading(engine) as session:
+        site = sites.get(session, site_id)
+        due = kept_days.due(session, site_id, MADE_BY)
+    if site is None or not due:
+        return
+    zone = ZoneInfo(site.record["timezone"])
+    start, end = site_days.stretch(due, zone)
+    version, inputs = _load(engine, site_id, start, end)
+    found = verify(inputs.site, inputs.readings, inputs.weather) if inputs else None
+    days = site_days.days_of(found, inputs.site) if inputs and found else []
+    with writing(engine) as session:
+        days = site_days.filled(days, start, end, zone)
+        site_days.keep_stretch(session, site_id, version, days, MADE_BY)
 
 
 def current(
@@ -88,7 +109,9 @@ def _load(
         return site.data_version, inputs_for(session, site, start, end)
 
 
-def _keep(engine: Engine, site_id: str, window: str, version: int, verification: Verification) -> None:
+def _keep(
+    engine: Engine, site_id: str, window: str, version: int, verification: Verification, site: Site
+) -> None:
     try:
         with writing(engine) as session:
             verifications.save(
@@ -100,6 +123,8 @@ def _keep(engine: Engine, site_id: str, window: str, version: int, verification:
                 made_by=MADE_BY,
                 summary=summary(verification),
             )
+            if window == sites.DEFAULT_WINDOW:
+                site_days.keep_newest(session, site_id, version, verification, site, MADE_BY)
     except IntegrityError:
         log.info("site %s was deleted while it was verified", site_id)
 

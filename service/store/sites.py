@@ -9,6 +9,7 @@ from sqlalchemy import Select, exists, func, or_, update
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
+from service.store import site_days
 from service.store.tables import ReadingDay, Site, VerificationRow
 from service.store.tokens import digest, new_id, new_token
 
@@ -44,6 +45,7 @@ def replace(session: Session, site: Site, record: dict[str, Any]) -> Site:
     session.add(site)
     session.flush()
     touch(session, site.id)
+    site_days.want_all(session, site.id)
     session.refresh(site)
     return site
 

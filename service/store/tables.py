@@ -127,6 +127,24 @@ class VerificationRow(SQLModel, table=True):
     """The whole result with its curves: zlib-compressed JSON."""
 
 
+class SiteDay(SQLModel, table=True):
+    """One day of a site on its own clock: energies over the same timestamps, as the verification that saw it had them.
+
+    `made_by` is empty where the day's data has changed since and its figures are due again.
+    """
+
+    __tablename__ = "site_day"
+
+    site_id: str = Field(sa_column=_site_key())
+    day: date = Field(primary_key=True)
+    measured_wh: float
+    expected_wh: float
+    possible_wh: float
+    """Expected in all intervals, those that were not heard, too."""
+    sky: str = Field(max_length=20)
+    made_by: str = Field(max_length=40, index=True)
+
+
 class CorrectionRow(SQLModel, table=True):
     """A correction of a site's record that somebody accepted, numbered from 1 on each site; rows are never removed."""
 
