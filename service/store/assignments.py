@@ -6,6 +6,8 @@ decided at the API's gate, what an owner sees by the owner's link.
 
 from __future__ import annotations
 
+from typing import Any
+
 from sqlalchemy import ColumnElement, delete, select, true
 from sqlmodel import Session, col
 
@@ -17,12 +19,12 @@ def may_see(session: Session, user: User, site_id: str) -> bool:
     return user.role == "office" or session.get(Assignment, (site_id, user.id)) is not None
 
 
-def seen_by(user: User) -> ColumnElement[bool]:
-    """Return the condition on `Site` that leaves the sites that the person may see."""
+def seen_by(user: User, site_id: Any = None) -> ColumnElement[bool]:
+    """Return the condition that leaves the sites that the person may see: on `Site`, or on a column of sites' ids."""
     if user.role == "office":
         return true()
     own = select(col(Assignment.site_id)).where(col(Assignment.account_id) == user.id)
-    return col(Site.id).in_(own)
+    return (col(Site.id) if site_id is None else col(site_id)).in_(own)
 
 
 def assign(session: Session, site_id: str, user: User) -> bool:

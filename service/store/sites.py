@@ -9,7 +9,7 @@ from sqlalchemy import Select, exists, func, or_, update
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
-from service.store import site_days
+from service.store import listed, site_days
 from service.store.tables import ReadingDay, Site, VerificationRow
 from service.store.tokens import digest, new_id, new_token
 
@@ -25,6 +25,7 @@ def create(session: Session, record: dict[str, Any]) -> Site:
     site = Site(id=new_id(), name=record["name"], record=record, created_at=datetime.now(UTC))
     session.add(site)
     session.flush()
+    listed.keep(session, site)
     return site
 
 
@@ -44,6 +45,7 @@ def replace(session: Session, site: Site, record: dict[str, Any]) -> Site:
     site.record = record
     session.add(site)
     session.flush()
+    listed.keep(session, site)
     touch(session, site.id)
     site_days.want_all(session, site.id)
     session.refresh(site)

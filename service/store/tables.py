@@ -18,6 +18,7 @@ from sqlalchemy import (
     LargeBinary,
     MetaData,
     String,
+    Text,
 )
 from sqlmodel import Field, SQLModel
 
@@ -57,6 +58,21 @@ class Assignment(SQLModel, table=True):
 
     site_id: str = Field(sa_column=_site_key())
     account_id: int = Field(sa_column=_account_key(index=True))
+
+
+class ListedSite(SQLModel, table=True):
+    """What the list of sites finds and sorts a site by; `service.store.listed` makes it from the record."""
+
+    __tablename__ = "listed_site"
+
+    site_id: str = Field(sa_column=_site_key())
+    name: str = Field(max_length=200)
+    timezone: str = Field(max_length=200)
+    first_day: date
+    """The day on which the first week begins: commissioned, else entered."""
+    week_ends_at: datetime = Field(index=True)
+    sought: str = Field(sa_column=Column(Text, nullable=False))
+    """Name and serials, casefolded, a line each."""
 
 
 class ReadingDay(SQLModel, table=True):
@@ -110,6 +126,18 @@ class VerificationRow(SQLModel, table=True):
     """
 
     __tablename__ = "verification"
+    __table_args__ = (
+        # The list of sites reads these of thousands of rows, each with a large result beside them.
+        Index(
+            "ix_verification_listed",
+            "window",
+            "site_id",
+            "verdict",
+            "lost_wh_per_day",
+            "units_heard",
+            "units_fitted",
+        ),
+    )
 
     site_id: str = Field(sa_column=_site_key())
     window: str = Field(primary_key=True, max_length=80)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 from alembic import command
@@ -10,9 +12,9 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import Engine, inspect, text
 from sqlmodel import col, select
 
-from service.store import assignments, migrate
-from service.store.database import make_engine, reading
-from service.store.tables import ApiToken, User, metadata
+from service.store import assignments, listed, migrate
+from service.store.database import make_engine, reading, writing
+from service.store.tables import ApiToken, ListedSite, Site, User, metadata
 
 
 def test_migrations_and_tables_agree(engine: Engine) -> None:
@@ -106,6 +108,37 @@ _BEFORE_ACCESS_ROWS = (
     "VALUES ('Ana', 'installer', 'x', '2026-05-04'), ('Bo', 'office', 'x', '2026-05-04')",
     "INSERT INTO api_token (name, token_hash, created_at) VALUES ('gateway', 'y', '2026-05-04')",
 )
+
+
+def test_earlier_sites_come_into_the_list_as_new_ones_do(tmp_path: Path) -> None:
+    engine = make_engine(f"sqlite:///{tmp_path / 'earlier.sqlite'}")
+    records = [
+        {
+            "name": "Dated",
+            "timezone": "Europe/London",
+            "commissioned_on": "2026-05-04",
+            "units": [{"serial": "Ab1"}],
+        },
+        {"name": "Undated", "timezone": "Pacific/Auckland", "units": []},
+    ]
+    insert = (
+        "INSERT INTO site (id, name, record, data_version, created_at) VALUES (:id, :name, :record, 0, :at)"
+    )
+    with engine.begin() as connection:
+        command.upgrade(migrate._config(connection), "0003")
+        for number, record in enumerate(records):
+            row = {"id": f"s{number}", "name": record["name"], "record": json.dumps(record)}
+            connection.execute(text(insert), {**row, "at": "2026-05-06 20:00:00.000000"})
+    migrate.upgrade(engine)
+    with writing(engine) as session:
+        filled = {row.site_id: row.model_dump() for row in session.exec(select(ListedSite))}
+        for site in session.exec(select(Site)):
+            listed.keep(session, site)
+        session.expire_all()
+        assert {row.site_id: row.model_dump() for row in session.exec(select(ListedSite))} == filled
+    assert filled["s0"]["first_day"] == date(2026, 5, 4)
+    assert filled["s1"]["first_day"] == date(2026, 5, 7), "where the site is, it was the next day already"
+    assert filled["s1"]["week_ends_at"] == datetime(2026, 5, 13, 12, tzinfo=UTC)
 
 
 def test_downgrade_leaves_nothing(tmp_path: Path) -> None:

@@ -11,11 +11,9 @@ import pytest
 from service.report import words
 from service.report.days import DayTotal
 from service.report.totals import lost_wh_per_day
-from service.store.overview import Line, Page
 from service.verify.result import Curves, Finding, Verification
 from service.web.pages import view
 from service.web.pages.climb import climb
-from service.web.pages.listing import listing
 from service.web.pages.owner_view import bars, owner_view
 from service.web.pages.plan import compass, plans
 from tests.report import sample
@@ -315,58 +313,3 @@ def test_bars_are_on_one_scale() -> None:
 def test_owner_before_readings() -> None:
     shown = owner_view(None, [], SITE)
     assert (shown.figure, shown.bars) == ("", None)
-
-
-# The list
-
-
-def line(**more: Any) -> Line:
-    start = datetime(2026, 5, 3, 23, tzinfo=UTC)
-    base = Line(
-        "id",
-        "Kiln Cottage",
-        "Europe/London",
-        3,
-        False,
-        "attention",
-        1000.0,
-        14,
-        14,
-        start,
-        start + timedelta(days=7),
-    )
-    return replace(base, **more)
-
-
-UNMADE: dict[str, Any] = dict.fromkeys(
-    ("verdict", "lost_wh_per_day", "units_heard", "units_fitted", "window_start", "window_end")
-)
-
-
-@pytest.mark.parametrize(
-    ("made", "answer", "lost"),
-    [
-        (line(), "Look at this site", "1.00 kWh"),
-        (line(units_heard=12), "Look at this site: 2 units not heard", "1.00 kWh"),
-        (line(verdict="verified", lost_wh_per_day=0.0), "Makes what it should", "0 Wh"),
-        (line(verdict="too_little_light", lost_wh_per_day=0.0), "Too early to say", "0 Wh"),
-        (line(**UNMADE), "Not worked out yet", words.EN_DASH),
-        (line(**UNMADE, data_version=0), "No readings yet", words.EN_DASH),
-    ],
-)
-def test_a_row_of_the_list(made: Line, answer: str, lost: str) -> None:
-    (row,) = listing(Page([made], 1, 1), search="", page=1, for_van=False).rows
-    assert (plain(row.answer), plain(row.lost_per_day)) == (answer, lost)
-
-
-def test_list_is_paged_and_keeps_the_search() -> None:
-    shown = listing(Page([line()], 60, 3), search="mill & co", page=2, for_van=True)
-    assert (shown.pages, shown.earlier, shown.further) == (
-        3,
-        "/?q=mill+%26+co&page=1",
-        "/?q=mill+%26+co&page=3",
-    )
-    assert plain(shown.headline) == "Look at 3 of 60 sites"
-    assert shown.rows[0].href == "/sites/id/van"
-    beyond = listing(Page([], 60, 3), search="", page=9, for_van=False)
-    assert (beyond.earlier, beyond.further) == ("/?page=3", None)

@@ -1,20 +1,66 @@
-"""The list of sites in words. Pure functions; which site is worse was said by the store's order."""
+"""The list of sites in words. Pure functions; which site comes first was said by the store's order."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Literal
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from service.report import words
-from service.store.overview import Line, Page
+from service.report.language import gettext as _
+from service.report.language import ngettext
+from service.store.overview import STATES, Line, Order, Page, State, Wanted
+from service.store.tables import User
 
 PAGE_LENGTH = 25
+WEEK_DAYS = 7
+BAR_WIDTH = 96
+"""The width of the longest bar of lost energy, px."""
+
+Scope = Literal["first", "all"]
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the address asks for; the names are those of its parameters."""
+
+    week: Scope = "first"
+    q: str = ""
+    state: State | None = None
+    sort: Order = "lost"
+    page: int = 1
+
+    def wanted(self, user: User, now: datetime) -> Wanted:
+        """Return the same for the store, of the sites that the person may see."""
+        return Wanted(now, user, self.week == "first", self.q.strip(), self.state, self.sort)
+
+    def query(self) -> str:
+        """Return the part of an address after the question mark: what differs from a plain visit."""
+        plain = Asked()
+        names = ("week", "q", "state", "sort", "page")
+        given = {name: getattr(self, name) for name in names if getattr(self, name) != getattr(plain, name)}
+        return urlencode(given)
+
+    @property
+    def href(self) -> str:
+        """Return the list's address."""
+        return f"/?{self.query()}" if self.query() else "/"
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A filter or an order that a click chooses."""
+
+    text: str
+    href: str
+    chosen: bool
 
 
 @dataclass(frozen=True)
 class Row:
-    """One site in the list."""
+    """One site in the list; `passed` of seven days of its first week are over, None outside that week."""
 
     href: str
     name: str
@@ -23,6 +69,9 @@ class Row:
     behind: bool
     heard: str
     lost_per_day: str
+    lost_px: float
+    week: str
+    passed: int | None
     window: str
 
 
@@ -31,56 +80,123 @@ class Listing:
     """A page of the list."""
 
     headline: str
+    lede: str
+    any_sites: bool
     rows: tuple[Row, ...]
+    scopes: tuple[Choice, ...]
+    states: tuple[Choice, ...]
+    orders: tuple[Choice, ...]
     page: int
     pages: int
     earlier: str | None
     further: str | None
+    files: str
+    """The query of the same sites as a file."""
 
 
-def listing(found: Page, *, search: str, page: int, for_van: bool) -> Listing:
-    """Return the list as it is read; an installer's links lead to the short pages."""
-    pages = max(1, -(-found.total // PAGE_LENGTH))
+def listing(found: Page, asked: Asked, *, now: datetime, for_van: bool, is_instead: bool) -> Listing:
+    """Return the list as it is read; an installer's links lead to the short pages.
+
+    `is_instead` says that no site of its first week was found, and all are shown instead.
+    """
+    total = sum(found.counts.values()) if asked.state is None else found.counts[asked.state]
+    pages = max(1, -(-total // PAGE_LENGTH))
+    largest = max((line.lost_wh_per_day or 0.0 for line in found.lines), default=0.0)
     return Listing(
-        headline=_headline(found, search),
-        rows=tuple(_row(line, "/van" if for_van else "") for line in found.lines),
-        page=page,
+        headline=_headline(found, asked),
+        lede=_lede(asked, is_instead=is_instead),
+        any_sites=bool(asked.q) or any(found.counts.values()),
+        rows=tuple(_row(line, "/van" if for_van else "", largest, now) for line in found.lines),
+        scopes=_scopes(asked),
+        states=_states(found, asked),
+        orders=_orders(asked),
+        page=asked.page,
         pages=pages,
-        earlier=_href(search, min(page - 1, pages)) if page > 1 else None,
-        further=_href(search, page + 1) if page < pages else None,
+        earlier=replace(asked, page=min(asked.page - 1, pages)).href if asked.page > 1 else None,
+        further=replace(asked, page=asked.page + 1).href if asked.page < pages else None,
+        files=replace(asked, page=1).query(),
     )
 
 
-def _headline(found: Page, search: str) -> str:
-    sites = words.counted(found.total, "site")
-    if not found.total:
-        return "No such site" if search else "No sites yet"
-    if found.attention:
-        return f"Look at {words.number(found.attention)} of {sites}"
-    return f"Nothing to look at on {sites}"
+def answer(line: Line) -> str:
+    """Return a site's answer in a sentence."""
+    if line.verdict is None:
+        return _("Not worked out yet") if line.data_version else _("No readings yet")
+    if not line.units_heard:
+        return _("No unit was heard so far")
+    said = {"attention": _("Look at this site"), "verified": _("Makes what it should")}
+    sentence = said.get(line.verdict, _("Too early to say"))
+    unheard = (line.units_fitted or 0) - line.units_heard
+    if not unheard:
+        return sentence
+    silent = ngettext("%(num)d unit not heard", "%(num)d units not heard", unheard) % {"num": unheard}
+    return _("%(answer)s: %(silent)s") % {"answer": sentence, "silent": silent}
 
 
-def _row(line: Line, suffix: str) -> Row:
+def days_left(line: Line, now: datetime) -> int:
+    """Return how many days of the first week are left, today among them; more than seven before it begins."""
+    today = now.astimezone(ZoneInfo(line.timezone)).date()
+    return (line.first_day - today).days + WEEK_DAYS
+
+
+def _headline(found: Page, asked: Asked) -> str:
+    total = sum(found.counts.values())
+    if not total:
+        return _("No such site") if asked.q.strip() else _("No sites yet")
+    look = found.counts["attention"]
+    names = {"look": words.number(look), "total": words.number(total)}
+    if look:
+        return (
+            ngettext("Look at %(look)s of %(total)s site", "Look at %(look)s of %(total)s sites", total)
+            % names
+        )
+    return (
+        ngettext("Nothing to look at on %(total)s site", "Nothing to look at on %(total)s sites", total)
+        % names
+    )
+
+
+def _lede(asked: Asked, *, is_instead: bool) -> str:
+    if is_instead:
+        which = _("No site is in its first week; here is every site.")
+    elif asked.week == "first":
+        which = _("Sites in their first week, today among its seven days.")
+    else:
+        which = _("Every site.")
+    order = {"lost": _("The largest loss a day comes first."), "left": _("The fewest days left come first.")}
+    return f"{which} {order[asked.sort]}"
+
+
+def _row(line: Line, suffix: str, largest_wh: float, now: datetime) -> Row:
+    left = days_left(line, now)
+    lost = line.lost_wh_per_day or 0.0
     return Row(
         href=f"/sites/{line.site_id}{suffix}",
         name=line.name,
         state=line.verdict or "none",
-        answer=_answer(line),
+        answer=answer(line),
         behind=line.behind,
-        heard=words.EN_DASH if line.units_fitted is None else f"{line.units_heard} of {line.units_fitted}",
+        heard=_heard(line),
         lost_per_day=words.energy(line.lost_wh_per_day),
+        lost_px=round(BAR_WIDTH * lost / largest_wh, 1) if largest_wh else 0.0,
+        week=_week(line, left),
+        passed=WEEK_DAYS - left if 1 <= left <= WEEK_DAYS else None,
         window=_window(line),
     )
 
 
-def _answer(line: Line) -> str:
-    if line.verdict is None:
-        return "Not worked out yet" if line.data_version else "No readings yet"
-    unheard = (line.units_fitted or 0) - (line.units_heard or 0)
-    answer = {"attention": "Look at this site", "verified": "Makes what it should"}.get(
-        line.verdict, "Too early to say"
-    )
-    return f"{answer}: {words.counted(unheard, 'unit')} not heard" if unheard else answer
+def _heard(line: Line) -> str:
+    if line.units_fitted is None:
+        return words.EN_DASH
+    return _("%(part)d of %(whole)d") % {"part": line.units_heard, "whole": line.units_fitted}
+
+
+def _week(line: Line, left: int) -> str:
+    if left > WEEK_DAYS:
+        return _("begins %(day)s") % {"day": words.short_day(line.first_day)}
+    if left == 1:
+        return _("last day")
+    return ngettext("%(num)d day left", "%(num)d days left", left) % {"num": left} if left > 0 else _("over")
 
 
 def _window(line: Line) -> str:
@@ -89,6 +205,41 @@ def _window(line: Line) -> str:
     return words.span(line.window_start, line.window_end, ZoneInfo(line.timezone))
 
 
-def _href(search: str, page: int) -> str:
-    query = urlencode({"q": search, "page": page} if search else {"page": page})
-    return f"/?{query}"
+def _scopes(asked: Asked) -> tuple[Choice, ...]:
+    texts: dict[Scope, str] = {"first": _("In their first week"), "all": _("All sites")}
+    return tuple(
+        Choice(text, replace(asked, week=week, page=1).href, asked.week == week)
+        for week, text in texts.items()
+    )
+
+
+def _states(found: Page, asked: Asked) -> tuple[Choice, ...]:
+    texts: dict[State, str] = {
+        "attention": _("Look at these"),
+        "verified": _("Verified"),
+        "too_little_light": _("Too little light"),
+        "unheard": _("Nothing heard"),
+    }
+    every = Choice(
+        _counted(_("Any answer"), sum(found.counts.values())), _of(asked, None), asked.state is None
+    )
+    return (
+        every,
+        *(Choice(_counted(texts[s], found.counts[s]), _of(asked, s), asked.state == s) for s in STATES),
+    )
+
+
+def _of(asked: Asked, state: State | None) -> str:
+    return replace(asked, state=state, page=1).href
+
+
+def _counted(text: str, count: int) -> str:
+    return f"{text}{words.NBSP}({words.number(count)})"
+
+
+def _orders(asked: Asked) -> tuple[Choice, ...]:
+    texts: dict[Order, str] = {"lost": _("Largest loss"), "left": _("Fewest days left")}
+    return tuple(
+        Choice(text, replace(asked, sort=sort, page=1).href, asked.sort == sort)
+        for sort, text in texts.items()
+    )

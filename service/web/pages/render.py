@@ -9,7 +9,6 @@ import hashlib
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse
@@ -18,6 +17,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from service.paths import templates_dir
 from service.report import language, words
 from service.report.marks import SCALE_TICKS, scale_x
+from service.web.pages.addresses import path_segment
 from service.web.pages.languages import language_links
 from service.web.pages.owner_view import BAR_WIDTH
 
@@ -58,11 +58,6 @@ def page(request: Request, template: str, *, status: int = 200, **context: Any) 
     """Return a page; `user` is whoever is signed in, or None."""
     known = {"user": getattr(request.state, "user", None), "in_languages": language_links(request), **context}
     return HTMLResponse(environment().get_template(template).render(known), status)
-
-
-def path_segment(text: str) -> str:
-    """Return text for use within a URL's path; a serial may hold slashes."""
-    return quote(text, safe="/")
 
 
 @lru_cache

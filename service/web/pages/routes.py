@@ -1,26 +1,23 @@
-"""The pages for office and installer: all sites, one site, one unit, the short page for the roof, the charts."""
+"""The pages for office and installer: one site, one unit, the short page for the roof, the charts."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated, Literal, TypedDict
+from typing import Literal, TypedDict
 
-from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from service.jobs.verification import MADE_BY
 from service.report import charts
 from service.report.days import sum_series, unit_series
 from service.report.language import current_language
 from service.settings import Settings
-from service.store import accounts, overview, sites
-from service.store.assignments import seen_by
-from service.store.database import reading, writing
+from service.store import sites
+from service.store.database import writing
 from service.verify.result import Curves
 from service.web.pages import sun_view
 from service.web.pages.climb import climb
 from service.web.pages.correcting import corrections_of
-from service.web.pages.listing import PAGE_LENGTH, listing
 from service.web.pages.lookup import Shown, find, stored, unit_of
 from service.web.pages.render import page
 from service.web.pages.site_view import site_view
@@ -29,29 +26,8 @@ from service.web.session import FromOurPage, SignedIn, end_flash, flash, flashed
 
 router = APIRouter(include_in_schema=False)
 
-PageNumber = Annotated[int, Query(alias="page", ge=1, le=100_000)]
-Search = Annotated[str, Query(max_length=200)]
 Look = Literal["wide", "wide-dark", "narrow", "narrow-dark"]
 KEPT_S = 24 * 3600
-
-
-@router.get("/")
-def all_sites(request: Request, user: SignedIn, number: PageNumber = 1, q: Search = "") -> HTMLResponse:
-    """Show the sites, the worst first."""
-    search = q.strip()
-    with reading(request.app.state.engine) as session:
-        found = overview.page(
-            session,
-            search=search,
-            offset=(number - 1) * PAGE_LENGTH,
-            limit=PAGE_LENGTH,
-            made_by=MADE_BY,
-            seen=seen_by(user),
-        )
-        ask = accounts.office_names(session)
-    is_office = user.role == "office"
-    shown = listing(found, search=search, page=number, for_van=not is_office)
-    return page(request, "office/sites.html", list=shown, query=q, is_office=is_office, ask=ask)
 
 
 @router.get("/sites/{site_id}")

@@ -11,8 +11,8 @@ from service.expect.year import sun_paths
 from service.report import sunpaths, words
 from service.report.sunpaths import SunPath, Top, Weight
 from service.verify.result import Finding, Verification
+from service.web.pages.addresses import path_segment
 from service.web.pages.lookup import Shown
-from service.web.pages.render import path_segment
 
 PATHS: tuple[tuple[int, str, Weight], ...] = (
     (354, "21 Dec", "main"),

@@ -9,9 +9,9 @@ from service.expect.site import Site, Unit
 from service.report import words
 from service.verify.result import Finding, UnitResult, Verification
 from service.web.pages import view
+from service.web.pages.addresses import path_segment
 from service.web.pages.lookup import Shown
 from service.web.pages.proposals import ProposalView, key_of
-from service.web.pages.render import path_segment
 from service.web.pages.site_view import Chart, chart_of
 from service.web.pages.sun_view import sun_view
 from service.web.pages.view import DayLine, FindingView, UnitLine
