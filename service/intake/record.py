@@ -152,6 +152,8 @@ class PlaneRecord(Part):
     horizon: list[HorizonPoint] = Field(default=[], max_length=720)
     albedo: float = Field(default=0.2, ge=0, le=1)
     mounting: Literal["close_roof", "insulated_back", "open_rack"] = "close_roof"
+    rows: Whole | None = Field(default=None, ge=1, le=1000, description="Rows of the plan, from row 1 on.")
+    columns: Whole | None = Field(default=None, ge=1, le=1000, description="Columns of the plan, from 1 on.")
 
 
 class ModuleTypeRecord(Part):
@@ -278,6 +280,17 @@ class SiteRecord(Part):
         if found:
             raise details(found, "SiteRecord")
         return self
+
+
+class BegunRecord(SiteRecord):
+    """A site as people begin it: its plan may still be empty."""
+
+    units: list[UnitRecord] = Field(default=[], max_length=5000)
+
+
+def read_begun(data: Any) -> BegunRecord:
+    """Return the record of a site that may have no unit yet; Refused with one error per bad field."""
+    return read(BegunRecord, data)
 
 
 def read_record(data: Any) -> SiteRecord:

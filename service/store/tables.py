@@ -196,6 +196,31 @@ class CorrectionRow(SQLModel, table=True):
     undone_at: datetime | None = None
 
 
+class RecordChangeRow(SQLModel, table=True):
+    """A change of a site's record that somebody made on the pages, numbered from 1 on each site."""
+
+    __tablename__ = "record_change"
+    __table_args__ = (
+        CheckConstraint("number >= 1", name="number"),
+        CheckConstraint("(undone_at IS NULL) = (undone_by IS NULL)", name="undone"),
+        CheckConstraint("(undone_at IS NULL) = (record_after IS NULL)", name="after"),
+    )
+
+    site_id: str = Field(sa_column=_site_key())
+    number: int = Field(primary_key=True)
+    summary: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    """What it changed, in numbers, as intake tells it."""
+    made_by: str = Field(max_length=120)
+    made_at: datetime
+    record_before: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    after_sha256: str = Field(max_length=64)
+    """Fingerprint of the record that it made: it may be undone while the record is this one."""
+    undone_by: str | None = Field(default=None, max_length=120)
+    undone_at: datetime | None = None
+    record_after: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON(none_as_null=True)))
+    """The record that it made, kept while it is undone, so that it can be made again."""
+
+
 class ApiToken(SQLModel, table=True):
     """A bearer token, kept as its SHA-256 only: for one site or for all, for reading only or for writing too."""
 
