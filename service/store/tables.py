@@ -19,6 +19,7 @@ from sqlalchemy import (
     MetaData,
     String,
     Text,
+    UniqueConstraint,
 )
 from sqlmodel import Field, SQLModel
 
@@ -296,3 +297,84 @@ class AuditRow(SQLModel, table=True):
     action: str = Field(max_length=60)
     site_id: str | None = Field(default=None, max_length=32)
     details: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
+
+
+class PunchEntry(SQLModel, table=True):
+    """A finding that somebody has to see to, numbered from 1 on each site, until readings prove it mended.
+
+    `subject` is what it is about (`unit:SERIAL`, `branch:NAME`, `plane:NAME`, `site:CAUSE`, …): a fault that takes
+    another name is still the same entry.
+    """
+
+    __tablename__ = "punch_entry"
+    __table_args__ = (
+        CheckConstraint("number >= 1", name="number"),
+        CheckConstraint("state IN ('open', 'looked_at', 'said_mended', 'closed', 'left')", name="state"),
+        CheckConstraint("state <> 'said_mended' OR mended_at IS NOT NULL", name="mended"),
+        Index("ix_punch_entry_state", "state"),
+        Index("ix_punch_entry_subject", "site_id", "subject"),
+    )
+
+    site_id: str = Field(sa_column=_site_key())
+    number: int = Field(primary_key=True)
+    subject: str = Field(max_length=120)
+    cause: str = Field(max_length=40)
+    serials: list[str] = Field(sa_column=Column(JSON, nullable=False))
+    """The units that it is about, those that took the place of others too."""
+    plane: str | None = Field(default=None, max_length=100)
+    branch: str | None = Field(default=None, max_length=100)
+    finding: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    """The finding as it stood when the entry was opened, by the contract's names."""
+    lost_wh_per_day: float = 0.0
+    record_sha256: str = Field(max_length=64)
+    """Fingerprint of the site's record then: a fault of the record goes away with another record."""
+    opened_at: datetime
+    opened_by: str = Field(max_length=120)
+    state: str = Field(max_length=20)
+    reason: str = Field(default="", sa_column=Column(Text, nullable=False))
+    """Why it was left."""
+    given_to: int | None = Field(
+        default=None, sa_column=Column(ForeignKey("account.id", ondelete="SET NULL"), nullable=True, index=True)
+    )
+    due_on: date | None = None
+    mended_at: datetime | None = None
+    """From when on it is said to be mended."""
+    closed_at: datetime | None = None
+    reopened: int = 0
+    before: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON(none_as_null=True)))
+    """The units' performance indices with bands before it was mended, and their window."""
+    proof: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON(none_as_null=True)))
+    """What the readings since say, the newest word."""
+
+
+class PunchStep(SQLModel, table=True):
+    """Something that was done about an entry or seen at units, numbered from 1 on each site; never changed."""
+
+    __tablename__ = "punch_step"
+    __table_args__ = (UniqueConstraint("site_id", "nonce"), Index("ix_punch_step_entry", "site_id", "number"))
+
+    site_id: str = Field(sa_column=_site_key())
+    step: int = Field(primary_key=True)
+    number: int | None = None
+    """The entry's number; None for a note on units that have none."""
+    serials: list[str] = Field(sa_column=Column(JSON, nullable=False))
+    at: datetime
+    who: str = Field(max_length=120)
+    what: str = Field(max_length=20)
+    note: str = Field(default="", sa_column=Column(Text, nullable=False))
+    photo_id: str | None = Field(default=None, max_length=32)
+    details: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
+    nonce: str | None = Field(default=None, max_length=64)
+    """Of the form that it came with: one that is sent twice counts once."""
+
+
+class Photo(SQLModel, table=True):
+    """A photo from the roof as intake re-encoded it: JPEG without any metadata."""
+
+    site_id: str = Field(sa_column=_site_key())
+    id: str = Field(primary_key=True, max_length=32)
+    kept_at: datetime
+    kept_by: str = Field(max_length=120)
+    width: int
+    height: int
+    jpeg: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
