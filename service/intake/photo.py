@@ -36,7 +36,9 @@ class PhotoIn:
 def read_photo(data: bytes) -> PhotoIn:
     """Return the picture without anything else; Refused if it is too large or cannot be read."""
     if len(data) > LARGEST_BYTES:
-        raise Refused.one(FIELD, f"is larger than {LARGEST_BYTES // 1024**2} MB; choose a smaller size in the camera")
+        raise Refused.one(
+            FIELD, f"is larger than {LARGEST_BYTES // 1024**2} MB; choose a smaller size in the camera"
+        )
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", Image.DecompressionBombWarning)
@@ -45,7 +47,9 @@ def read_photo(data: bytes) -> PhotoIn:
     except (Image.DecompressionBombError, Image.DecompressionBombWarning):
         raise _too_many_pixels() from None
     except UnidentifiedImageError:
-        raise Refused.one(FIELD, "is none that can be read; send it as JPEG, PNG or WebP (not HEIC)") from None
+        raise Refused.one(
+            FIELD, "is none that can be read; send it as JPEG, PNG or WebP (not HEIC)"
+        ) from None
     except (OSError, ValueError, SyntaxError, EOFError):  # how the decoders say that a file is broken
         raise Refused.one(FIELD, "is damaged or incomplete; take or send it again") from None
 
@@ -70,9 +74,11 @@ def _upright(image: Image.Image) -> Image.Image:
     image.load()
     try:
         return ImageOps.exif_transpose(image)
-    except Exception:  # noqa: BLE001 - a broken note on the picture, in whatever way, is no broken picture
+    except Exception:  # a broken note on the picture, in whatever way, is no broken picture
         return image
 
 
 def _too_many_pixels() -> Refused:
-    return Refused.one(FIELD, f"has more than {LARGEST_PIXELS // 10**6} megapixels; choose a smaller size in the camera")
+    return Refused.one(
+        FIELD, f"has more than {LARGEST_PIXELS // 10**6} megapixels; choose a smaller size in the camera"
+    )

@@ -8,7 +8,7 @@ its subject, not its cause: a dead unit that comes back low is still the same jo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
@@ -41,7 +41,7 @@ class Mark:
     """What somebody says of a subject; `nonce` is the hidden word of the form that it came with."""
 
     subject: str
-    said: Said
+    said: str
     note: str = ""
     photo: PhotoIn | None = None
     nonce: str | None = None
@@ -93,12 +93,14 @@ def put_on_list(
     return opened
 
 
-def mark(engine: Engine, site_id: str, found: Verification | None, given: Mark, *, by: str) -> PunchEntry | None:
+def mark(
+    engine: Engine, site_id: str, found: Verification | None, given: Mark, *, by: str
+) -> PunchEntry | None:
     """Take what somebody says of a subject; return its entry, None where it is kept as a note on the units.
 
     A finding without an entry gets one by this. Refused names what is missing; a form sent twice counts once.
     """
-    _refuse(given)
+    said = _checked(given)
     with writing(engine) as session:
         site = _held(session, site_id)
         entry = punch.last_of(session, site_id, given.subject)
@@ -108,7 +110,7 @@ def mark(engine: Engine, site_id: str, found: Verification | None, given: Mark, 
         if entry is None and finding is not None and found is not None:
             entry = punch.open_entry(session, site_id, new_entry(finding, found, site), by)
         serials = _serials_of(given.subject, site) if entry is None else ()
-        done = Done(given.said, by, given.note, _kept(session, site_id, given.photo, by), given.nonce)
+        done = Done(said, by, given.note, _kept(session, site_id, given.photo, by), given.nonce)
         if entry is None:
             punch.add_note(session, site_id, serials, done)
         else:
@@ -149,16 +151,18 @@ def indices(found: Verification, serials: Iterable[str]) -> dict[str, Any]:
     return {"start": found.start.isoformat(), "end": found.end.isoformat(), "units": units}
 
 
-def _refuse(given: Mark) -> None:
+def _checked(given: Mark) -> Said:
     errors = []
-    if given.said not in SAID:
+    said = next((known for known in SAID if known == given.said), None)
+    if said is None:
         errors.append(FieldError("mark", f"must be one of {', '.join(SAID)}"))
     if given.said == "left" and not given.note:
         errors.append(FieldError("note", "is required here: say why it is left"))
     if len(given.note) > LONGEST_NOTE:
         errors.append(FieldError("note", f"must have at most {LONGEST_NOTE} characters; shorten it"))
-    if errors:
+    if errors or said is None:
         raise Refused(errors)
+    return said
 
 
 def _held(session: Session, site_id: str) -> Site:
@@ -188,14 +192,17 @@ def _on_branch(finding: Finding, found: Verification) -> tuple[str, ...]:
 
 
 def _as_kept(finding: Finding) -> dict[str, Any]:
-    moment: Callable[[datetime | None], str | None] = lambda m: m.isoformat() if m else None  # noqa: E731
     return {
         "cause": finding.cause,
         "evidence": finding.evidence,
         "advice": finding.advice,
         "confidence": finding.confidence,
-        "first_seen": moment(finding.first_seen),
-        "last_seen": moment(finding.last_seen),
+        "first_seen": _iso(finding.first_seen),
+        "last_seen": _iso(finding.last_seen),
         "lost_wh": finding.lost_wh,
         "annual_loss_kwh": finding.annual_loss_kwh,
     }
+
+
+def _iso(moment: datetime | None) -> str | None:
+    return moment.isoformat() if moment else None

@@ -14,6 +14,7 @@ from typing import Any, Literal
 from sqlalchemy import ColumnElement, Select, case, func
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
+from sqlmodel.sql.expression import SelectOfScalar
 
 from service.store import audit
 from service.store.tables import PunchEntry, PunchStep, Site, User
@@ -24,7 +25,8 @@ LIVE = frozenset({"open", "looked_at", "said_mended"})
 """States in which somebody still has to do something."""
 
 What = Literal[
-    "opened", "looked_at", "mended", "left", "note", "given", "replaced", "corrected", "not_mended", "closed", "reopened"
+    "opened", "looked_at", "mended", "left", "note", "given",
+    "replaced", "corrected", "not_mended", "closed", "reopened",
 ]  # fmt: skip
 
 
@@ -132,7 +134,12 @@ def mark(session: Session, entry: PunchEntry, done: Done, *, at: datetime | None
     Looking at what is said to be mended, or is closed, changes no state: it is one more word in its history.
     """
     if done.what == "mended" and entry.state != "closed":
-        entry.state, entry.mended_at, entry.proof, entry.reason = "said_mended", at or datetime.now(UTC), None, ""
+        entry.state, entry.mended_at, entry.proof, entry.reason = (
+            "said_mended",
+            at or datetime.now(UTC),
+            None,
+            "",
+        )
     elif done.what == "left" and entry.state != "closed":
         entry.state, entry.reason = "left", done.note
     elif done.what == "looked_at" and entry.state in ("open", "left"):
@@ -222,13 +229,13 @@ def page(
     return Page([Line(*row) for row in rows], total)
 
 
-def _soonest_first() -> tuple[ColumnElement[Any], ...]:
+def _soonest_first() -> tuple[Any, ...]:
     undated = case((col(PunchEntry.due_on).is_(None), 1), else_=0)
     order = (undated, col(PunchEntry.due_on), col(PunchEntry.lost_wh_per_day).desc())
     return (*order, col(Site.name), col(PunchEntry.site_id), col(PunchEntry.number))
 
 
-def _of_site(site_id: str) -> Any:
+def _of_site(site_id: str) -> SelectOfScalar[PunchEntry]:
     return select(PunchEntry).where(col(PunchEntry.site_id) == site_id)
 
 

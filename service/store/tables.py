@@ -334,7 +334,8 @@ class PunchEntry(SQLModel, table=True):
     reason: str = Field(default="", sa_column=Column(Text, nullable=False))
     """Why it was left."""
     given_to: int | None = Field(
-        default=None, sa_column=Column(ForeignKey("account.id", ondelete="SET NULL"), nullable=True, index=True)
+        default=None,
+        sa_column=Column(ForeignKey("account.id", ondelete="SET NULL"), nullable=True, index=True),
     )
     due_on: date | None = None
     mended_at: datetime | None = None
