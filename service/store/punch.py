@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import Any, Literal
 
-from sqlalchemy import ColumnElement, Select, case, func
+from sqlalchemy import ColumnElement, case, func
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 from sqlmodel.sql.expression import SelectOfScalar
@@ -203,23 +203,23 @@ def page(
     *,
     states: Iterable[str],
     given_to: int | None = None,
-    only_sites: Select[Any] | None = None,
+    seen: ColumnElement[bool],
     offset: int = 0,
     limit: int = 50,
 ) -> Page:
     """Return entries in those states, what is due soonest first, then the largest loss.
 
-    `given_to` keeps to one account's, `only_sites` to sites whose ids it selects.
+    `seen` is the condition on `Site` that leaves what the reader may see; `given_to` keeps to one account's.
     """
-    wanted: list[ColumnElement[bool]] = [col(PunchEntry.state).in_(list(states))]
+    wanted: list[ColumnElement[bool]] = [col(PunchEntry.state).in_(list(states)), seen]
     if given_to is not None:
         wanted.append(col(PunchEntry.given_to) == given_to)
-    if only_sites is not None:
-        wanted.append(col(PunchEntry.site_id).in_(only_sites))
-    total = session.execute(select_columns(func.count()).select_from(PunchEntry).where(*wanted)).scalar_one()
+    of_its_site = col(Site.id) == col(PunchEntry.site_id)
+    counted = select_columns(func.count()).select_from(PunchEntry).join(Site, of_its_site).where(*wanted)
+    total = session.execute(counted).scalar_one()
     rows = session.execute(
         select_columns(PunchEntry, col(Site.name), col(Site.record)["timezone"].as_string(), col(User.name))
-        .join(Site, col(Site.id) == col(PunchEntry.site_id))
+        .join(Site, of_its_site)
         .outerjoin(User, col(User.id) == col(PunchEntry.given_to))
         .where(*wanted)
         .order_by(*_soonest_first())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Annotated
+from urllib.parse import unquote
 
 from fastapi import APIRouter, File, Form, HTTPException, Path, Query, Request, UploadFile
 from fastapi.responses import RedirectResponse, Response
@@ -91,7 +92,8 @@ def back_to(site: Shown, back: str) -> str:
     target = safe_next(back)
     path = target.partition("#")[0].partition("?")[0]
     own = path in (site.href, "/punch") or path.startswith(f"{site.href}/")
-    return target if own else site.href
+    climbs = ".." in unquote(path).split("/")
+    return target if own and not climbs else site.href
 
 
 def _photo(sent: UploadFile | None) -> PhotoIn | None:
