@@ -14,6 +14,7 @@ import numpy as np
 
 from service.report import words
 from service.report.days import DayTotal, Series, clock, day_profile, light_minutes, totals
+from service.report.language import gettext, pgettext
 from service.report.marks import Course, Frame, course, ticks
 
 CHART_STEP_MIN = 10
@@ -23,6 +24,8 @@ ROOMY_PX = 200
 HOUR_PX, CLOCK_PX = 22, 36
 """From how far apart marked times have room as '9' and as '9:00'."""
 MOST_MARKS = 5
+LETTER_PX = 6.2
+"""A letter of the legend, of 11 px, is about as wide."""
 
 
 @dataclass(frozen=True)
@@ -107,13 +110,15 @@ def _frame(index: int, layout: Layout, light: tuple[int, int], peak_w: float) ->
 
 
 def _panel(drawn: Course, total: DayTotal, frame: Frame, layout: Layout, ink: Ink) -> str:
-    date = f"{total.day:%a} {total.day.day} {total.day:%b}"
-    sums = words.energy_of(total.measured_wh, total.expected_wh) if total.heard_share else "not heard"
+    date = escape(words.short_day(total.day).replace(words.NBSP, " "))
+    sums = (
+        words.energy_of(total.measured_wh, total.expected_wh) if total.heard_share else gettext("not heard")
+    )
     text_y = frame.top - 24
     small = layout.font - 1.5
     return (
         f'<text x="{frame.left:.1f}" y="{text_y:.1f}" font-weight="600">{date}</text>'
-        f'<text x="{frame.left:.1f}" y="{text_y + 15:.1f}" font-size="{small}" fill="{ink.quiet}">{sums}</text>'
+        f'<text x="{frame.left:.1f}" y="{text_y + 15:.1f}" font-size="{small}" fill="{ink.quiet}">{escape(sums)}</text>'
         f'<path d="{drawn.due_area}" fill="url(#missing)"/>'
         f'<path d="{drawn.made}" fill="{ink.made}"/>'
         f'<path d="{drawn.due}" fill="none" stroke="{ink.due}" stroke-width="1.4" stroke-linejoin="round"/>'
@@ -128,7 +133,7 @@ def _axes(frame: Frame, layout: Layout, ink: Ink, *, first: bool) -> str:
         y = float(frame.y(np.array([value * scale]))[0])
         parts.append(f'<path d="M{frame.left:.1f},{y:.1f}h{frame.width:.1f}" stroke="{ink.rule}"/>')
         if first:
-            label = f"{value:g}" + (f" {unit}" if value else "")
+            label = words.short_number(value) + (f" {unit}" if value else "")
             parts.append(_label(layout.left - 5, y + 4, label, "end", layout, ink))
     return "".join([*parts, _moments(frame, layout, ink)])
 
@@ -179,21 +184,20 @@ def _label(x: float, y: float, text: str, anchor: str, layout: Layout, ink: Ink)
 
 def _legend(ink: Ink) -> str:
     keys = (
-        (f'<path d="M0,20v-10h16v10z" fill="{ink.made}"/>', "measured", 92),
-        (f'<path d="M0,16h16" stroke="{ink.due}" stroke-width="1.6"/>', "expected", 92),
-        ('<path d="M0,20v-10h16v10z" fill="url(#missing)"/>', "missing", 84),
+        (f'<path d="M0,20v-10h16v10z" fill="{ink.made}"/>', gettext("measured")),
+        (f'<path d="M0,16h16" stroke="{ink.due}" stroke-width="1.6"/>', gettext("expected")),
+        ('<path d="M0,20v-10h16v10z" fill="url(#missing)"/>', pgettext("energy", "missing")),
         (
             f'<path d="M0,16h16" stroke="{ink.mark}" stroke-width="4" stroke-dasharray="2 2"/>',
-            "not heard",
-            84,
+            gettext("not heard"),
         ),
     )
     parts, x = [], 4
-    for key, text, width in keys:
+    for key, text in keys:
         parts.append(
-            f'<g transform="translate({x})">{key}<text x="21" y="19" font-size="11">{text}</text></g>'
+            f'<g transform="translate({x})">{key}<text x="21" y="19" font-size="11">{escape(text)}</text></g>'
         )
-        x += width
+        x += 32 + round(LETTER_PX * len(text))
     return "".join(parts)
 
 

@@ -21,6 +21,9 @@ from babel.messages.pofile import read_po
 FOLDER = Path(__file__).parent / "languages"
 SOURCE = "en"
 
+Forms = tuple[str, str]
+"""A text for one and for many, in English."""
+
 _current: ContextVar[str] = ContextVar("language", default=SOURCE)
 
 
@@ -79,6 +82,16 @@ def npgettext(context: str, one: str, many: str, number: int) -> str:
 def marked(message: str) -> str:
     """Return the text as it is: it is only marked, to be translated where it is shown."""
     return message
+
+
+def pmarked(context: str, message: str) -> str:  # noqa: ARG001 - the extraction reads the context
+    """Return the text as it is: it is only marked, to be translated in this sense where it is shown."""
+    return message
+
+
+def nmarked(one: str, many: str) -> Forms:
+    """Return both forms as they are: they are only marked, to be given to `ngettext` where they are shown."""
+    return one, many
 
 
 @lru_cache

@@ -13,14 +13,34 @@ from typing import Any, Literal
 
 import numpy as np
 
-from service.report.charts import DARK, LIGHT, Ink
+from service.report import words
+from service.report.charts import DARK, LETTER_PX, LIGHT, Ink
+from service.report.language import gettext, marked, pgettext, pmarked
 from service.report.marks import Values
 
 BIN_DEG = 5.0
 """Width of the azimuths that an outline is told in."""
 
-COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
-SHORT_COMPASS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+COMPASS = (
+    marked("north"),
+    marked("north-east"),
+    marked("east"),
+    marked("south-east"),
+    marked("south"),
+    marked("south-west"),
+    marked("west"),
+    marked("north-west"),
+)
+SHORT_COMPASS = (
+    pmarked("compass", "N"),
+    pmarked("compass", "NE"),
+    pmarked("compass", "E"),
+    pmarked("compass", "SE"),
+    pmarked("compass", "S"),
+    pmarked("compass", "SW"),
+    pmarked("compass", "W"),
+    pmarked("compass", "NW"),
+)
 PAPER = {"light": "#fbf8ef", "dark": "#14172a"}
 """The page's own ground, for a rim around words that lie on lines."""
 
@@ -101,7 +121,12 @@ def tops(outline: Iterable[Mapping[str, Any]]) -> list[Top]:
 
 def compass(azimuth_deg: float) -> str:
     """Return the direction of the eight that lies nearest: 'south-east'."""
-    return COMPASS[round(azimuth_deg % 360 / 45) % 8]
+    return gettext(COMPASS[eighth(azimuth_deg)])
+
+
+def eighth(azimuth_deg: float) -> int:
+    """Return which of the eight directions lies nearest, from 0 in the north clockwise."""
+    return round(azimuth_deg % 360 / 45) % 8
 
 
 def size(*, narrow: bool = False) -> tuple[int, int]:
@@ -155,7 +180,9 @@ def _axes(plot: Plot, ink: Ink, *, narrow: bool) -> str:
     for turn in range(-180, 181, 15):
         if abs(turn) <= plot.half_deg:
             parts.append(_azimuth_mark(turn, plot, ink, narrow=narrow))
-    parts.append(_text(plot.left, plot.top - 8, "elevation of the sun above the horizon", "start", ink))
+    parts.append(
+        _text(plot.left, plot.top - 8, gettext("elevation of the sun above the horizon"), "start", ink)
+    )
     return "".join(parts)
 
 
@@ -164,7 +191,7 @@ def _azimuth_mark(turn: int, plot: Plot, ink: Ink, *, narrow: bool) -> str:
     tick = f'<path d="M{x:.1f},{plot.bottom:.1f}v{7 if azimuth % 45 == 0 else 4}" stroke="{ink.quiet}"/>'
     if azimuth % 45:
         return tick
-    word = (SHORT_COMPASS if narrow else COMPASS)[azimuth // 45]
+    word = pgettext("compass", SHORT_COMPASS[azimuth // 45]) if narrow else compass(azimuth)
     anchor = "end" if x > plot.left + plot.width - 30 else "middle"
     degrees = _text(x, plot.bottom + 20, f"{azimuth}\u00b0", anchor, ink)
     return tick + degrees + _text(x, plot.bottom + 34, word, anchor, ink)
@@ -255,8 +282,8 @@ def height_words(outline: list[Top]) -> str:
     seen = [t for t in outline if t.is_seen]
     highest = max(seen, key=lambda t: (t.elevation_deg, t.at_least_deg))
     if highest.known:
-        return f"reaches {highest.elevation_deg:.0f}\u00b0"
-    return f"reaches at least {highest.at_least_deg:.0f}\u00b0"
+        return gettext("reaches %(height)s") % {"height": words.angle(round(highest.elevation_deg))}
+    return gettext("reaches at least %(height)s") % {"height": words.angle(round(highest.at_least_deg))}
 
 
 def _text(x: float, y: float, text: str, anchor: str, ink: Ink) -> str:
@@ -273,24 +300,23 @@ def _rimmed(x: float, y: float, text: str, colour: str, paper: str, *, bold: boo
 
 def _legend(ink: Ink, *, narrow: bool) -> str:
     keys = (
-        (f'<path d="M0,14h20" stroke="{ink.due}" stroke-width="1.6"/>', "sun\u2019s path", 96),
-        (f'<path d="M0,14h20" stroke="{ink.made}" stroke-width="4"/>', "in the window", 116),
-        ('<path d="M0,20v-12h20v12z" fill="url(#obstacle)"/>', "hides the sun", 116),
-        (f'<path d="M0,14h20" stroke="{ink.mark}" stroke-width="4"/>', "top seen", 90),
+        (f'<path d="M0,14h20" stroke="{ink.due}" stroke-width="1.6"/>', gettext("sun\u2019s path")),
+        (f'<path d="M0,14h20" stroke="{ink.made}" stroke-width="4"/>', gettext("in the window")),
+        ('<path d="M0,20v-12h20v12z" fill="url(#obstacle)"/>', gettext("hides the sun")),
+        (f'<path d="M0,14h20" stroke="{ink.mark}" stroke-width="4"/>', gettext("top seen")),
         (
             f'<path d="M0,14h20" stroke="{ink.mark}" stroke-width="2" stroke-dasharray="6 4"/>',
-            "not seen: at least, or a guess",
-            200,
+            gettext("not seen: at least, or a guess"),
         ),
     )
     parts, x, row = [], 4, 0
-    for n, (key, text, width) in enumerate(keys):
+    for n, (key, text) in enumerate(keys):
         if narrow and n == 3:
             x, row = 4, 20
         parts.append(
-            f'<g transform="translate({x} {row})">{key}<text x="25" y="18" font-size="11">{text}</text></g>'
+            f'<g transform="translate({x} {row})">{key}<text x="25" y="18" font-size="11">{escape(text)}</text></g>'
         )
-        x += width
+        x += 32 + round(LETTER_PX * len(text))
     return "".join(parts)
 
 

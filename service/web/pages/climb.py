@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from service.expect.site import Site
 from service.report import words
+from service.report.language import gettext as _
 from service.report.totals import heard_count
 from service.verify.result import Finding, Verification
 from service.web.pages import view
@@ -44,8 +45,8 @@ class Climb:
 def climb(found: Verification | None, site: Site) -> Climb:
     """Return the page's content; without readings it says what to wait for."""
     if found is None:
-        sentence = "No readings yet. Switch the branch circuits on and wait for the first ones to come in."
-        return Climb(0, len(site.units), "early", "Too early", sentence, "", "", (), (), False, False)
+        sentence = _("No readings yet. Switch the branch circuits on and wait for the first ones to come in.")
+        return Climb(0, len(site.units), "early", _("Too early"), sentence, "", "", (), (), False, False)
     state, word = _answer(found)
     faults = [f for f in found.findings if f.is_fault]
     jobs = _jobs(found, site)
@@ -66,10 +67,10 @@ def climb(found: Verification | None, site: Site) -> Climb:
 
 def _answer(found: Verification) -> tuple[str, str]:
     if found.verdict == "verified":
-        return "right", "All right"
+        return "right", _("All right")
     if found.verdict == "too_little_light":
-        return "early", "Too early"
-    return "look", "Look at these"
+        return "early", _("Too early")
+    return "look", _("Look at these")
 
 
 def _from_the_ground(finding: Finding, found: Verification) -> bool:

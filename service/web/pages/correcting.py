@@ -13,6 +13,8 @@ from service.intake.correction import read_correction
 from service.intake.json_form import parse_json
 from service.intake.problems import Refused
 from service.intake.take import NoSuchSite
+from service.report.language import gettext as _
+from service.report.language import marked
 from service.store import corrections, sites
 from service.store.database import reading
 from service.web.anew import verify_anew
@@ -27,8 +29,15 @@ Number = Annotated[int, Path(ge=1, le=10**9)]
 PROPOSED_AT_ONCE = 25
 """Each proposal is tried on the record before it is shown; the others come up when these are settled."""
 
-ACCEPTED = "The record is corrected, and the site is verified anew with it."
-UNDONE = "The record is as it was before the correction, and the site is verified anew with it."
+ACCEPTED = marked("The record is corrected, and the site is verified anew with it.")
+MOVED = marked(
+    "Nothing was changed. The record was changed after this correction was shown; look at it anew."
+)
+MOVED_SINCE = marked(
+    "Nothing was changed. The record was changed after this correction, so the one from before it would undo that "
+    "change too. Undo later corrections first, or change the record itself."
+)
+UNDONE = marked("The record is as it was before the correction, and the site is verified anew with it.")
 
 
 def corrections_of(request: Request, shown: Shown) -> Corrections:
@@ -59,11 +68,10 @@ def accept_correction(
     except NoSuchSite:
         raise HTTPException(404) from None
     except Refused as refused:
-        return _back(
-            request, site_id, problem=f"Nothing was changed, for this does not fit: {_said(refused)}."
-        )
-    except RecordMoved as moved:
-        return _back(request, site_id, problem=f"Nothing was changed. {moved}")
+        problem = _("Nothing was changed, for this does not fit: %(why)s.") % {"why": _said(refused)}
+        return _back(request, site_id, problem=problem)
+    except RecordMoved:
+        return _back(request, site_id, problem=_(MOVED))
     return _done(request, site_id, outcome, ACCEPTED)
 
 
@@ -75,15 +83,15 @@ def undo_correction(request: Request, site_id: str, number: Number, user: Signed
         outcome = undo(request.app.state.engine, site_id, number, by=user.name)
     except (NoSuchSite, NoSuchCorrection):
         raise HTTPException(404) from None
-    except RecordMoved as moved:
-        return _back(request, site_id, problem=f"Nothing was changed. {moved}")
+    except RecordMoved:
+        return _back(request, site_id, problem=_(MOVED_SINCE))
     return _done(request, site_id, outcome, UNDONE)
 
 
 def _done(request: Request, site_id: str, outcome: Outcome, said: str) -> Response:
     if outcome.changed:
         verify_anew(request, site_id)
-    return _back(request, site_id, said=said)
+    return _back(request, site_id, said=_(said))
 
 
 def _back(request: Request, site_id: str, **said: str) -> Response:

@@ -13,7 +13,7 @@ from fastapi.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
-from service.report.language import speaking
+from service.report.language import gettext, marked, speaking
 from service.web.pages.headers import HEADERS, is_page
 from service.web.pages.render import page
 from service.web.session import CrossSite, SignInNeeded
@@ -22,20 +22,34 @@ from service.web.speaking import language_of
 Handler = Callable[[Request, Any], Any]
 
 WORDS = {
-    403: ("This is not open to you", "Your account may see this site but not change this. Ask the office."),
-    404: ("There is nothing here", "The address is wrong, or what was here has been taken away."),
-    405: ("That does not work here", "The address exists, but it cannot be used in this way."),
-    413: ("That is too large", "Send it in several parts."),
-    422: ("The address holds something that cannot be", "Correct the address, or start again from the list."),
+    403: (
+        marked("This is not open to you"),
+        marked("Your account may see this site but not change this. Ask the office."),
+    ),
+    404: (
+        marked("There is nothing here"),
+        marked("The address is wrong, or what was here has been taken away."),
+    ),
+    405: (
+        marked("That does not work here"),
+        marked("The address exists, but it cannot be used in this way."),
+    ),
+    413: (marked("That is too large"), marked("Send it in several parts.")),
+    422: (
+        marked("The address holds something that cannot be"),
+        marked("Correct the address, or start again from the list."),
+    ),
     500: (
-        "Something went wrong on our side",
-        "Nothing was changed. Try again in a minute; if it stays, tell whoever runs this service.",
+        marked("Something went wrong on our side"),
+        marked("Nothing was changed. Try again in a minute; if it stays, tell whoever runs this service."),
     ),
 }
 CROSS_SITE_WORDS = (
-    "This form came from elsewhere",
-    "Open the page here and send the form from it. If that is what you did, YIELDPROOF_BASE_URL on the server must be "
-    "set to the address that your browser shows.",
+    marked("This form came from elsewhere"),
+    marked(
+        "Open the page here and send the form from it. If that is what you did, YIELDPROOF_BASE_URL on the server must "
+        "be set to the address that your browser shows."
+    ),
 )
 log = logging.getLogger(__name__)
 
@@ -96,4 +110,6 @@ def _failed(request: Request, _: Exception) -> Response:
 
 
 def _error_page(request: Request, status: int, words: tuple[str, str]) -> Response:
-    return page(request, "shared/error.html", status=status, heading=words[0], remedy=words[1])
+    return page(
+        request, "shared/error.html", status=status, heading=gettext(words[0]), remedy=gettext(words[1])
+    )

@@ -188,7 +188,7 @@ def _row(line: Line, suffix: str, largest_wh: float, now: datetime) -> Row:
 def _heard(line: Line) -> str:
     if line.units_fitted is None:
         return words.EN_DASH
-    return _("%(part)d of %(whole)d") % {"part": line.units_heard, "whole": line.units_fitted}
+    return _("%(part)s of %(whole)s") % {"part": line.units_heard, "whole": line.units_fitted}
 
 
 def _week(line: Line, left: int) -> str:

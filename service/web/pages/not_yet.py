@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.report import words
+from service.report.language import gettext as _
+from service.report.language import ngettext
 from service.verify.result import Unseen, Verification
 
 DEAD_UNITS = "no_output"
@@ -32,19 +34,28 @@ def waiting_line(found: Verification) -> str:
     waiting = [u for u in found.not_yet if u.waiting_helps and words.CAUSES[u.cause].place != "desk"]
     dead = next((entry for entry in waiting if entry.cause == DEAD_UNITS), None)
     if dead is not None:
-        minutes = words.counted(round(dead.needs["minutes"]), "more minute")
-        return f"{_sentence([words.open_question(DEAD_UNITS)])} show after about {minutes} of light."
-    asked = dict.fromkeys(words.open_question(entry.cause) for entry in waiting)
-    return f"Not judged yet: {words.listed(asked)}." if asked else ""
+        return _dead_line(round(dead.needs["minutes"]))
+    asked = words.listed(dict.fromkeys(words.open_question(entry.cause) for entry in waiting))
+    return _("Not judged yet: %(questions)s.") % {"questions": asked} if asked else ""
+
+
+def _dead_line(minutes: int) -> str:
+    text = ngettext(
+        "Units that make nothing show after about %(num)s more minute of light.",
+        "Units that make nothing show after about %(num)s more minutes of light.",
+        minutes,
+    )
+    return text % {"num": words.number(minutes)}
 
 
 def _place(entry: Unseen) -> str:
     count = len(entry.serials)
-    units = [words.counted(count, "unit")] if count else []
-    planes = [f"roof plane \u201c{name}\u201d" for name in entry.planes]
-    return " on ".join(units + ([words.listed(planes)] if planes else []))
+    planes = words.listed(_("roof plane “%(plane)s”") % {"plane": name} for name in entry.planes)
+    if not count:
+        return planes
+    units = words.counted(count, "unit")
+    return _("%(units)s on %(planes)s") % {"units": units, "planes": planes} if planes else units
 
 
 def _sentence(parts: list[str]) -> str:
-    text = words.listed(parts)
-    return text[:1].upper() + text[1:]
+    return words.capital(words.listed(parts))

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from service.expect.site import Site
 from service.report import words
 from service.report.days import DayTotal
+from service.report.language import gettext as _
+from service.report.language import ngettext
 from service.verify.result import Finding, Verification
 from service.web.pages import view
 
@@ -54,42 +56,49 @@ class OwnerView:
 def owner_view(found: Verification | None, days: Sequence[DayTotal], site: Site) -> OwnerView:
     """Return the page's content."""
     if found is None:
-        closing = "As soon as the first figures arrive, this page shows them."
-        return OwnerView("Your roof has not sent any figures yet.", "", "", None, closing)
+        closing = _("As soon as the first figures arrive, this page shows them.")
+        return OwnerView(_("Your roof has not sent any figures yet."), "", "", None, closing)
     shown = days[-DAYS_SHOWN:]
     made_wh = sum(day.measured_wh for day in shown)
     return OwnerView(
         sentence=_sentence(found, site),
         figure=words.energy(made_wh),
-        caption=f"made by your roof in {words.counted(len(shown), 'day')}, {_dates(shown)}",
+        caption=_caption(shown),
         bars=bars(shown) if any(day.expected_wh or day.measured_wh for day in shown) else None,
         closing=_closing(found),
     )
 
 
-def _dates(days: Sequence[DayTotal]) -> str:
-    return words.days(days[0].day, days[-1].day) if days else ""
+def _caption(days: Sequence[DayTotal]) -> str:
+    text = ngettext(
+        "made by your roof in %(num)s day, %(dates)s",
+        "made by your roof in %(num)s days, %(dates)s",
+        len(days),
+    )
+    dates = words.days(days[0].day, days[-1].day) if days else ""
+    return text % {"num": words.number(len(days)), "dates": dates}
 
 
 def bars(days: Sequence[DayTotal]) -> Bars:
     """Return one bar for each day, all on one scale."""
     tallest = max((max(day.measured_wh, day.expected_wh) for day in days), default=0.0) or 1.0
     drawn = tuple(_bar(i, day, tallest) for i, day in enumerate(days))
-    said = [f"{day.day:%A}: {words.energy_of(day.measured_wh, day.expected_wh)}" for day in days]
-    return Bars(DAYS_SHOWN * BAR_STEP, drawn, "Made of what the light allowed. " + "; ".join(said))
+    said = [f"{words.weekday(day.day)}: {words.energy_of(day.measured_wh, day.expected_wh)}" for day in days]
+    alt = _("Made of what the light allowed. %(days)s") % {"days": "; ".join(said)}
+    return Bars(DAYS_SHOWN * BAR_STEP, drawn, alt)
 
 
 def _bar(index: int, total: DayTotal, tallest: float) -> Bar:
     made, due = (round(BARS_HEIGHT * wh / tallest, 1) for wh in (total.measured_wh, total.expected_wh))
     x = index * BAR_STEP + (BAR_STEP - BAR_WIDTH) // 2
-    return Bar(x, made, due, f"{total.day:%a}", f"{total.day.day}")
+    return Bar(x, made, due, words.short_weekday(total.day), f"{total.day.day}")
 
 
 def _sentence(found: Verification, site: Site) -> str:
     if found.verdict == "verified":
-        return "Your roof makes what it should."
+        return _("Your roof makes what it should.")
     if found.verdict == "too_little_light":
-        return "It is too early to say: there has been too little light."
+        return _("It is too early to say: there has been too little light.")
     main = next(finding for finding in found.findings if finding.is_fault)
     return words.CAUSES[main.cause].owner.format(panels=_panels(main, found, site))
 
@@ -98,12 +107,14 @@ def _panels(finding: Finding, found: Verification, site: Site) -> str:
     named = view.serials_of(finding, found)
     count = sum(unit.module_count for unit in site.units if unit.serial in named)
     if count == 0:
-        return "some of your panels"
+        return _("some of your panels")
     total = sum(unit.module_count for unit in site.units)
-    return f"one of your {total} panels" if count == 1 and total > 1 else words.counted(count, "panel")
+    if count == 1 and total > 1:
+        return _("one of your %(total)s panels") % {"total": words.number(total)}
+    return words.counted(count, "panel")
 
 
 def _closing(found: Verification) -> str:
     if found.verdict == "attention":
-        return "Your installer sees this too and knows where to look."
-    return "If anything changes, your installer sees it."
+        return _("Your installer sees this too and knows where to look.")
+    return _("If anything changes, your installer sees it.")

@@ -13,8 +13,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from service.expect.site import Site, Unit
+from service.report import words
 from service.report.days import Profile, Series, day_profile, light_minutes, mean_profile, unit_series
+from service.report.language import gettext as _
 from service.report.marks import Course, cell_frame, course
+from service.report.sunpaths import compass
 from service.verify.result import Curves, UnitResult, Verification
 from service.web.pages.view import Label, labels, tail
 
@@ -71,16 +74,14 @@ def plans(site: Site, found: Verification | None, day: date | None = None) -> li
     return [plan for plan in made if plan.rows or plan.unplaced]
 
 
-def compass(azimuth_deg: float) -> str:
-    """Return the direction of an azimuth in words, to the nearest of eight."""
-    names = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
-    return names[round(azimuth_deg / 45) % 8]
-
-
 def _facing(tilt_deg: float, azimuth_deg: float) -> str:
     if tilt_deg < 2:
-        return "flat"
-    return f"faces {compass(azimuth_deg)} (azimuth {azimuth_deg:g}\u00b0), tilt {tilt_deg:g}\u00b0"
+        return _("flat")
+    return _("faces %(direction)s (azimuth %(azimuth)s), tilt %(tilt)s") % {
+        "direction": compass(azimuth_deg),
+        "azimuth": words.angle(azimuth_deg),
+        "tilt": words.angle(tilt_deg),
+    }
 
 
 def _cells(site: Site, found: Verification | None, day: date | None) -> dict[str, Cell]:

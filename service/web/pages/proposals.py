@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from service.intake.accept import Proposal
 from service.intake.correction import Change
 from service.report import words
+from service.report.language import gettext as _
 from service.store.corrections import Accepted
 from service.verify.result import Finding
 
@@ -67,8 +68,10 @@ def proposal_view(found: Proposal, zone: ZoneInfo) -> ProposalView:
 def accepted_view(found: Accepted, zone: ZoneInfo) -> AcceptedView:
     """Return what was accepted as it is read."""
     lines = _lines((Change(**change) for change in found.changes), zone)
-    accepted = f"Accepted by {found.accepted_by}, {words.moment(found.accepted_at, zone)}"
-    undone = f"Undone by {found.undone_by}, {words.moment(found.undone_at, zone)}" if found.undone_at else ""
+    accepted = _("Accepted by %(name)s, %(moment)s")
+    undone = _("Undone by %(name)s, %(moment)s") if found.undone_at else ""
+    accepted %= {"name": found.accepted_by, "moment": words.moment(found.accepted_at, zone)}
+    undone %= {"name": found.undone_by, "moment": words.moment(found.undone_at, zone)}
     return AcceptedView(found.number, lines, accepted, undone, found.stands)
 
 
@@ -78,17 +81,18 @@ def _lines(changes: Iterable[Change], zone: ZoneInfo) -> tuple[ChangeLine, ...]:
 
 def _line(change: Change, zone: ZoneInfo) -> ChangeLine:
     if change.part == "plane":
-        return ChangeLine(f"Roof plane {change.of}", _orientation(change.old), _orientation(change.new))
+        what = _("Roof plane %(plane)s") % {"plane": change.of}
+        return ChangeLine(what, _orientation(change.old), _orientation(change.new))
     if change.part == "clock":
-        return ChangeLine("Clock of the readings", _clock(change.old, zone), _clock(change.new, zone))
+        return ChangeLine(_("Clock of the readings"), _clock(change.old, zone), _clock(change.new, zone))
     if "serial" in change.old:
-        return ChangeLine("Serial", change.old["serial"], change.new["serial"])
-    return ChangeLine(f"Unit {change.of}", _place(change.old), _place(change.new))
+        return ChangeLine(_("Serial"), change.old["serial"], change.new["serial"])
+    return ChangeLine(_("Unit %(serial)s") % {"serial": change.of}, _place(change.old), _place(change.new))
 
 
 def _orientation(fields: Mapping[str, Any]) -> str:
-    azimuth, tilt = (f"{round(fields[name], 1):g}\u00b0" for name in ("azimuth_deg", "tilt_deg"))
-    return f"azimuth {azimuth}, tilt {tilt}"
+    azimuth, tilt = (words.angle(round(fields[name], 1)) for name in ("azimuth_deg", "tilt_deg"))
+    return _("azimuth %(azimuth)s, tilt %(tilt)s") % {"azimuth": azimuth, "tilt": tilt}
 
 
 def _place(fields: Mapping[str, Any]) -> str:
@@ -96,19 +100,22 @@ def _place(fields: Mapping[str, Any]) -> str:
     place = (
         words.position(fields["plane"], fields["row"], fields["column"])
         if known
-        else f"{fields['plane']}, row and column not on the record"
+        else _("%(plane)s, row and column not on the record") % {"plane": fields["plane"]}
     )
-    return f"{place}, branch circuit {fields['branch']}" if fields["branch"] else place
+    branch = _("branch circuit %(branch)s") % {"branch": fields["branch"]} if fields["branch"] else ""
+    return f"{place}, {branch}" if branch else place
 
 
 def _clock(fields: Mapping[str, Any], zone: ZoneInfo) -> str:
     parts = [_lateness(entry, zone) for entry in fields["clock"]]
-    return ", then ".join(parts) or "taken as right"
+    return f", {_('then')} ".join(parts) or _("taken as right")
 
 
 def _lateness(entry: Mapping[str, Any], zone: ZoneInfo) -> str:
     minutes = entry["minutes"]
-    late = f"{abs(minutes)}{words.NBSP}min {'late' if minutes > 0 else 'early'}" if minutes else "right"
+    late = _("%(time)s late") if minutes > 0 else _("%(time)s early") if minutes else _("right")
+    late %= {"time": f"{words.number(abs(minutes))}{words.NBSP}min"}
     if entry["from"] is None:
-        return f"{late} from the first reading on"
-    return f"{late} from {words.moment(datetime.fromisoformat(entry['from']), zone)} on"
+        return _("%(late)s from the first reading on") % {"late": late}
+    since = words.moment(datetime.fromisoformat(entry["from"]), zone)
+    return _("%(late)s from %(moment)s on") % {"late": late, "moment": since}

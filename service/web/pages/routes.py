@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from service.report import charts
 from service.report.days import sum_series, unit_series
 from service.report.language import current_language
+from service.report.language import gettext as _
 from service.settings import Settings
 from service.store import sites
 from service.store.database import writing
@@ -62,41 +63,41 @@ def one_unit(request: Request, site_id: str, serial: str, user: SignedIn) -> HTM
 
 
 @router.get("/sites/{site_id}/van")
-def on_the_roof(request: Request, site_id: str, _: SignedIn) -> HTMLResponse:
+def on_the_roof(request: Request, site_id: str, __: SignedIn) -> HTMLResponse:
     """Show the short page for a phone."""
     site = find(request, site_id)
     return page(request, "van/site.html", site=site, view=climb(site.found, site.record))
 
 
 @router.get("/sites/{site_id}/chart/site.svg")
-def site_chart(request: Request, site_id: str, _: SignedIn, look: Look = "wide") -> Response:
+def site_chart(request: Request, site_id: str, __: SignedIn, look: Look = "wide") -> Response:
     """Draw the whole site's days."""
     site = find(request, site_id)
     curves = _curves(site)
     series = sum_series(curves, curves.measured_wh, site.zone)
-    title = f"{site.record.name}, measured and expected power"
+    title = _("%(name)s, measured and expected power") % {"name": site.record.name}
     return _drawn(request, site, look, lambda form: charts.day_panels(series, title=title, **form))
 
 
 @router.get("/sites/{site_id}/chart/units/{serial:path}.svg")
-def unit_chart(request: Request, site_id: str, serial: str, _: SignedIn, look: Look = "wide") -> Response:
+def unit_chart(request: Request, site_id: str, serial: str, __: SignedIn, look: Look = "wide") -> Response:
     """Draw one unit's days."""
     site = find(request, site_id)
     unit_of(site, serial)
     series = unit_series(_curves(site), serial, site.zone)
-    title = f"{serial}, measured and expected power"
+    title = _("%(name)s, measured and expected power") % {"name": serial}
     return _drawn(request, site, look, lambda form: charts.day_panels(series, title=title, **form))
 
 
 @router.get("/sites/{site_id}/chart/sun/{serial:path}.svg")
-def sun_chart(request: Request, site_id: str, serial: str, _: SignedIn, look: Look = "wide") -> Response:
+def sun_chart(request: Request, site_id: str, serial: str, __: SignedIn, look: Look = "wide") -> Response:
     """Draw the sun's paths and what stands before a shaded unit."""
     site = find(request, site_id)
     unit_of(site, serial)
     found, shade = site.found, site.found and sun_view.shade_of(site.found, serial)
     if not found or not shade:
         raise HTTPException(404)
-    title = f"{serial}, the sun\u2019s paths and what stands before them"
+    title = _("%(name)s, the sun\u2019s paths and what stands before them") % {"name": serial}
     return _drawn(
         request, site, look, lambda form: sun_view.draw(site.record, found, shade, title=title, **form)
     )

@@ -7,6 +7,8 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import RedirectResponse, Response
 
+from service.report.language import gettext as _
+from service.report.language import marked
 from service.store.accounts import check_password
 from service.store.database import reading
 from service.web.pages.render import page
@@ -23,9 +25,9 @@ from service.web.session import (
 router = APIRouter(include_in_schema=False)
 Text = Annotated[str, Form()]
 
-MISSING = "Give both the name and the password."
-WRONG = "Name and password do not fit each other. Check both; capitals count."
-TOO_OFTEN = "Too many tries. Wait five minutes, then try again."
+MISSING = marked("Give both the name and the password.")
+WRONG = marked("Name and password do not fit each other. Check both; capitals count.")
+TOO_OFTEN = marked("Too many tries. Wait five minutes, then try again.")
 
 
 @router.get("/sign-in")
@@ -67,7 +69,8 @@ def sign_out() -> Response:
 
 
 def _form(request: Request, status: int, target: str, name: str = "", problem: str = "") -> Response:
-    response = page(request, "shared/sign_in.html", status=status, next=target, name=name, problem=problem)
+    said = _(problem) if problem else ""
+    response = page(request, "shared/sign_in.html", status=status, next=target, name=name, problem=said)
     if status == 429:
         response.headers["Retry-After"] = "300"
     return response

@@ -8,6 +8,7 @@ from datetime import date
 
 from service.report import charts, words
 from service.report.days import DayTotal, clock
+from service.report.language import gettext as _
 from service.report.language import ngettext
 from service.verify.result import Verification
 from service.web.pages import view
@@ -83,11 +84,16 @@ def _fitted(count: int) -> str:
 
 def chart_of(path: str, version: str, days: list[DayLine]) -> Chart:
     """Return a chart of days as the page embeds it."""
-    said = "; ".join(f"{line.day}: {line.measured} of {line.expected}" for line in days)
-    alt = f"Measured power filled, expected power as a line, one panel a day. {said}."
+    alt = _("Measured power filled, expected power as a line, one panel a day. %(days)s.")
+    said = {"days": "; ".join(_said(line) for line in days)}
     return Chart(
-        path, version, alt, charts.size(len(days), narrow=False), charts.size(len(days), narrow=True)
+        path, version, alt % said, charts.size(len(days), narrow=False), charts.size(len(days), narrow=True)
     )
+
+
+def _said(line: DayLine) -> str:
+    pair = {"part": line.measured, "whole": line.expected}
+    return f"{line.day}: {_('%(part)s of %(whole)s') % pair}"
 
 
 def _verified(
@@ -109,6 +115,6 @@ def _verified(
         days=lines,
         day_links=[DayLink(d.day.isoformat(), words.short_day(d.day), d.day == chosen) for d in days],
         shown_day=words.day(chosen) if chosen else "",
-        light_span=f"{clock(light[0])} to {clock(light[1])}",
+        light_span=words.between(clock(light[0]), clock(light[1])),
         chart=chart_of(f"{site.href}/chart/site.svg", site.version, lines),
     )

@@ -3,27 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date, timedelta
 
 import numpy as np
 
 from service.expect.site import Site
 from service.expect.year import sun_paths
 from service.report import sunpaths, words
+from service.report.language import gettext as _
 from service.report.sunpaths import SunPath, Top, Weight
 from service.verify.result import Finding, Verification
 from service.web.pages.addresses import path_segment
 from service.web.pages.lookup import Shown
 
-PATHS: tuple[tuple[int, str, Weight], ...] = (
-    (354, "21 Dec", "main"),
-    (20, "21 Jan, 22 Nov", "month"),
-    (50, "20 Feb, 22 Oct", "month"),
-    (78, "20 Mar, 23 Sep", "main"),
-    (109, "20 Apr, 22 Aug", "month"),
-    (140, "21 May, 23 Jul", "month"),
-    (171, "21 Jun", "main"),
+PATHS: tuple[tuple[tuple[int, ...], Weight], ...] = (
+    ((354,), "main"),
+    ((20, 325), "month"),
+    ((50, 294), "month"),
+    ((78, 265), "main"),
+    ((109, 233), "month"),
+    ((140, 203), "month"),
+    ((171,), "main"),
 )
-"""Days of a common year from 0, and the other day on which the sun goes the same way."""
+"""Days of a common year from 0, the second one that on which the sun goes the same way."""
+
+COMMON_YEAR = date(2001, 1, 1)
 
 SEEN: Weight = "seen"
 HALF_BIN_DEG = sunpaths.BIN_DEG / 2
@@ -84,27 +88,35 @@ def draw(site: Site, found: Verification, finding: Finding, *, title: str, narro
 def paths(site: Site, found: Verification) -> list[SunPath]:
     """Return the sun's paths of the year, and that of the window's middle day, drawn first."""
     middle = (found.start + (found.end - found.start) / 2).timetuple().tm_yday
-    drawn = ((min(middle, 365) - 1, "in the window", SEEN), *PATHS)
-    azimuth, elevation = sun_paths(site, np.array([day for day, _, _ in drawn]))
-    return [SunPath(name, azimuth[k], elevation[k], weight) for k, (_, name, weight) in enumerate(drawn)]
+    named = ((days[0], _dates(days), weight) for days, weight in PATHS)
+    drawn = ((min(middle, 365) - 1, _("in the window"), SEEN), *named)
+    azimuth, elevation = sun_paths(site, np.array([day for day, _name, _weight in drawn]))
+    return [SunPath(name, azimuth[k], elevation[k], weight) for k, (_day, name, weight) in enumerate(drawn)]
+
+
+def _dates(days: tuple[int, ...]) -> str:
+    said = (words.day_of_month(COMMON_YEAR + timedelta(days=day)) for day in days)
+    return ", ".join(said).replace(words.NBSP, " ")
 
 
 def _alt(outline: list[Top]) -> str:
     seen = [top for top in outline if top.is_seen]
-    turns = sorted({sunpaths.compass(top.azimuth_deg): None for top in seen}, key=sunpaths.COMPASS.index)
-    return (
+    turns = sorted({sunpaths.eighth(top.azimuth_deg) for top in seen})
+    text = _(
         "The sun\u2019s paths over the year by azimuth and elevation, and what stands before them in the "
-        f"{words.listed(turns)}: it {sunpaths.height_words(outline)}."
+        "%(directions)s: it %(reaches)s."
     )
+    directions = words.listed(sunpaths.compass(45 * turn) for turn in turns)
+    return text % {"directions": directions, "reaches": sunpaths.height_words(outline)}
 
 
 def _line(top: Top) -> TopLine:
     first, last = (round(top.azimuth_deg + side) % 360 for side in (-HALF_BIN_DEG, HALF_BIN_DEG))
-    how = "seen" if top.known else "at least" if top.is_seen else "guessed"
+    how = _("seen") if top.known else _("at least") if top.is_seen else _("guessed")
     height = top.elevation_deg if top.known or not top.is_seen else top.at_least_deg
     return TopLine(
-        f"{first}\u00b0 to {last}\u00b0",
+        words.between(words.angle(first), words.angle(last)),
         sunpaths.compass(top.azimuth_deg),
-        f"{words.number(height)}\u00b0",
+        words.angle(round(height)),
         how,
     )

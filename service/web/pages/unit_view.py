@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from service.expect.site import Site, Unit
 from service.report import words
+from service.report.language import gettext as _
 from service.verify.result import Finding, UnitResult, Verification
 from service.web.pages import view
 from service.web.pages.addresses import path_segment
@@ -104,12 +105,11 @@ def _without_itself(finding: FindingView) -> FindingView:
 
 def _headline(judged: Judged | None, *, has_readings: bool) -> str:
     if judged is None:
-        return "Not on the roof in this window" if has_readings else "No readings yet"
+        return _("Not on the roof in this window") if has_readings else _("No readings yet")
     faults = [label.text for label in judged.line.labels if label.is_fault]
     if faults:
-        text = words.listed(faults)
-        return text[0].upper() + text[1:]
-    return "Makes what it should" if judged.line.dot else "Nothing to say yet"
+        return words.capital(words.listed(faults))
+    return _("Makes what it should") if judged.line.dot else _("Nothing to say yet")
 
 
 def _equipment(unit: Unit, site: Site) -> str:

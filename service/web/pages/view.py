@@ -16,6 +16,8 @@ import numpy as np
 from service.expect.site import Site, Unit
 from service.report import words
 from service.report.days import DayTotal, light_minutes, sum_series, totals, unit_series
+from service.report.language import gettext as _
+from service.report.language import marked, ngettext
 from service.report.marks import Dot, dot
 from service.report.totals import heard_count, lost_wh_per_day
 from service.verify.result import INFORMATION_CAUSES, Finding, UnitResult, Verification
@@ -27,6 +29,11 @@ WHOLE_CAUSES = frozenset(
 )
 """Causes of the contract that concern a site, a plane or serials off the record, even where they name units."""
 
+SKY_SENTENCES = {
+    "array": marked("The sky is read from the units themselves."),
+    "measured": marked("The sky is measured."),
+    "clear_sky": marked("The sky is a clear-sky model."),
+}
 SERIAL_TAIL = 4
 NAMED_UNITS = 8
 
@@ -139,18 +146,24 @@ def headline(found: Verification) -> str:
     """Return the verdict as one sentence."""
     fitted = len(found.units)
     if found.verdict == "too_little_light":
-        return "Too early to say: there was too little light"
+        return _("Too early to say: there was too little light")
     if found.verdict == "verified":
-        return (
-            f"All {words.counted(fitted, 'unit')} make what they should"
-            if fitted != 1
-            else "The unit makes what it should"
-        )
+        return _all_make(fitted)
     units = units_to_look_at(found)
     if units:
-        return f"Look at {len(units)} of {words.counted(fitted, 'unit')}"
+        return _look_at(len(units), fitted)
     whole = whole_findings(found)
-    return words.site_sentence(whole[0].cause) if whole else "Look at this site"
+    return words.site_sentence(whole[0].cause) if whole else _("Look at this site")
+
+
+def _all_make(fitted: int) -> str:
+    text = ngettext("The unit makes what it should", "All %(num)s units make what they should", fitted)
+    return text % {"num": words.number(fitted)}
+
+
+def _look_at(count: int, fitted: int) -> str:
+    text = ngettext("Look at %(count)s of %(num)s unit", "Look at %(count)s of %(num)s units", fitted)
+    return text % {"count": words.number(count), "num": words.number(fitted)}
 
 
 def lede(found: Verification) -> str:
@@ -163,7 +176,7 @@ def lede(found: Verification) -> str:
         parts += [words.site_sentence(f.cause) for f in whole_findings(found)[1:]]
     lost = lost_wh_per_day(found)
     if lost >= 1:
-        parts.append(f"This costs about {words.energy(lost)} a day")
+        parts.append(_("This costs about %(energy)s a day") % {"energy": words.energy(lost)})
     return " ".join(f"{part}." for part in parts if part)
 
 
@@ -203,14 +216,11 @@ def last_heard(found: Verification) -> datetime | None:
 
 def sky_sentence(found: Verification) -> str:
     """Return where the sky of the comparison comes from."""
-    source = {
-        "array": "The sky is read from the units themselves",
-        "measured": "The sky is measured",
-        "clear_sky": "The sky is a clear-sky model",
-    }[found.sky.source]
+    source = _(SKY_SENTENCES[found.sky.source])
     if found.sky.clear_share is None:
-        return f"{source}."
-    return f"{source}; {words.percent(found.sky.clear_share)} of the daylight was clear."
+        return source
+    clear = _("%(share)s of the daylight was clear.") % {"share": words.percent(found.sky.clear_share)}
+    return f"{source} {clear}"
 
 
 def unit_lines(found: Verification) -> list[UnitLine]:
@@ -243,7 +253,7 @@ def unit_line(unit: UnitResult, found: Verification) -> UnitLine:
         rank=unit.rank,
         performance_ratio=words.ratio(unit.performance_ratio),
         index=words.ratio(unit.performance_index),
-        band="" if low is None or high is None else f"{words.ratio(low)} to {words.ratio(high)}",
+        band="" if low is None or high is None else words.between(words.ratio(low), words.ratio(high)),
         dot=dot(unit.performance_index, low, high),
         measured=words.energy(unit.measured_wh),
         expected=words.energy(unit.expected_wh),
@@ -305,7 +315,7 @@ def day_lines(days: Iterable[DayTotal]) -> list[DayLine]:
     return [
         DayLine(
             words.day(total.day),
-            words.energy(total.measured_wh) if total.heard_share else "not heard",
+            words.energy(total.measured_wh) if total.heard_share else _("not heard"),
             words.energy(total.expected_wh) if total.heard_share else words.EN_DASH,
             words.ratio(total.ratio),
             words.percent(total.heard_share),
@@ -343,11 +353,13 @@ def same_place(unit: Unit, site: Site) -> list[Unit]:
 
 def service_dates(unit: Unit) -> str:
     """Return from when and until when a unit is on the roof; empty where both ends are open."""
-    parts = [f"on the roof from {words.day(unit.active_from)}"] if unit.active_from else []
-    if unit.active_until:
-        parts.append(f"taken off on {words.day(unit.active_until)}")
-    text = words.listed(parts)
-    return text[:1].upper() + text[1:]
+    on = words.day(unit.active_from) if unit.active_from else ""
+    off = words.day(unit.active_until) if unit.active_until else ""
+    if on and off:
+        return _("On the roof from %(on)s and taken off on %(off)s") % {"on": on, "off": off}
+    if on:
+        return _("On the roof from %(on)s") % {"on": on}
+    return _("Taken off on %(off)s") % {"off": off} if off else ""
 
 
 def chosen_day(text: str | None, days: Iterable[date]) -> date | None:
@@ -380,24 +392,24 @@ def _title(finding: Finding) -> str:
         return words.site_sentence(finding.cause)
     count = len(finding.serials)
     if count == 1:
-        return words.CAUSES[finding.cause].one.capitalize()
-    return f"{words.counted(count, 'unit')}: {words.CAUSES[finding.cause].many}"
+        return words.capital(words.CAUSES[finding.cause].one)
+    return f"{words.counted(count, 'unit')}: {words.CAUSES[finding.cause].phrase(count)}"
 
 
 def _scope(finding: Finding) -> str:
-    parts = [f"roof plane \u201c{finding.plane}\u201d"] if finding.plane else []
-    parts += [f"branch circuit \u201c{finding.branch}\u201d"] if finding.branch else []
+    parts = [_("roof plane “%(plane)s”") % {"plane": finding.plane}] if finding.plane else []
+    parts += [_("branch circuit “%(branch)s”") % {"branch": finding.branch}] if finding.branch else []
     return ", ".join(parts)
 
 
 def _facts(finding: Finding, zone: ZoneInfo) -> tuple[tuple[str, str], ...]:
     annual_wh = None if finding.annual_loss_kwh is None else 1000 * finding.annual_loss_kwh
     facts = (
-        ("Confidence", words.confidence(finding.confidence)),
-        ("First seen", words.moment(finding.first_seen, zone)),
-        ("Last seen", words.moment(finding.last_seen, zone)),
-        ("Lost in the window", words.energy(finding.lost_wh)),
-        ("Lost in a year", words.energy(annual_wh)),
+        (_("Confidence"), words.confidence(finding.confidence)),
+        (_("First seen"), words.moment(finding.first_seen, zone)),
+        (_("Last seen"), words.moment(finding.last_seen, zone)),
+        (_("Lost in the window"), words.energy(finding.lost_wh)),
+        (_("Lost in a year"), words.energy(annual_wh)),
     )
     return tuple((name, value) for name, value in facts if value != words.EN_DASH)
 
@@ -405,5 +417,5 @@ def _facts(finding: Finding, zone: ZoneInfo) -> tuple[tuple[str, str], ...]:
 def _place(serial: str, site: Site) -> UnitPlace:
     unit = next((u for u in site.units if u.serial == serial), None)
     if unit is None:
-        return UnitPlace(serial, "not on the record", known=False)
+        return UnitPlace(serial, _("not on the record"), known=False)
     return UnitPlace(serial, words.position(unit.plane, unit.row, unit.column), known=True)
