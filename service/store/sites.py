@@ -11,7 +11,7 @@ from sqlmodel import Session, col, select
 
 from service.store import listed, site_days
 from service.store.tables import ReadingDay, Site, VerificationRow
-from service.store.tokens import digest, new_id, new_token
+from service.store.tokens import digest, new_code, new_id, new_token
 
 DEFAULT_WINDOW = "default"
 """Key of the verification over all readings held, up to the last 14 days."""
@@ -22,11 +22,24 @@ ENERGY_CHANNELS = ("energy_wh", "power_w")
 
 def create(session: Session, record: dict[str, Any]) -> Site:
     """Keep a validated record as a new site."""
-    site = Site(id=new_id(), name=record["name"], record=record, created_at=datetime.now(UTC))
+    code = _free_code(session)
+    site = Site(id=new_id(), name=record["name"], record=record, created_at=datetime.now(UTC), code=code)
     session.add(site)
     session.flush()
     listed.keep(session, site)
     return site
+
+
+def _free_code(session: Session) -> str:
+    while True:  # of 887 million codes hardly ever a second try
+        code = new_code()
+        if by_code(session, code) is None:
+            return code
+
+
+def by_code(session: Session, code: str) -> Site | None:
+    """Return the site whose job sheet carries the code."""
+    return session.exec(select(Site).where(col(Site.code) == code)).first()
 
 
 def get(session: Session, site_id: str) -> Site | None:

@@ -52,6 +52,8 @@ class Site(SQLModel, table=True):
     data_version: int = 0
     created_at: datetime
     owner_token_hash: str | None = Field(default=None, max_length=64, unique=True)
+    code: str = Field(max_length=8, unique=True)
+    """What is typed or scanned from the job sheet; no secret, it opens nothing without signing in."""
 
 
 class Assignment(SQLModel, table=True):

@@ -15,6 +15,7 @@ from sqlmodel import col, select
 from service.store import assignments, listed, migrate
 from service.store.database import make_engine, reading, writing
 from service.store.tables import ApiToken, ListedSite, Site, User, metadata
+from service.store.tokens import CODE_LENGTH, ID_LETTERS
 
 
 def test_migrations_and_tables_agree(engine: Engine) -> None:
@@ -68,6 +69,9 @@ def test_sites_survive_the_newer_tables(tmp_path: Path) -> None:
     migrate.upgrade(engine)
     with engine.connect() as connection:
         assert connection.execute(text("SELECT id, data_version FROM site")).all() == [("a", 3)]
+        code = connection.scalar(text("SELECT code FROM site"))
+        assert len(code) == CODE_LENGTH
+        assert set(code) <= set(ID_LETTERS)
         assert connection.scalar(text("SELECT count(*) FROM correction")) == 0
 
 
