@@ -242,6 +242,9 @@ class SiteRecord(Part):
     """Everything about a site that its verification needs."""
 
     name: Annotated[str, _text(200), AfterValidator(_printable)]
+    address: Annotated[str, _text(300), AfterValidator(_printable)] | None = Field(
+        default=None, description="Where the crew drives to; printed on the job sheet."
+    )
     latitude: Annotated[float, BeforeValidator(_latitude)] = Field(
         ge=-90, le=90, description="Degrees, north positive."
     )

@@ -16,6 +16,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from service.paths import templates_dir
 from service.report import language, words
+from service.report.cautions import cautions
 from service.report.marks import SCALE_TICKS, scale_x
 from service.web.pages.addresses import path_segment
 from service.web.pages.languages import language_links
@@ -38,6 +39,7 @@ def environment() -> Environment:
     _speak(made)
     made.filters["path"] = path_segment
     made.globals.update(static_url=static_url, scale_x=scale_x, scale_ticks=SCALE_TICKS, bar_width=BAR_WIDTH)
+    made.globals.update(cautions=cautions)
     return made
 
 

@@ -12,11 +12,11 @@ from service.report import charts
 from service.report.days import sum_series, unit_series
 from service.report.language import current_language
 from service.report.language import gettext as _
-from service.settings import Settings
 from service.store import sites
 from service.store.database import writing
 from service.verify.result import Curves
 from service.web.pages import sun_view
+from service.web.pages.addresses import own_address
 from service.web.pages.climb import climb
 from service.web.pages.correcting import corrections_of
 from service.web.pages.lookup import Shown, find, stored, unit_of
@@ -109,7 +109,7 @@ def make_owner_link(request: Request, site_id: str, user: SignedIn) -> Response:
     office_only(user)
     with writing(request.app.state.engine) as session:
         token = sites.make_owner_link(session, stored(request, session, site_id))
-    base = _own_address(request)
+    base = own_address(request)
     response = RedirectResponse(f"/sites/{site_id}#owner", 303)
     flash(response, request, {"site": site_id, "owner_link": f"{base}/owner/{token}"})
     return response
@@ -124,12 +124,6 @@ def revoke_owner_link(request: Request, site_id: str, user: SignedIn) -> Respons
     response = RedirectResponse(f"/sites/{site_id}#owner", 303)
     end_flash(response)
     return response
-
-
-def _own_address(request: Request) -> str:
-    settings: Settings = request.app.state.settings
-    chosen = settings.base_url if "base_url" in settings.model_fields_set else str(request.base_url)
-    return chosen.rstrip("/")
 
 
 def _curves(site: Shown) -> Curves:
