@@ -220,7 +220,7 @@ REFUSED: list[tuple[str, Change, str, str]] = [
     ("unknown field", _set("lattitude", to=1), "lattitude", "did you mean latitude"),
     ("unknown field of a plane", _set(*PLANE, "tilt", to=1), "planes[0].tilt", "did you mean tilt_deg"),
     ("unknown field of losses", _set("losses", to={"soil": 0}), "losses.soil", "did you mean soiling"),
-    ("unlike any field", _set("qqqq", to=1), "qqqq", "known: air_temp_c"),
+    ("unlike any field", _set("qqqq", to=1), "qqqq", "known: address, air_temp_c"),
 ]
 
 
