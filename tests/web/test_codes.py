@@ -14,7 +14,7 @@ from service.store.database import reading
 from service.store.tokens import CODE_LENGTH, ID_LETTERS
 from service.web.app import create_app
 from service.web.pages.codes import TRIES, as_typed, in_groups
-from tests.web.visit import add_person, add_site, sign_in
+from tests.web.visit import add_person, add_site, assign, sign_in
 
 
 @pytest.fixture
@@ -109,3 +109,12 @@ def test_guessing_ends(office: TestClient, engine: Engine) -> None:
 def test_code_is_read_as_people_type_it() -> None:
     assert as_typed(" KQ7-m2x ") == "kq7m2x"
     assert as_typed(in_groups("kq7m2x")) == "kq7m2x"
+
+
+def test_a_code_opens_nothing_to_whom_the_site_is_not_assigned(visitor: TestClient, engine: Engine) -> None:
+    own, others = add_site(engine, None), add_site(engine, None, name="Low Mill")
+    sign_in(visitor, assign(engine, add_person(engine, "installer"), own))
+    assert visitor.get(f"/s/{code_of(engine, own)}").status_code == 303
+    hidden, unknown = (visitor.get(f"/s/{c}") for c in (code_of(engine, others), "aaaaaa"))
+    assert (hidden.status_code, unknown.status_code) == (404, 404)
+    assert hidden.text.replace(code_of(engine, others), "aaaaaa") == unknown.text
