@@ -25,6 +25,7 @@ from service.intake.correction import (
 from service.intake.problems import Refused
 from service.intake.take import NoSuchSite
 from service.store import corrections, sites
+from service.store.audit import note
 from service.store.corrections import Accepted, fingerprint
 from service.store.database import writing
 from service.store.readings import is_heard
@@ -84,7 +85,9 @@ def accept(
                 raise RecordMoved("The record was changed after this correction was shown; look at it anew.")
         after = _fitted(session, site, correction)
         told = [asdict(change) for change in changes(site.record, after)]
-        kept = corrections.keep(session, site, after, correction=as_sent(correction), changes=told, by=by)
+        sent = as_sent(correction)
+        kept = corrections.keep(session, site, after, correction=sent, changes=told, by=by)
+        _note(session, by, "correction.accepted", site, kept)
     return Outcome(kept, changed=True)
 
 
@@ -105,7 +108,14 @@ def undo(engine: Engine, site_id: str, number: int, *, by: str) -> Outcome:
                 "The record was changed after this correction, so the one from before it would undo that change too. "
                 "Undo later corrections first, or change the record itself."
             )
-        return Outcome(corrections.take_back(session, site, number, by), changed=True)
+        taken_back = corrections.take_back(session, site, number, by)
+        _note(session, by, "correction.undone", site, taken_back)
+        return Outcome(taken_back, changed=True)
+
+
+def _note(session: Session, who: str, action: str, site: Site, what: Accepted) -> None:
+    details = {"site": site.name, "number": what.number, "kind": what.correction["kind"]}
+    note(session, who, action, site_id=site.id, **details)
 
 
 def _held(session: Session, site_id: str) -> Site:

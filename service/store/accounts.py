@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache
 
 from argon2 import PasswordHasher
 from argon2.exceptions import VerificationError
 from argon2.profiles import RFC_9106_LOW_MEMORY
-from sqlalchemy import ColumnElement
+from sqlalchemy import ColumnElement, or_, update
 from sqlmodel import Session, col, select
 
-from service.store.tables import ApiToken, User
+from service.store.tables import ApiToken, Site, User
 from service.store.tokens import digest, new_token
 
 ROLES = ("office", "installer")
+NAME_LENGTH = 100
 PASSWORD_LENGTH = range(10, 1001)
 HASHING = RFC_9106_LOW_MEMORY
+LAST_USE_KNOWN_TO = timedelta(minutes=1)
+"""How exactly a token's last use is known: a program that sends every second writes it once a minute."""
 
 
 class AccountError(Exception):
@@ -36,7 +39,7 @@ def _nobodys_hash() -> str:
 def create_user(session: Session, name: str, password: str, role: str) -> User:
     """Keep a new account; AccountError names what is wrong."""
     name = name.strip()
-    if not name or len(name) > 100:
+    if not name or len(name) > NAME_LENGTH:
         raise AccountError("The name must have 1 to 100 characters.")
     if role not in ROLES:
         raise AccountError(f"The role {role!r} is unknown; use {' or '.join(ROLES)}.")
@@ -77,23 +80,46 @@ def can_sign_in() -> ColumnElement[bool]:
     return col(User.disabled_at).is_(None) & (col(User.password_hash) != "")
 
 
-def create_token(session: Session, name: str) -> str:
-    """Return a new API token, which cannot be shown again: only its digest is kept."""
+def create_token(session: Session, name: str, *, site_id: str | None = None, read_only: bool = False) -> str:
+    """Return a new API token, which cannot be shown again: only its digest is kept.
+
+    It is for one site, or for all, and may only read, or write too; AccountError names what is wrong.
+    """
+    name = name.strip()
+    if not name or len(name) > NAME_LENGTH:
+        raise AccountError("The token's name must have 1 to 100 characters: what it is for.")
+    if site_id is not None and session.get(Site, site_id) is None:
+        raise AccountError(
+            f"There is no site of the id {site_id!r}; the address of a site's page ends in it."
+        )
     token = new_token()
-    session.add(ApiToken(name=name, token_hash=digest(token), created_at=datetime.now(UTC)))
+    kept = ApiToken(
+        name=name,
+        token_hash=digest(token),
+        created_at=datetime.now(UTC),
+        site_id=site_id,
+        read_only=read_only,
+    )
+    session.add(kept)
     session.flush()
     return token
 
 
 def token_is_valid(session: Session, token: str) -> bool:
     """Return whether the token was given out and not revoked."""
-    return token_name(session, token) is not None
+    return valid_token(session, token) is not None
 
 
-def token_name(session: Session, token: str) -> str | None:
-    """Return the name under which the token was given out, None if it was not or was revoked."""
-    query = select(ApiToken.name).where(col(ApiToken.token_hash) == digest(token))
+def valid_token(session: Session, token: str) -> ApiToken | None:
+    """Return what is kept of the token, None if it was not given out or was revoked."""
+    query = select(ApiToken).where(col(ApiToken.token_hash) == digest(token))
     return session.exec(query.where(col(ApiToken.revoked_at).is_(None))).first()
+
+
+def note_use(session: Session, token: ApiToken, now: datetime) -> None:
+    """Keep that the token was used, unless another request has just done so."""
+    stale = or_(col(ApiToken.last_used_at).is_(None), col(ApiToken.last_used_at) <= now - LAST_USE_KNOWN_TO)
+    session.execute(update(ApiToken).where(col(ApiToken.id) == token.id, stale).values(last_used_at=now))
 
 
 def valid_tokens(session: Session) -> list[ApiToken]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import Select, exists, func, or_, update
+from sqlalchemy import Select, exists, func, or_, true, update
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
@@ -71,10 +71,11 @@ def delete(session: Session, site: Site) -> None:
     session.flush()
 
 
-def page(session: Session, *, offset: int, limit: int) -> tuple[list[Site], int]:
-    """Return sites by name from `offset` on, and how many there are in all."""
-    total = session.exec(select(func.count()).select_from(Site)).one()
-    query = select(Site).order_by(col(Site.name), col(Site.id)).offset(offset).limit(limit)
+def page(session: Session, *, offset: int, limit: int, only: str | None = None) -> tuple[list[Site], int]:
+    """Return sites by name from `offset` on, and how many there are in all; with `only` just the one of that id."""
+    wanted = true() if only is None else col(Site.id) == only
+    total = session.exec(select(func.count()).select_from(Site).where(wanted)).one()
+    query = select(Site).where(wanted).order_by(col(Site.name), col(Site.id)).offset(offset).limit(limit)
     return list(session.exec(query)), total
 
 

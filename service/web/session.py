@@ -5,10 +5,6 @@ For people with a browser only. API tokens open no page, and this cookie opens n
 
 from __future__ import annotations
 
-import time
-from collections import OrderedDict
-from collections.abc import Callable
-from threading import Lock
 from typing import Annotated, Any
 from urllib.parse import urlsplit
 
@@ -22,11 +18,15 @@ from service.store.assignments import may_see
 from service.store.database import reading
 from service.store.tables import User
 from service.store.tokens import digest
+from service.web.gate import network
 
 SESSION_COOKIE = "yieldproof_session"
 FLASH_COOKIE = "yieldproof_once"
 SESSION_S = 14 * 24 * 3600
 FLASH_S = 120
+TRIES_AT_A_NAME = 8
+TRIES_FROM_AN_ADDRESS = 40
+"""A whole office may sit behind one address."""
 
 
 class SignInNeeded(Exception):  # noqa: N818 - a state of the visitor, no fault
@@ -144,51 +144,16 @@ def same_origin(request: Request) -> None:
 FromOurPage = Depends(same_origin)
 
 
-class FailedSignIns:
-    """Counts failed sign-ins by caller, in this process; `allowed` says whether another may be tried.
+def sign_in_limits(request: Request, name: str) -> dict[str, int]:
+    """Return how often one may fail within the window: at a name from an address, and from that address at all.
 
-    `limit` failures within `window_s` end the tries until the oldest of them is that old.
+    Not at a name from anywhere: whoever knows a name could then keep its owner out.
     """
-
-    def __init__(
-        self,
-        *,
-        limit: int = 8,
-        window_s: float = 300,
-        callers_kept: int = 10_000,
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:
-        self._limit, self._window_s, self._callers_kept, self._clock = limit, window_s, callers_kept, clock
-        self._failures: OrderedDict[str, list[float]] = OrderedDict()
-        self._lock = Lock()
-
-    def allowed(self, caller: str) -> bool:
-        """Return whether the caller may try again."""
-        with self._lock:
-            return len(self._recent(caller)) < self._limit
-
-    def failed(self, caller: str) -> None:
-        """Count a failure; of too many callers the one seen longest ago is forgotten."""
-        with self._lock:
-            self._failures[caller] = [*self._recent(caller), self._clock()]
-            self._failures.move_to_end(caller)
-            while len(self._failures) > self._callers_kept:
-                self._failures.popitem(last=False)
-
-    def forget(self, caller: str) -> None:
-        """Start anew for a caller who has signed in."""
-        with self._lock:
-            self._failures.pop(caller, None)
-
-    def _recent(self, caller: str) -> list[float]:
-        since = self._clock() - self._window_s
-        return [moment for moment in self._failures.get(caller, []) if moment > since]
-
-
-def callers(request: Request, name: str) -> tuple[str, str]:
-    """Return under what a failure is counted: the address, and the address with the name."""
-    host = request.client.host if request.client else "unknown"
-    return f"{host}\n{name.strip()[:100]}", host
+    host = network(request.scope)
+    return {
+        f"sign-in {host}\n{name.strip()[:100]}": TRIES_AT_A_NAME,
+        f"sign-in {host}": TRIES_FROM_AN_ADDRESS,
+    }
 
 
 def _settings(request: Request) -> Settings:

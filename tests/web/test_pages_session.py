@@ -17,7 +17,7 @@ from service.store.database import writing
 from service.store.tables import User
 from service.web import session as web_session
 from service.web.app import create_app
-from service.web.session import SESSION_COOKIE, FailedSignIns, safe_next
+from service.web.session import SESSION_COOKIE, safe_next
 from tests.web.visit import Person, add_person, add_site, sign_in
 
 
@@ -255,33 +255,31 @@ def test_next_is_always_a_path_of_ours(target: str) -> None:
 # Too many tries
 
 
-def test_too_many_failures_make_one_wait(visitor: TestClient, person: Person) -> None:
-    visitor.app.state.failed_sign_ins = FailedSignIns(limit=3)  # type: ignore[attr-defined]
+def test_too_many_failures_make_one_wait(
+    visitor: TestClient, settings: Settings, engine: Engine, person: Person, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(web_session, "TRIES_AT_A_NAME", 3)
     assert [attempt(visitor, person.name, "wrong-password") for _ in range(3)] == [401] * 3
-    answer = visitor.post("/sign-in", data={"name": person.name, "password": person.password})
-    assert answer.status_code == 429
-    assert answer.headers["retry-after"] == "300"
-    assert "Wait five minutes" in answer.text
-    assert SESSION_COOKIE not in answer.cookies
+    with TestClient(create_app(settings, engine=engine)) as other_process:
+        for client in (visitor, other_process):
+            answer = client.post("/sign-in", data={"name": person.name, "password": person.password})
+            assert answer.status_code == 429
+            assert answer.headers["retry-after"] == "300"
+            assert "Wait five minutes" in answer.text
+            assert SESSION_COOKIE not in answer.cookies
+    assert attempt(visitor, "Somebody Else", "wrong-password") == 401
 
 
-def test_failures_are_forgotten_after_a_while() -> None:
-    now = [0.0]
-    failures = FailedSignIns(limit=2, window_s=300, clock=lambda: now[0])
-    failures.failed("a")
-    now[0] = 200
-    failures.failed("a")
-    assert not failures.allowed("a")
-    assert failures.allowed("b")
-    now[0] = 301
-    assert failures.allowed("a")
-    failures.failed("a")
-    failures.forget("a")
-    assert failures.allowed("a")
+def test_an_address_may_fail_so_often_whatever_the_name(
+    visitor: TestClient, person: Person, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(web_session, "TRIES_FROM_AN_ADDRESS", 3)
+    assert [attempt(visitor, name, "wrong-password") for name in "abc"] == [401] * 3
+    assert attempt(visitor, person.name, person.password) == 429
 
 
-def test_callers_kept_are_bounded() -> None:
-    failures = FailedSignIns(limit=1, callers_kept=2)
-    for caller in ("a", "b", "c"):
-        failures.failed(caller)
-    assert [failures.allowed(caller) for caller in ("a", "b", "c")] == [True, False, False]
+def test_signing_in_is_no_failure(
+    visitor: TestClient, person: Person, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(web_session, "TRIES_AT_A_NAME", 2)
+    assert [attempt(visitor, person.name, person.password) for _ in range(5)] == [303] * 5

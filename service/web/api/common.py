@@ -18,10 +18,8 @@ from service.intake.parse import JSON_TYPE, UnknownFormat, media_type
 from service.intake.problems import FieldError, Refused, field_path, unknown_field
 from service.intake.take import NoSuchSite
 from service.store import sites
-from service.store.accounts import token_name
-from service.store.database import reading
 from service.store.grids import moment
-from service.store.tables import Site
+from service.store.tables import ApiToken, Site
 from service.web.errors import PROBLEM_TYPE, Problem
 
 PREFIX = "/api/v1"
@@ -45,14 +43,19 @@ def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
     content = {PROBLEM_TYPE: {"schema": {"$ref": f"#/components/schemas/{Problem.__name__}"}}}
     words = {
         401: "No valid token.",
+        403: "The token is not good for this.",
         404: "There is no such thing.",
         409: "It does not go with what is held by now; nothing was changed.",
         406: "None of the formats asked for is given.",
         413: "The body is too large.",
         415: "The body's content type is none that is read.",
         422: "The input was refused; nothing was kept.",
+        429: "Too many unknown tokens from this address.",
     }
-    return {status: {"description": words[status], "content": content} for status in (401, 422, *statuses)}
+    return {
+        status: {"description": words[status], "content": content}
+        for status in (401, 403, 422, 429, *statuses)
+    }
 
 
 def only_query(*known: str) -> Any:
@@ -79,11 +82,18 @@ BodyDep = Annotated[bytes, Depends(_body)]
 ContentType = Annotated[str, Header(include_in_schema=False)]
 
 
-def _program(request: Request, engine: EngineDep) -> str:
-    """Return the program that asks, by its token's name; the gate has checked the token before."""
-    token = request.headers.get("authorization", "").partition(" ")[2].strip()
-    with reading(engine) as session:
-        return f"token {token_name(session, token)}"
+def _token(request: Request) -> ApiToken:
+    """Return the token of the program that asks; the gate has checked it before."""
+    token: ApiToken = request.state.token
+    return token
+
+
+TokenDep = Annotated[ApiToken, Depends(_token)]
+
+
+def _program(token: TokenDep) -> str:
+    """Return the program that asks, by its token's name."""
+    return f"token {token.name}"
 
 
 def _json_body(body: BodyDep, content_type: ContentType = "") -> Any:

@@ -11,6 +11,7 @@ from pydantic import BaseModel
 from service.intake.problems import Refused
 from service.intake.record import SiteRecord, as_stored, read_record
 from service.store import sites
+from service.store.audit import note
 from service.store.database import reading, writing
 from service.store.tables import Site
 from service.web.anew import verify_anew
@@ -18,7 +19,9 @@ from service.web.api.common import (
     PREFIX,
     EngineDep,
     JsonDep,
+    Program,
     SiteId,
+    TokenDep,
     api_router,
     find_site,
     only_query,
@@ -57,11 +60,12 @@ class SitesAnswer(BaseModel):
     responses=problems(413, 415),
     openapi_extra=json_body(SiteRecord),
 )
-def create(engine: EngineDep, data: JsonDep) -> Response:
+def create(engine: EngineDep, program: Program, data: JsonDep) -> Response:
     """Create a site from its record."""
     record = as_stored(read_record(data))
     with writing(engine) as session:
         site = sites.create(session, record)
+        note(session, program, "site.made", site_id=site.id, site=site.name, units=len(record["units"]))
     return JSONResponse(_answer(site), 201, {"Location": f"{PREFIX}/sites/{site.id}"})
 
 
@@ -73,12 +77,13 @@ def create(engine: EngineDep, data: JsonDep) -> Response:
 )
 def listing(
     engine: EngineDep,
+    token: TokenDep,
     offset: Annotated[int, Query(ge=0, le=LARGEST_OFFSET)] = 0,
     limit: Annotated[int, Query(ge=1, le=200)] = 50,
 ) -> Response:
-    """List the sites by name, a page at a time."""
+    """List the sites by name, a page at a time; to a token for one site only that one."""
     with reading(engine) as session:
-        found, total = sites.page(session, offset=offset, limit=limit)
+        found, total = sites.page(session, offset=offset, limit=limit, only=token.site_id)
     return JSONResponse(
         {"total": total, "offset": offset, "limit": limit, "sites": [_answer(site) for site in found]},
         headers=_links(offset, limit, total),
@@ -101,20 +106,25 @@ def read(engine: EngineDep, site_id: SiteId) -> Response:
     responses=problems(404, 413, 415),
     openapi_extra=json_body(SiteRecord),
 )
-def replace(request: Request, engine: EngineDep, site_id: SiteId, data: JsonDep) -> Response:
+def replace(
+    request: Request, engine: EngineDep, site_id: SiteId, program: Program, data: JsonDep
+) -> Response:
     """Put another record in a site's place; its readings stay. The `id` that was given out may come back."""
     record = as_stored(read_record(_without_own_id(data, site_id)))
     with writing(engine) as session:
         site = sites.replace(session, find_site(session, site_id), record)
+        note(session, program, "record.replaced", site_id=site_id, site=site.name, units=len(record["units"]))
     verify_anew(request, site_id)
     return JSONResponse(_answer(site))
 
 
 @router.delete("/sites/{site_id}", dependencies=[only_query()], status_code=204, responses=problems(404))
-def delete(engine: EngineDep, site_id: SiteId) -> Response:
+def delete(engine: EngineDep, site_id: SiteId, program: Program) -> Response:
     """Delete a site with all that is held of it."""
     with writing(engine) as session:
-        sites.delete(session, find_site(session, site_id))
+        site = find_site(session, site_id)
+        note(session, program, "site.removed", site_id=site_id, site=site.name)
+        sites.delete(session, site)
     return Response(status_code=204)
 
 

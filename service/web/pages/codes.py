@@ -11,18 +11,18 @@ from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
 from service.report.language import gettext as _
-from service.store import sites
+from service.store import sites, tries
 from service.store.assignments import may_see
 from service.store.database import reading
 from service.store.tables import User
 from service.store.tokens import CODE_LENGTH, ID_LETTERS
 from service.web.pages.render import page
-from service.web.session import FailedSignIns, SignedIn
+from service.web.session import SignedIn
 
 router = APIRouter(include_in_schema=False)
 
-TRIES, WINDOW_S = 20, 300
-"""Wrong codes that one account may try in that time: many for a hurried thumb, few for going through all of them."""
+TRIES = 20
+"""Wrong codes that one account may try in `tries.WINDOW`: many for a hurried thumb, few for going through all of them."""
 
 CODE = re.compile(f"[{ID_LETTERS}]{{{CODE_LENGTH}}}")
 
@@ -52,12 +52,12 @@ def in_groups(code: str) -> str:
 
 
 def _to_site(request: Request, user: User, typed: str) -> Response:
-    failures: FailedSignIns = request.app.state.wrong_codes
-    if not failures.allowed(str(user.id)):
+    engine, caller = request.app.state.engine, f"code {user.id}"
+    if not tries.is_open(engine, caller, TRIES):
         return _refusal(request, 429, typed, _("Too many wrong codes. Wait five minutes, then try again."))
     site_id = _site_of(request, user, as_typed(typed))
     if site_id is None:
-        failures.failed(str(user.id))
+        tries.failed(engine, caller)
         return _refusal(request, 404, typed, _problem(typed))
     return RedirectResponse(f"/sites/{site_id}/van", 303)
 
@@ -85,5 +85,5 @@ def _problem(typed: str) -> str:
 def _refusal(request: Request, status: int, typed: str, problem: str) -> Response:
     response = page(request, "van/go.html", status=status, code=typed[:40], problem=problem)
     if status == 429:
-        response.headers["Retry-After"] = str(WINDOW_S)
+        response.headers["Retry-After"] = str(int(tries.WINDOW.total_seconds()))
     return response

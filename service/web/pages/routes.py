@@ -13,6 +13,7 @@ from service.report.days import sum_series, unit_series
 from service.report.language import current_language
 from service.report.language import gettext as _
 from service.store import sites
+from service.store.audit import note
 from service.store.database import writing
 from service.verify.result import Curves
 from service.web.pages import sun_view
@@ -108,7 +109,9 @@ def make_owner_link(request: Request, site_id: str, user: SignedIn) -> Response:
     """Make the owner's link; an earlier one ends. It is shown once, on the next page."""
     office_only(user)
     with writing(request.app.state.engine) as session:
-        token = sites.make_owner_link(session, stored(request, session, site_id))
+        site = stored(request, session, site_id)
+        token = sites.make_owner_link(session, site)
+        note(session, user.name, "owner_link.made", site_id=site_id, site=site.name)
     base = own_address(request)
     response = RedirectResponse(f"/sites/{site_id}#owner", 303)
     flash(response, request, {"site": site_id, "owner_link": f"{base}/owner/{token}"})
@@ -120,7 +123,9 @@ def revoke_owner_link(request: Request, site_id: str, user: SignedIn) -> Respons
     """Take the owner's link back."""
     office_only(user)
     with writing(request.app.state.engine) as session:
-        sites.revoke_owner_link(session, stored(request, session, site_id))
+        site = stored(request, session, site_id)
+        sites.revoke_owner_link(session, site)
+        note(session, user.name, "owner_link.revoked", site_id=site_id, site=site.name)
     response = RedirectResponse(f"/sites/{site_id}#owner", 303)
     end_flash(response)
     return response

@@ -6,18 +6,19 @@ from typing import Annotated
 
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import RedirectResponse, Response
+from sqlalchemy import Engine
 
 from service.report.language import gettext as _
 from service.report.language import marked
+from service.store import tries
 from service.store.accounts import check_password
 from service.store.database import reading
 from service.web.pages.render import page
 from service.web.session import (
-    FailedSignIns,
     FromOurPage,
-    callers,
     end_session,
     safe_next,
+    sign_in_limits,
     start_session,
     visitor,
 )
@@ -44,17 +45,15 @@ def sign_in(request: Request, name: Text = "", password: Text = "", next: Text =
     target = safe_next(next)
     if not name.strip() or not password:
         return _form(request, 422, target, name, MISSING)
-    failures: FailedSignIns = request.app.state.failed_sign_ins
-    counted = callers(request, name)
-    if not all(failures.allowed(caller) for caller in counted):
+    engine: Engine = request.app.state.engine
+    limits = sign_in_limits(request, name)
+    if not tries.may_try(engine, limits):
         return _form(request, 429, target, name, TOO_OFTEN)
-    with reading(request.app.state.engine) as session:
+    with reading(engine) as session:
         user = check_password(session, name, password)
     if user is None:
-        for caller in counted:
-            failures.failed(caller)
         return _form(request, 401, target, name, WRONG)
-    failures.forget(counted[0])
+    tries.worked(engine, limits)
     response = RedirectResponse(target, 303)
     start_session(response, user, request)
     return response
