@@ -22,7 +22,7 @@ from service.web.errors import problem
 API = "/api"
 SITES = f"{API}/v1/sites"
 READING = ("GET", "HEAD")
-BAD_TOKENS = 30
+BAD_TOKENS = 100
 """So many unknown tokens of one address within the window are answered as such."""
 
 log = logging.getLogger(__name__)
