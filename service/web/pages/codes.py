@@ -22,7 +22,7 @@ from service.web.session import SignedIn
 router = APIRouter(include_in_schema=False)
 
 TRIES = 20
-"""Wrong codes that one account may try in `tries.WINDOW`: many for a hurried thumb, few for going through all of them."""
+"""Wrong codes that one account may try in the window: many for a hurried thumb, few for going through all of them."""
 
 CODE = re.compile(f"[{ID_LETTERS}]{{{CODE_LENGTH}}}")
 
