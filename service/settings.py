@@ -65,6 +65,10 @@ class Settings(BaseSettings):
     """Addresses, separated by commas, whose word on the caller's address and scheme is taken."""
     run_worker: bool = True
     """Run background jobs inside `serve`; false where `yieldproof worker` runs beside it."""
+    firm_name: str = ""
+    """Whom owners call, for every site whose record names nobody."""
+    firm_phone: str = ""
+    firm_email: str = ""
     max_body_mb: int = Field(default=64, gt=0)
     """Largest body of a request, MB."""
 

@@ -26,7 +26,17 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from sqlalchemy import Engine
 from sqlmodel import col, select
 
-from service.demo.scenario import FIRM, HEALTHY, INSTALLER_USER, NEW, OFFICE_USER, SITES, DemoSite
+from service.demo.scenario import (
+    FIRM,
+    FIRM_EMAIL,
+    FIRM_PHONE,
+    HEALTHY,
+    INSTALLER_USER,
+    NEW,
+    OFFICE_USER,
+    SITES,
+    DemoSite,
+)
 from service.demo.simulate import DAYS, simulate
 from service.jobs.queue import Jobs, make_queue, start_consumer_thread
 from service.settings import Settings, SettingsError
@@ -95,6 +105,9 @@ def _settings(data_dir: Path, base: str) -> Settings:
         database_url=f"sqlite:///{data_dir / 'yieldproof.sqlite'}",
         secret_key=SecretStr(_secret_key(data_dir / "secret.key")),
         base_url=base,
+        firm_name=FIRM,
+        firm_phone=FIRM_PHONE,
+        firm_email=FIRM_EMAIL,
         _env_file=None,  # type: ignore[call-arg]  # the demo takes nothing from an installation's settings
     )
 

@@ -10,6 +10,9 @@ from typing import Any
 
 FIRM = "Brackenridge & Daughters, roof electricians"
 
+FIRM_PHONE, FIRM_EMAIL = "+44 1632 960 417", "roofs@brackenridge.example"
+"""The United Kingdom's regulator keeps 01632 960000 to 960999 for drama, RFC 2606 `.example` for examples."""
+
 OFFICE_USER = "Maud Tolliver"
 INSTALLER_USER = "Isko Renn"
 

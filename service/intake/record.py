@@ -25,7 +25,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from service.intake import fields, places
+from service.intake import fields, places, reaching
 from service.intake.inputs import Stay, inputs_beside
 from service.intake.problems import FieldError, Loc, Refused, details, field_errors
 from service.store.grids import moment
@@ -210,6 +210,20 @@ class UnitRecord(Part):
         return Stay(self.serial, self.from_, self.until)
 
 
+class ContactRecord(Part):
+    """Whom the owner calls."""
+
+    name: Name
+    phone: Annotated[str, _text(40), AfterValidator(reaching.phone)] | None = None
+    email: Annotated[str, _text(254), AfterValidator(reaching.email)] | None = None
+
+    @model_validator(mode="after")
+    def _can_be_reached(self) -> ContactRecord:
+        if self.phone is None and self.email is None:
+            raise _wrong("has neither phone nor email; give one of them, or leave contact out")
+        return self
+
+
 class LossesRecord(Part):
     """Losses that every unit has."""
 
@@ -263,6 +277,9 @@ class SiteRecord(Part):
         description="Where the readings' labels are not the true time, in their order.",
     )
     losses: LossesRecord = LossesRecord()
+    contact: ContactRecord | None = Field(
+        default=None, description="Whom the owner calls, where it is not the firm that the settings name."
+    )
     turbidity: float | None = Field(default=None, ge=1, le=15, description="Linke turbidity.")
     air_temp_c: float | None = Field(default=None, ge=-60, le=60)
 
@@ -324,6 +341,7 @@ _PARTS: Mapping[str, type[Part]] = {
     "units": UnitRecord,
     "clock": ClockChange,
     "losses": LossesRecord,
+    "contact": ContactRecord,
 }
 
 

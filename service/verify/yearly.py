@@ -135,6 +135,12 @@ class Years:
         return typical_year(self.site)
 
 
+def annual_energy_kwh(site: Site) -> float:
+    """Return what the units that are on the roof make in a typical year, kWh."""
+    years = Years(site)
+    return float(sum(years.of(unit).energy_kwh().sum() for unit in site.units if unit.active_until is None))
+
+
 def annual_loss_kwh(site: Site, unit: Unit, loss_share: float) -> float:
     """Return what a steady loss of a share (0-1) of the unit's DC power costs in a typical year, kWh."""
     return float(Years(site).of(unit).loss_kwh(loss_share).sum())

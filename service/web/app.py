@@ -16,6 +16,7 @@ from service.web import api, errors, pages
 from service.web.api import schema
 from service.web.gate import BodyLimit, TokenGate
 from service.web.metrics import CountRequests, Metrics
+from service.web.pages import contact
 from service.web.speaking import Speaking
 
 MEGABYTE = 1024 * 1024
@@ -36,6 +37,7 @@ def create_app(settings: Settings, *, engine: Engine | None = None, jobs: Any = 
     app.state.engine = engine or make_engine(settings.database_url)
     app.state.jobs = jobs
     app.state.metrics = Metrics()
+    app.state.firm = contact.of_firm(settings)
     app.include_router(api.router)
     errors.install(app)
     schema.install(app)

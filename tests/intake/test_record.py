@@ -219,6 +219,27 @@ REFUSED: list[tuple[str, Change, str, str]] = [
     ("air temperature", _set("air_temp_c", to=290), "air_temp_c", "at most 60"),
     ("unknown field", _set("lattitude", to=1), "lattitude", "did you mean latitude"),
     ("unknown field of a plane", _set(*PLANE, "tilt", to=1), "planes[0].tilt", "did you mean tilt_deg"),
+    ("contact out of reach", _set("contact", to={"name": "Roofers"}), "contact", "neither phone nor email"),
+    (
+        "a word for a phone",
+        _set("contact", to={"name": "R", "phone": "at work"}),
+        "contact.phone",
+        "3 to 15 digits",
+    ),
+    ("two digits", _set("contact", to={"name": "R", "phone": "12"}), "contact.phone", "3 to 15 digits"),
+    (
+        "no e-mail",
+        _set("contact", to={"name": "R", "email": "roofs@firm@x"}),
+        "contact.email",
+        "an e-mail address",
+    ),
+    (
+        "a header",
+        _set("contact", to={"name": "R", "email": "a@b.example?cc=x@y"}),
+        "contact.email",
+        "an e-mail",
+    ),
+    ("nameless", _set("contact", to={"phone": "+44 1632 960 417"}), "contact.name", "is required"),
     ("unknown field of losses", _set("losses", to={"soil": 0}), "losses.soil", "did you mean soiling"),
     ("unlike any field", _set("qqqq", to=1), "qqqq", "known: address, air_temp_c"),
 ]

@@ -9,12 +9,10 @@ from typing import Any
 import pytest
 
 from service.report import words
-from service.report.days import DayTotal
 from service.report.totals import lost_wh_per_day
 from service.verify.result import Curves, Finding, Verification
 from service.web.pages import view
 from service.web.pages.climb import climb
-from service.web.pages.owner_view import bars, owner_view
 from service.web.pages.plan import compass, plans
 from tests.report import sample
 
@@ -257,59 +255,3 @@ def test_a_tripped_branch_is_looked_at_on_the_board_first() -> None:
     assert [f.scope for f in shown.ground] == ["branch circuit \u201cA\u201d"]
     assert shown.on_mains
     assert climb(with_findings(finding("swapped", sample.DEAD, sample.PART)), SITE).on_roof
-
-
-# The owner
-
-
-def days(*pairs: tuple[float, float]) -> list[DayTotal]:
-    return [
-        DayTotal(date(2026, 5, 1) + timedelta(days=i), made, due, 1.0) for i, (made, due) in enumerate(pairs)
-    ]
-
-
-def test_owner_reads_one_sentence_and_one_figure() -> None:
-    shown = owner_view(sample.healthy(), days((8000, 8000), (4000, 4100)), SITE)
-    assert shown.sentence == "Your roof makes what it should."
-    assert plain(shown.figure) == "12.0 kWh"
-    assert plain(shown.caption) == "made by your roof in 2 days, 1 to 2 May 2026"
-
-
-@pytest.mark.parametrize(
-    ("found", "sentence"),
-    [
-        (with_findings(finding("no_output", sample.DEAD)), "No power comes from one of your 14 panels."),
-        (
-            with_findings(finding("shaded", sample.DEAD, sample.PART)),
-            "A shadow falls on 2 panels for part of the day.",
-        ),
-        (
-            with_findings(finding("branch_out", branch="A")),
-            "A group of panels is switched off: no power comes from 10 panels.",
-        ),
-        (
-            with_findings(finding("low_output")),
-            "We get less power than we should from some of your panels.",
-        ),
-    ],
-)
-def test_owner_sentence(found: Verification, sentence: str) -> None:
-    assert plain(owner_view(found, days((1, 1)), SITE).sentence) == sentence
-
-
-def test_owner_sees_the_last_week_only() -> None:
-    shown = owner_view(sample.healthy(), days(*[(1000, 1000)] * 14), SITE)
-    assert plain(shown.figure) == "7.00 kWh"
-    assert shown.bars is not None
-    assert len(shown.bars.bars) == 7
-
-
-def test_bars_are_on_one_scale() -> None:
-    drawn = bars(days((5000, 10_000), (2000, 2500)))
-    assert [(bar.made_height, bar.due_height) for bar in drawn.bars] == [(70, 140), (28, 35)]
-    assert plain(drawn.alt).startswith("Made of what the light allowed. Friday: 5.0 of 10.0 kWh")
-
-
-def test_owner_before_readings() -> None:
-    shown = owner_view(None, [], SITE)
-    assert (shown.figure, shown.bars) == ("", None)

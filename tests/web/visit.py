@@ -9,9 +9,11 @@ from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 from sqlmodel import col, select
 
+from service.jobs.assemble import site_from_record
 from service.jobs.codec import to_json
+from service.jobs.site_days import days_of
 from service.jobs.verification import MADE_BY, summary
-from service.store import accounts, assignments, sites, verifications
+from service.store import accounts, assignments, site_days, sites, verifications
 from service.store.database import writing
 from service.store.tables import User
 from service.verify.result import Verification
@@ -61,6 +63,8 @@ def add_site(
                 made_by=MADE_BY,
                 summary=summary(verification),
             )
+            days = days_of(verification, site_from_record(site.record))
+            site_days.keep(session, site.id, days, MADE_BY)
         return site.id
 
 

@@ -7,6 +7,7 @@ an installer the sites assigned, an owner's link that one site. What is hidden l
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from zoneinfo import ZoneInfo
 
 from fastapi import HTTPException, Request
@@ -19,6 +20,8 @@ from service.store import sites, tables
 from service.store.assignments import may_see
 from service.store.database import reading
 from service.verify.result import UnitResult, Verification
+from service.web.pages import contact
+from service.web.pages.contact import Contact
 
 
 @dataclass(frozen=True)
@@ -33,6 +36,9 @@ class Shown:
     version: str
     has_owner_link: bool
     found: Verification | None
+    commissioned_on: date | None = None
+    contact: Contact | None = None
+    """Whom the owner calls."""
 
     @property
     def zone(self) -> ZoneInfo:
@@ -92,7 +98,13 @@ def shown(request: Request, site: tables.Site | None) -> Shown:
         version=f"{site.data_version}-{MADE_BY}",
         has_owner_link=site.owner_token_hash is not None,
         found=current(request.app.state.engine, site.id),
+        commissioned_on=_date(site.record.get("commissioned_on")),
+        contact=contact.of_site(site.record, request.app.state.firm),
     )
+
+
+def _date(text: str | None) -> date | None:
+    return date.fromisoformat(text) if text else None
 
 
 def unit_of(site: Shown, serial: str) -> tuple[Unit, UnitResult | None]:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import date, datetime
+
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from service.web.pages import view
-from service.web.pages.lookup import find_by_owner_token
-from service.web.pages.owner_view import owner_view
+from service.jobs.verification import MADE_BY
+from service.store import site_days
+from service.store.database import reading
+from service.web.pages.lookup import Shown, find_by_owner_token
+from service.web.pages.owner_view import OwnerView, owner_view
 from service.web.pages.render import page
 
 router = APIRouter(include_in_schema=False)
@@ -24,8 +28,16 @@ UNSEEN = {
 def owner_page(request: Request, token: str) -> Response:
     """Show the owner's page."""
     site = find_by_owner_token(request, token)
-    days = view.site_days(site.found, site.zone) if site.found else []
-    shown = owner_view(site.found, days, site.record)
-    response = page(request, "owner/home.html", name=site.record.name, view=shown)
+    response = page(request, "owner/home.html", name=site.record.name, view=_shown(request, site))
     response.headers.update(UNSEEN)
     return response
+
+
+def _shown(request: Request, site: Shown) -> OwnerView:
+    first = site.commissioned_on or date.min
+    with reading(request.app.state.engine) as session:
+        days = site_days.since(session, site.site_id, first)
+        due = site_days.due(session, site.site_id, MADE_BY)
+    known = {day.day for day in days}
+    missing = [day for day in due if day >= first and day not in known and days and day < days[-1].day]
+    return owner_view(site, days, datetime.now(site.zone).date(), still_due=len(missing))

@@ -20,7 +20,7 @@ from service.report.cautions import cautions
 from service.report.marks import SCALE_TICKS, scale_x
 from service.web.pages.addresses import path_segment
 from service.web.pages.languages import language_links
-from service.web.pages.owner_view import BAR_WIDTH
+from service.web.pages.owner_bars import WIDTH
 
 STATIC_DIR = Path(__file__).parent.parent / "static"
 
@@ -38,7 +38,7 @@ def environment() -> Environment:
     )
     _speak(made)
     made.filters["path"] = path_segment
-    made.globals.update(static_url=static_url, scale_x=scale_x, scale_ticks=SCALE_TICKS, bar_width=BAR_WIDTH)
+    made.globals.update(static_url=static_url, scale_x=scale_x, scale_ticks=SCALE_TICKS, bar_width=WIDTH)
     made.globals.update(cautions=cautions)
     return made
 
