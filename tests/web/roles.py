@@ -1,0 +1,136 @@
+"""Everybody who may come to the door, and a site with one of everything that an address can name.
+
+For the table of `test_access.py`. A route with a new kind of name in its address gets its value in `_values`, a form
+that needs a body to get past reading it gets that in `BODIES`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from fastapi.testclient import TestClient
+from httpx import Response
+from sqlalchemy import Engine, Table
+from sqlmodel import Session
+
+from service.intake.accept import accept
+from service.intake.correction import read_correction
+from service.intake.take import take_readings
+from service.jobs.codec import to_json
+from service.jobs.verification import MADE_BY, summary
+from service.store import accounts, assignments, photos, sites, verifications
+from service.store.database import reading, writing
+from service.store.tables import Site, User, metadata
+from tests.report import sample
+from tests.web.visit import PASSWORDS
+
+PEOPLE = ("nobody", "owner", "stranger", "installer", "office")
+TOKENS = ("all-write", "all-read", "site-write", "site-read", "other-site")
+ROLES = (*PEOPLE, *TOKENS)
+
+TURNED = {"kind": "plane", "plane": "east dormer", "azimuth_deg": 131.5, "tilt_deg": 24.5}
+ONE_READING = b'{"interval_min": 5, "start": "2026-05-04T12:00:00Z", "energy_wh": {"60418820001": [5]}}'
+UNWATCHED = {"failed_tries"}
+"""Tables in which a refused request may leave something."""
+
+BODIES: dict[str, dict[str, Any]] = {}
+"""What is sent along, by route; nothing without an entry."""
+
+
+@dataclass
+class House:
+    """One of each role, and what the names in the addresses stand for."""
+
+    client: TestClient
+    engine: Engine
+    values: dict[str, str] = field(default_factory=dict)
+    headers: dict[str, dict[str, str]] = field(default_factory=dict)
+    owner_token: str = ""
+
+    def build(self) -> None:
+        """Empty the database and keep everybody and everything anew."""
+        with writing(self.engine) as session:
+            for table in reversed(metadata.sorted_tables):
+                session.execute(table.delete())
+        site_id, other = (_site(self.engine, name) for name in ("Kiln Cottage", "Mill Lane"))
+        self.headers = {"nobody": {}, "owner": {}}
+        with writing(self.engine) as session:
+            people = _people(session, site_id)
+            self.owner_token = sites.make_owner_link(session, session.get_one(Site, site_id))
+            self.headers |= _tokens(session, site_id, other)
+            self.values = _values(session, site_id)
+        for person in people:
+            self.headers[person.name] = self._cookie(person)
+
+    def ask(self, role: str, method: str, path: str) -> Response:
+        """Return the answer that somebody of the role gets at the route."""
+        held = self.owner_token if role == "owner" else "of-nobody"
+        address = path.replace(":path}", "}").format_map({**self.values, "token": held})
+        self.client.cookies.clear()
+        sent = {"headers": self.headers[role], **BODIES.get(f"{method} {path}", {})}
+        return self.client.request(method, address, follow_redirects=False, **sent)
+
+    def everything(self) -> dict[str, list[Any]]:
+        """Return all that is held, to tell whether a request changed anything."""
+        with reading(self.engine) as session:
+            return {t.name: _rows(session, t) for t in metadata.sorted_tables if t.name not in UNWATCHED}
+
+    def _cookie(self, person: User) -> dict[str, str]:
+        form = {"name": person.name, "password": PASSWORDS[person.role]}
+        self.client.cookies.clear()
+        answer = self.client.post("/sign-in", data=form, follow_redirects=False)
+        assert answer.status_code == 303, answer.text
+        return {"Cookie": answer.headers["set-cookie"].partition(";")[0]}
+
+
+def _rows(session: Session, table: Table) -> list[Any]:
+    noted = [c for c in table.columns if c.name != "last_used_at"]
+    return sorted(map(repr, session.execute(table.select().with_only_columns(*noted))))
+
+
+def _site(engine: Engine, name: str) -> str:
+    with writing(engine) as session:
+        site_id = sites.create(session, {**sample.record(), "name": name}).id
+    take_readings(engine, site_id, ONE_READING, "application/json")
+    accept(engine, site_id, read_correction(TURNED), by="Ana")
+    found = sample.verification()
+    with writing(engine) as session:
+        version = session.get_one(Site, site_id).data_version
+        told = summary(found)
+        verifications.save(
+            session, site_id, sites.DEFAULT_WINDOW, version, to_json(found), made_by=MADE_BY, summary=told
+        )
+    return site_id
+
+
+def _people(session: Session, site_id: str) -> list[User]:
+    roles = {"stranger": "installer", "installer": "installer", "office": "office"}
+    people = [accounts.create_user(session, name, PASSWORDS[role], role) for name, role in roles.items()]
+    assignments.assign(session, site_id, people[1])
+    return people
+
+
+def _tokens(session: Session, site_id: str, other: str) -> dict[str, dict[str, str]]:
+    scopes = (
+        {},
+        {"read_only": True},
+        {"site_id": site_id},
+        {"site_id": site_id, "read_only": True},
+        {"site_id": other},
+    )
+    made = [accounts.create_token(session, name, **scope) for name, scope in zip(TOKENS, scopes, strict=True)]
+    return {name: {"Authorization": f"Bearer {token}"} for name, token in zip(TOKENS, made, strict=True)}
+
+
+def _values(session: Session, site_id: str) -> dict[str, str]:
+    """Return what the names in the addresses stand for: all of it on the installer's site, and there."""
+    site = session.get_one(Site, site_id)
+    return {
+        "site_id": site_id,
+        "serial": sample.SHADED,
+        "number": "1",
+        "code": site.code,
+        "file": "page.css",
+        "photo_id": photos.keep(session, site_id, b"jpeg", width=1, height=1, by="Ana"),
+    }
