@@ -7,6 +7,7 @@ import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -35,6 +36,7 @@ class House:
     """The server's address, who may sign in, and the sites it shows."""
 
     address: str
+    engine: Engine
     office: Person
     faulty: str
     healthy: str
@@ -48,23 +50,34 @@ def _skip(reason: str) -> None:
 @pytest.fixture(scope="session")
 def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     """Serve three invented sites on a port of this machine."""
-    engine = _database(tmp_path_factory.mktemp("house"))
-    settings = Settings(
-        _env_file=None,  # type: ignore[call-arg] - pydantic-settings' own argument
-        database_url=engine.url.render_as_string(hide_password=False),
-        secret_key=SecretStr("0123456789abcdef" * 4),
-        run_worker=False,
-    )
-    server = uvicorn.Server(uvicorn.Config(create_app(settings, engine=engine), port=0, log_level="warning"))
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield House(_address(server), add_person(engine, "office"), *_sites(engine))
-    server.should_exit = True
-    thread.join(START_S)
+    engine = new_database(tmp_path_factory.mktemp("house"))
+    with serving(engine) as address:
+        yield House(address, engine, add_person(engine, "office"), *_sites(engine))
     engine.dispose()
 
 
-def _database(folder: Path) -> Engine:
+@contextmanager
+def serving(engine: Engine, **settings: Any) -> Iterator[str]:
+    """Serve that database on a port of this machine, and give the address."""
+    made = Settings(
+        _env_file=None,
+        database_url=engine.url.render_as_string(hide_password=False),
+        secret_key=SecretStr("0123456789abcdef" * 4),
+        run_worker=False,
+        **settings,
+    )
+    server = uvicorn.Server(uvicorn.Config(create_app(made, engine=engine), port=0, log_level="warning"))
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    try:
+        yield _address(server)
+    finally:
+        server.should_exit = True
+        thread.join(START_S)
+
+
+def new_database(folder: Path) -> Engine:
+    """Return an empty database in a folder."""
     engine = make_engine(f"sqlite:///{folder / 'yieldproof.sqlite'}")
     upgrade(engine)
     return engine

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -17,12 +17,13 @@ from service.settings import Settings, SettingsError
 from service.store import site_days, sites
 from service.store.database import writing
 from service.store.site_days import Day
-from service.store.tables import Site
+from service.store.tables import PunchEntry, Site
 from service.verify.result import Finding, Verification
 from service.web.app import create_app
 from service.web.pages.contact import Contact, of_firm
 from service.web.pages.lookup import Shown
 from service.web.pages.owner_bars import bars
+from service.web.pages.owner_doing import doing
 from service.web.pages.owner_total import Total, shade, total
 from service.web.pages.owner_view import owner_view, sentence
 from tests.report import sample
@@ -93,6 +94,67 @@ def test_before_readings_there_is_a_sentence_and_no_figure() -> None:
     view = owner_view(shown(None), [], FIRST)
     assert (view.total, view.bars, view.shade) == (None, None, "")
     assert view.sentence == "Your roof has not sent any figures yet."
+
+
+# What is being done
+
+
+def entry(state: str, *serials: str, cause: str = "no_output", **more: Any) -> PunchEntry:
+    """Return an entry of the punch list."""
+    return PunchEntry(
+        site_id="id", number=1, subject="unit", cause=cause, serials=list(serials), finding={}, state=state,
+        record_sha256="", opened_at=datetime(2026, 5, 1, tzinfo=UTC), opened_by="Ida Quarrie", **more,
+    )  # fmt: skip
+
+
+EVENING = datetime(2026, 5, 3, 23, 30, tzinfo=UTC)
+"""Past midnight on the site's clock."""
+
+
+@pytest.mark.parametrize(
+    ("entries", "said"),
+    [
+        ([entry("open", sample.DEAD)], "One panel needs a visit. The day is not fixed yet."),
+        (
+            [entry("open", sample.DEAD), entry("looked_at", sample.PART, due_on=date(2026, 5, 20))],
+            "2 panels need a visit. It is planned by Wed 20 May 2026, with Roofers.",
+        ),
+        (
+            [entry("open", cause="branch_out", due_on=date(2026, 5, 2))],
+            "Your roof needs a visit. It was planned by Sat 2 May 2026 and is late; ask Roofers for the new day.",
+        ),
+        (
+            [entry("open", sample.SILENT, cause="not_reporting")],
+            "Your installer is looking into something that needs no visit yet.",
+        ),
+        (
+            [entry("said_mended", sample.DEAD, mended_at=EVENING)],
+            "One panel was mended on Mon 4 May 2026. The next sunny hours will show whether it is right.",
+        ),
+        (
+            [entry("closed", sample.DEAD, mended_at=EVENING, closed_at=EVENING + timedelta(3))],
+            "One panel is right again since Mon 4 May 2026: what it made since then proves it.",
+        ),
+        (
+            [entry("left", sample.DEAD, reason="bypass diode, customer will not pay")],
+            "One panel stays as it is for now; your installer can tell you why.",
+        ),
+    ],
+)
+def test_what_is_being_done(entries: list[PunchEntry], said: str) -> None:
+    assert [plain(line) for line in doing(entries, SITE, firm="Roofers", today=date(2026, 5, 10))] == [said]
+
+
+def test_old_repairs_are_no_news_and_each_kind_has_its_sentence() -> None:
+    closed = entry("closed", sample.PART, mended_at=EVENING, closed_at=EVENING)
+    mixed = [closed, entry("open", sample.DEAD), entry("left", sample.SHADED)]
+    assert len(doing(mixed, SITE, firm="", today=date(2026, 5, 10))) == 3
+    assert doing([closed], SITE, firm="", today=date(2026, 9, 10)) == ()
+
+
+def test_without_entries_the_installer_sees_it() -> None:
+    view = owner_view(shown(sample.verification()), [], FIRST)
+    assert view.doing == ("Your installer sees this too and knows where to look.",)
 
 
 # Since commissioning

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from service.jobs.verification import MADE_BY
-from service.store import site_days
+from service.store import punch, site_days
 from service.store.database import reading
 from service.web.pages.lookup import Shown, find_by_owner_token
 from service.web.pages.owner_view import OwnerView, owner_view
@@ -38,6 +38,8 @@ def _shown(request: Request, site: Shown) -> OwnerView:
     with reading(request.app.state.engine) as session:
         days = site_days.since(session, site.site_id, first)
         due = site_days.due(session, site.site_id, MADE_BY)
+        entries = punch.of_site(session, site.site_id)
     known = {day.day for day in days}
     missing = [day for day in due if day >= first and day not in known and days and day < days[-1].day]
-    return owner_view(site, days, datetime.now(site.zone).date(), still_due=len(missing))
+    today = datetime.now(site.zone).date()
+    return owner_view(site, days, today, still_due=len(missing), entries=entries)

@@ -87,15 +87,15 @@ def _under_no_cloud() -> str:
 
 def _recorded(days: Sequence[Day], count: int) -> str:
     full = sum(day.expected_wh >= IN_FULL * day.possible_wh for day in days)
-    numbers = {"num": count, "full": full}
+    numbers = {"num": words.number(count), "full": words.number(full)}
     if full >= count:
         return (
-            ngettext("The day was recorded in full.", "All %(num)d days were recorded in full.", count)
+            ngettext("The day was recorded in full.", "All %(num)s days were recorded in full.", count)
             % numbers
         )
     said = ngettext(
-        "Of the days since then, %(num)d in all, %(full)d was recorded in full.",
-        "Of the days since then, %(num)d in all, %(full)d were recorded in full.",
+        "Of the days since then, %(num)s in all, %(full)s was recorded in full.",
+        "Of the days since then, %(num)s in all, %(full)s were recorded in full.",
         full,
     )
     return f"{said % numbers} {_('Hours that were not recorded count in neither figure.')}"
@@ -103,9 +103,9 @@ def _recorded(days: Sequence[Day], count: int) -> str:
 
 def _still(due: int) -> str:
     text = ngettext(
-        "%(num)d more day is still being worked out.", "%(num)d more days are still being worked out.", due
+        "%(num)s more day is still being worked out.", "%(num)s more days are still being worked out.", due
     )
-    return text % {"num": due} if due else ""
+    return text % {"num": words.number(due)} if due else ""
 
 
 def _silent(last: date) -> str:

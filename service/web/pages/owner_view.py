@@ -10,11 +10,13 @@ from service.expect.site import Site
 from service.report import words
 from service.report.language import gettext as _
 from service.store.site_days import Day
+from service.store.tables import PunchEntry
 from service.verify.result import Finding, Verification
 from service.web.pages import view
 from service.web.pages.contact import Contact
 from service.web.pages.lookup import Shown
 from service.web.pages.owner_bars import Bars, bars
+from service.web.pages.owner_doing import doing
 from service.web.pages.owner_total import Total, shade, total
 
 
@@ -30,12 +32,20 @@ class OwnerView:
     contact: Contact | None
 
 
-def owner_view(site: Shown, days: Sequence[Day], today: date, *, still_due: int = 0) -> OwnerView:
+def owner_view(
+    site: Shown,
+    days: Sequence[Day],
+    today: date,
+    *,
+    still_due: int = 0,
+    entries: Sequence[PunchEntry] = (),
+) -> OwnerView:
     """Return the page's content; `days` are those since commissioning, `today` is the site's."""
     found = site.found
+    firm = site.contact.name if site.contact else ""
     return OwnerView(
         sentence=sentence(found, site.record) if found else _("Your roof has not sent any figures yet."),
-        doing=(_closing(found),),
+        doing=doing(entries, site.record, firm=firm, today=today) or (_closing(found),),
         total=total(days, site.commissioned_on, today, still_due=still_due),
         bars=bars(days),
         shade=shade(found, site.record) if found else "",
