@@ -22,6 +22,7 @@ from huey.storage import PostgresStorage, SqliteStorage
 from sqlalchemy import Engine, make_url, text
 from sqlalchemy.exc import SQLAlchemyError
 
+from service.jobs.proving import prove_site, unproven_sites
 from service.jobs.verification import MADE_BY, verify_site, work_out_days
 from service.settings import Settings
 from service.store import site_days, sites
@@ -65,12 +66,12 @@ class Jobs:
             self._verify.schedule((site_id, site.data_version), delay=PAUSE_S)
 
     def sweep(self) -> None:
-        """Enqueue every site that is behind and not waiting already."""
+        """Enqueue every site that is behind, or has marks to prove, and is not waiting already."""
         with reading(self.engine) as session:
             behind = sites.behind(session, MADE_BY)
         waiting = {task.args[0] for task in self.huey.pending() if task.name == "verify"}
-        for site_id, version in behind.items():
-            if site_id not in waiting and self._failed.get(site_id) != version:
+        for site_id in dict.fromkeys((*behind, *unproven_sites(self.engine))):
+            if site_id not in waiting and self._failed.get(site_id, -1) != behind.get(site_id):
                 self._verify(site_id, None)
         self._sweep_days(behind.keys())
 
@@ -88,8 +89,11 @@ class Jobs:
             site = sites.get(session, site_id)
             behind = sites.is_behind(session, site_id, MADE_BY)
         # Newer data than the job knows has brought a job of its own, which waits for the pause.
-        if site is not None and behind and version in (None, site.data_version):
+        if site is None or version not in (None, site.data_version):
+            return
+        if behind:
             self._verify_once(site_id, site.data_version)
+        self._once(site_id, site.data_version, lambda: prove_site(self.engine, site_id))
 
     def _verify_once(self, site_id: str, version: int) -> None:
         self._once(site_id, version, lambda: verify_site(self.engine, site_id))

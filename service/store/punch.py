@@ -112,6 +112,26 @@ def steps(session: Session, site_id: str) -> list[PunchStep]:
     return list(session.exec(query.order_by(col(PunchStep.step))))
 
 
+def unproven(
+    session: Session, *, record_causes: Iterable[str], site_id: str | None = None
+) -> list[PunchEntry]:
+    """Return the entries of which newer readings may say something, on a site or on all.
+
+    That are those said to be mended, those closed, of which a fault may come back, and what another record may mend.
+    """
+    own = select(PunchEntry).join(Site, col(Site.id) == col(PunchEntry.site_id))
+    by_record = col(PunchEntry.cause).in_(list(record_causes)) & col(PunchEntry.state).in_(
+        ("open", "looked_at")
+    )
+    query = own.where(
+        col(PunchEntry.proved_version) < col(Site.data_version),
+        col(PunchEntry.state).in_(("said_mended", "closed")) | by_record,
+    )
+    if site_id is not None:
+        query = query.where(col(PunchEntry.site_id) == site_id)
+    return list(session.exec(query.order_by(col(PunchEntry.site_id), col(PunchEntry.number))))
+
+
 def is_done(session: Session, site_id: str, nonce: str) -> bool:
     """Return whether the form with that hidden word has been taken already."""
     query = select(PunchStep.step).where(col(PunchStep.site_id) == site_id, col(PunchStep.nonce) == nonce)

@@ -348,6 +348,8 @@ class PunchEntry(SQLModel, table=True):
     """The units' performance indices with bands before it was mended, and their window."""
     proof: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON(none_as_null=True)))
     """What the readings since say, the newest word."""
+    proved_version: int = -1
+    """The site's data version that the proof was last asked of."""
 
 
 class PunchStep(SQLModel, table=True):
