@@ -199,7 +199,7 @@ def _serials_before(entry: PunchEntry) -> tuple[str, ...]:
 
 def _levels(entry: PunchEntry, before: Mapping[str, Any] | None) -> dict[str, Level]:
     units = (before or {}).get("units", ())
-    levels = {u["serial"]: Level(u["serial"], u["index"], u["low"], u["high"]) for u in units}
+    levels = {u["serial"]: Level(**u) for u in units}
     replaced = len(entry.serials) == 1 and len(levels) == 1
     return dict.fromkeys(entry.serials, next(iter(levels.values()))) if replaced else levels
 
@@ -250,10 +250,25 @@ def _fault(proof: Proof) -> dict[str, Any]:
 
 
 def _change(entry: PunchEntry, told: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the unit with the lowest index afterwards, before and after."""
-    after = [u for u in (told["after"] or {}).get("units", ()) if u["index"] is not None]
+    """Return the unit with the lowest index afterwards, before and after, as a step keeps it."""
+    change = _lowest(entry, entry.before, told)
+    return (
+        {name: asdict(x) if x else None for name, x in zip(("before", "after"), change, strict=True)}
+        if change
+        else {}
+    )
+
+
+def lowest_change(entry: PunchEntry) -> tuple[Level | None, Level] | None:
+    """Return the levels, before and after, of the unit with the lowest index since; None without any proof yet."""
+    return _lowest(entry, entry.before, entry.proof or {})
+
+
+def _lowest(
+    entry: PunchEntry, before: Mapping[str, Any] | None, proof: Mapping[str, Any]
+) -> tuple[Level | None, Level] | None:
+    after = [Level(**u) for u in (proof.get("after") or {}).get("units", ()) if u["index"] is not None]
     if not after:
-        return {}
-    lowest = min(after, key=lambda u: float(u["index"]))
-    first = _levels(entry, entry.before).get(lowest["serial"])
-    return {"before": asdict(first) if first else None, "after": lowest}
+        return None
+    lowest = min(after, key=lambda level: level.index or 0.0)
+    return _levels(entry, before).get(lowest.serial), lowest

@@ -59,8 +59,8 @@ LIKE_UNITS = 3
 RARELY = 3.0
 """Means between two drop-outs that must pass without one: of a rate that stayed, exp(-3), 5 %, shows none."""
 
-STILL = timedelta(hours=1)
-"""A fault last seen so shortly before the end is still there."""
+STILL_H = 1.0
+"""A fault after which there was no more light than this is still there."""
 
 LIT_SHARE, STRONG_SHARE, NOTHING_SHARE = 0.05, 0.3, 0.05
 """Of the window's highest expected energy: light, and light in which nothing is a drop-out; of what is due: nothing."""
@@ -158,8 +158,7 @@ def _still_faulty(
     after: Verification,
     missing: tuple[str, Mapping[str, float]] | None,
 ) -> Proof:
-    ended = fault.cause in LASTS_UNTIL and fault.last_seen is not None and fault.last_seen < after.end - STILL
-    if ended:
+    if fault.cause in LASTS_UNTIL and _light_h_after(fault.last_seen, after) > STILL_H:
         return Proof("not_yet", levels, why="ended", fault=fault, since=fault.last_seen)
     if after.sky.light == "none" or (missing is not None and missing[0] == "light"):
         return Proof("not_yet", levels, why="light", needs=missing[1] if missing else {}, fault=fault)
@@ -286,6 +285,17 @@ def _lit_hours(found: Verification, serials: tuple[str, ...]) -> float:
         if due.size and due.max() > 0:
             lit = max(lit, int((np.isfinite(measured) & (due > LIT_SHARE * due.max())).sum()))
     return lit * found.curves.interval_min / 60 if found.curves else 0.0
+
+
+def _light_h_after(moment: datetime | None, found: Verification) -> float:
+    """Return the hours of light on the best lit unit since a moment, heard or not; 0 without one."""
+    if moment is None or found.curves is None:
+        return 0.0
+    step = timedelta(minutes=found.curves.interval_min)
+    first = max(0, -((found.curves.start - moment) // step))
+    series = (np.array(due) for due in found.curves.expected_wh.values())
+    lit = [int((due[first:] > LIT_SHARE * due.max()).sum()) for due in series if due.size and due.max() > 0]
+    return max(lit, default=0) * found.curves.interval_min / 60
 
 
 def _drop_outs(measured: FloatArray, due: FloatArray) -> tuple[int, int]:

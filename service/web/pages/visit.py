@@ -5,7 +5,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -14,6 +15,7 @@ from zoneinfo import ZoneInfo
 from fastapi import Request
 
 from service.expect.site import Site
+from service.jobs.proving import lowest_change
 from service.jobs.punch_list import subject_of, unit_subject
 from service.report import words
 from service.report.language import gettext as _
@@ -22,6 +24,7 @@ from service.store import punch
 from service.store.database import reading
 from service.store.tables import PunchEntry, PunchStep
 from service.store.tokens import new_id
+from service.verify.mended import Level
 from service.verify.result import Finding
 from service.web.pages.lookup import Shown
 
@@ -45,6 +48,15 @@ STEPS: Mapping[str, str] = {
     "closed": marked("closed by proof"),
     "reopened": marked("opened again, for the fault is back"),
 }
+WAITS: Mapping[str, str] = {
+    "light": marked("The proof waits for readings in daylight."),
+    "unheard": marked("The proof waits until it is heard."),
+    "ended": marked("The fault was seen for a while after that; the proof waits for readings without it."),
+    "low": marked("No fault is found since, but it still makes a little less than its neighbours."),
+    "no_change": marked("The proof waits until the change stands out of the noise."),
+    "unseen": marked("The readings cannot show it yet."),
+}
+"""Why there is no proof yet, where no number of hours or days says it."""
 
 
 @dataclass(frozen=True)
@@ -148,12 +160,21 @@ def state_sentence(entry: PunchEntry, zone: ZoneInfo) -> str:
 
 def waiting_sentence(proof: Mapping[str, Any] | None) -> str:
     """Return what is missing for the proof."""
-    hours = (proof or {}).get("needs_h")
-    if hours is None:
-        return _("The proof waits for readings in daylight.")
+    needs = (proof or {}).get("needs", {})
+    if needs.get("days"):
+        count = math.ceil(needs["days"])
+        return ngettext(
+            "The proof needs %(num)d more day with sun.", "The proof needs %(num)d more days with sun.", count
+        ) % {"num": count}
+    if needs.get("hours"):
+        return _hours_sentence(needs["hours"])
+    return _(WAITS.get((proof or {}).get("why", ""), WAITS["light"]))
+
+
+def _hours_sentence(hours: float) -> str:
     if hours < 1:
         return _("The proof needs less than an hour more of light.")
-    count = round(hours)
+    count = math.ceil(hours)
     return ngettext(
         "The proof needs about %(num)d more hour of light.",
         "The proof needs about %(num)d more hours of light.",
@@ -163,15 +184,13 @@ def waiting_sentence(proof: Mapping[str, Any] | None) -> str:
 
 def change_sentence(entry: PunchEntry) -> str:
     """Return the performance index before and after, with bands; of several units the lowest afterwards."""
-    before, after = _units(entry.before), _units((entry.proof or {}).get("after"))
-    if not after:
-        return ""
-    serial, lowest = min(after.items(), key=lambda item: item[1]["index"] or 0.0)
-    first = before.get(serial) or next(iter(before.values()), None)
-    return _("Performance index %(before)s → %(after)s.") % {
-        "before": _banded(first),
-        "after": _banded(lowest),
-    }
+    change = lowest_change(entry)
+    return _("Performance index %(before)s \u2192 %(after)s.") % change_words(*change) if change else ""
+
+
+def change_words(before: Level | None, after: Level | None) -> dict[str, str]:
+    """Return both levels with their bands."""
+    return {"before": _banded(before), "after": _banded(after)}
 
 
 def step_view(step: PunchStep, href: str, zone: ZoneInfo) -> StepView:
@@ -199,9 +218,10 @@ def _told(step: PunchStep) -> str:
         }
     if step.what == "replaced":
         return _("%(old)s by %(new)s") % {"old": details.get("old", ""), "new": details.get("new", "")}
-    if step.what in ("closed", "not_mended"):
-        return str(details.get("change", ""))
-    return ""
+    if details.get("after"):
+        levels = (Level(**details[at]) if details.get(at) else None for at in ("before", "after"))
+        return _("performance index %(before)s \u2192 %(after)s") % change_words(*levels)
+    return words.CAUSES[details["cause"]].one if details.get("cause") in words.CAUSES else ""
 
 
 def _belongs(step: PunchStep, subject: str, entry: PunchEntry | None) -> bool:
@@ -210,16 +230,11 @@ def _belongs(step: PunchStep, subject: str, entry: PunchEntry | None) -> bool:
     return step.number is None and [unit_subject(serial) for serial in step.serials] == [subject]
 
 
-def _units(kept: Mapping[str, Any] | None) -> dict[str, Mapping[str, Any]]:
-    units: Iterable[Mapping[str, Any]] = (kept or {}).get("units", ())
-    return {str(unit["serial"]): unit for unit in units}
-
-
-def _banded(unit: Mapping[str, Any] | None) -> str:
-    if unit is None or unit["index"] is None:
+def _banded(level: Level | None) -> str:
+    if level is None or level.index is None:
         return words.EN_DASH
     return _("%(value)s (%(low)s to %(high)s)") % {
-        "value": words.ratio(unit["index"]),
-        "low": words.ratio(unit["low"]),
-        "high": words.ratio(unit["high"]),
+        "value": words.ratio(level.index),
+        "low": words.ratio(level.low),
+        "high": words.ratio(level.high),
     }
