@@ -21,7 +21,7 @@ from sqlmodel import select
 from typer.testing import CliRunner, Result
 
 from service.cli import app
-from service.store import accounts
+from service.store import accounts, audit, people
 from service.store.database import reading, writing
 from service.store.readings import load
 from service.store.tables import Site
@@ -142,6 +142,56 @@ def test_account_that_cannot_be_made_says_why(run: Run) -> None:
     assert "office or installer" in _refused(
         run("user", "create", "--name", "Ana", "--password", "long enough", "--role", "boss")
     )
+
+
+def test_token_for_one_site_or_for_reading(run: Run, engine: Engine) -> None:
+    site_id = new_site(engine)
+    made = run("token", "create", "--name", "gateway", "--site", site_id, "--read-only")
+    with reading(engine) as session:
+        token = accounts.valid_token(session, made.stdout.strip())
+    assert token is not None
+    assert (token.site_id, token.read_only) == (site_id, True)
+    run("token", "create", "--name", "backup")
+    listed = run("token", "list").stdout
+    assert f"gateway  (site {site_id}, read only, never used)" in listed
+    assert "backup  (all sites, read and write, never used)" in listed
+    assert "'none'" in _refused(run("token", "create", "--name", "x", "--site", "none"))
+
+
+def test_somebody_is_invited_assigned_disabled_and_let_back(run: Run, engine: Engine) -> None:
+    one, other = new_site(engine), new_site(engine)
+    link = run("user", "invite", "--name", "Ana", "--site", one).stdout.strip()
+    assert link.startswith("http://127.0.0.1:8000/password/")
+    assert run("user", "list").stdout == f"Ana  (installer, has no password yet)  {one}\n"
+    with writing(engine) as session:
+        assert people.follow_link(session, link.rpartition("/")[2], "a long enough one")
+    run("user", "assign", "--name", "Ana", "--site", other)
+    run("user", "unassign", "--name", "Ana", "--site", one)
+    run("user", "disable", "--name", "Ana")
+    assert run("user", "list").stdout == f"Ana  (installer, disabled)  {other}\n"
+    assert "enable the account first" in _refused(run("user", "link", "--name", "Ana"))
+    run("user", "enable", "--name", "Ana")
+    run("user", "role", "--name", "Ana", "--role", "office")
+    assert run("user", "list").stdout == "Ana  (office)\n"
+    assert "last of the office" in _refused(run("user", "disable", "--name", "Ana"))
+    with reading(engine) as session:
+        noted = [(row.who, row.action) for row in reversed(audit.latest(session))]
+    assert noted == [
+        ("command line", "account.invited"),
+        ("command line", "assignment.made"),
+        ("Ana", "account.joined"),
+        ("command line", "assignment.made"),
+        ("command line", "assignment.ended"),
+        ("command line", "account.disabled"),
+        ("command line", "account.enabled"),
+        ("command line", "account.role"),
+    ]
+
+
+@pytest.mark.parametrize("command", ["link", "disable", "enable", "role", "assign", "unassign"])
+def test_nobody_of_that_name(run: Run, command: str) -> None:
+    more = {"role": ("--role", "office"), "assign": ("--site", "x"), "unassign": ("--site", "x")}
+    assert "'Ben'" in _refused(run("user", command, "--name", "Ben", *more.get(command, ())))
 
 
 # Import

@@ -11,13 +11,14 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from service.cli.plain import Failure, open_database, remark, result
+from service.cli.plain import COMMAND_LINE, Failure, open_database, remark, result
 from service.intake.json_form import parse_json
 from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE
 from service.intake.problems import FieldError, Refused
 from service.intake.record import as_stored, read_record
-from service.intake.take import NoSuchSite, Receipt, take_readings, take_weather
+from service.intake.take import Import, NoSuchSite, Receipt, take_readings, take_weather
 from service.store import sites
+from service.store.audit import note
 from service.store.database import writing
 
 app = typer.Typer(help="Bring in site records, readings and weather from files.", no_args_is_help=True)
@@ -37,7 +38,9 @@ def import_site(file: File) -> None:
         record = as_stored(read_record(parse_json(file.read_bytes())))
     with writing(engine) as session:
         site = sites.create(session, record)
-    remark(f"{site.name}: {len(record['units'])} units on record. Its id:")
+        units = len(record["units"])
+        note(session, COMMAND_LINE, "site.made", site_id=site.id, site=site.name, units=units)
+    remark(f"{site.name}: {units} units on record. Its id:")
     typer.echo(site.id)
 
 
@@ -52,7 +55,9 @@ def import_readings(
     """Take readings (JSON, CSV or Parquet) into a site; the same file again changes nothing."""
     engine = open_database()
     with _refusals_named(file), _working(f"Taking in {file.name}"):
-        receipt = take_readings(engine, site, file.read_bytes(), _type_of(file), interval_min)
+        receipt = take_readings(
+            engine, site, file.read_bytes(), _type_of(file), interval_min, imported=_import(file)
+        )
     _print_receipt(receipt)
 
 
@@ -61,8 +66,12 @@ def import_weather(file: File, site: SiteId) -> None:
     """Take measured or fetched weather (JSON) into a site."""
     engine = open_database()
     with _refusals_named(file), _working(f"Taking in {file.name}"):
-        receipt = take_weather(engine, site, file.read_bytes(), JSON_TYPE)
+        receipt = take_weather(engine, site, file.read_bytes(), JSON_TYPE, imported=_import(file))
     _print_receipt(receipt)
+
+
+def _import(file: Path) -> Import:
+    return Import(COMMAND_LINE, file.name)
 
 
 def _type_of(file: Path) -> str:

@@ -20,6 +20,7 @@ from service.intake.json_form import parse_json
 from service.intake.parse import CSV_TYPE, JSON_TYPE, UnknownFormat, media_type, parse_readings
 from service.intake.problems import Refused
 from service.store import payloads, readings, site_days, sites
+from service.store.audit import note
 from service.store.database import writing
 from service.store.grids import Samples
 from service.store.payloads import Sent
@@ -47,27 +48,55 @@ class Receipt:
     changed: bool
 
 
+@dataclass(frozen=True)
+class Import:
+    """Who reads a batch from which file, for the audit list; the batches that programs send all day are not noted."""
+
+    by: str
+    file: str
+
+
 def take_readings(
-    engine: Engine, site_id: str, body: bytes, content_type: str, interval_min: int | None = None
+    engine: Engine,
+    site_id: str,
+    body: bytes,
+    content_type: str,
+    interval_min: int | None = None,
+    *,
+    imported: Import | None = None,
 ) -> Receipt:
     """Take a body of readings; Refused, UnknownFormat or NoSuchSite if nothing of it is kept."""
     samples = parse_readings(body, content_type, interval_min)
     kind = media_type(content_type)
     described = f"{kind}; interval_min={interval_min}" if kind == CSV_TYPE and interval_min else kind
-    return _take(engine, site_id, Sent("readings", described, body), samples, limits.checked, readings.write)
+    sent = Sent("readings", described, body)
+    return _take(engine, site_id, sent, samples, limits.checked, readings.write, imported)
 
 
-def take_weather(engine: Engine, site_id: str, body: bytes, content_type: str = JSON_TYPE) -> Receipt:
+def take_weather(
+    engine: Engine,
+    site_id: str,
+    body: bytes,
+    content_type: str = JSON_TYPE,
+    *,
+    imported: Import | None = None,
+) -> Receipt:
     """Take a body of weather; Refused, UnknownFormat or NoSuchSite if nothing of it is kept."""
     if media_type(content_type) != JSON_TYPE:
         raise UnknownFormat(JSON_TYPE)
     samples = weather.samples_from_weather(parse_json(body))
     sent = Sent("weather", JSON_TYPE, body)
-    return _take(engine, site_id, sent, samples, weather.checked, readings.write_weather)
+    return _take(engine, site_id, sent, samples, weather.checked, readings.write_weather, imported)
 
 
 def _take(
-    engine: Engine, site_id: str, sent: Sent, samples: list[Samples], check: Check, write: Write
+    engine: Engine,
+    site_id: str,
+    sent: Sent,
+    samples: list[Samples],
+    check: Check,
+    write: Write,
+    imported: Import | None,
 ) -> Receipt:
     _refuse_too_many_days(samples)
     with writing(engine) as session:
@@ -82,6 +111,8 @@ def _take(
         payloads.keep(session, site_id, sent, problems, changed=counts.changed)
         if counts.changed:
             sites.touch(session, site_id)
+        if imported is not None:
+            note(session, imported.by, f"{sent.kind}.imported", site_id=site_id, file=imported.file)
             site_days.want(session, site_id, days_reached(batch.samples, site.record))
     return Receipt(counts.accepted, counts.replaced, batch.rejected, problems, counts.changed)
 

@@ -23,7 +23,14 @@ LAST_USE_KNOWN_TO = timedelta(minutes=1)
 
 
 class AccountError(Exception):
-    """An account or token cannot be made or changed as asked; the message says why and what to do."""
+    """An account or token cannot be made or changed as asked; the message says why and what to do.
+
+    It is kept as its English text with named placeholders and their values, so that a page can say it in any language.
+    """
+
+    def __init__(self, text: str, **values: object) -> None:
+        self.text, self.values = text, values
+        super().__init__(text % values if values else text)
 
 
 @cache
@@ -38,29 +45,105 @@ def _nobodys_hash() -> str:
 
 def create_user(session: Session, name: str, password: str, role: str) -> User:
     """Keep a new account; AccountError names what is wrong."""
+    return _keep(session, name, role, _hashed(password))
+
+
+def create_without_password(session: Session, name: str, role: str) -> User:
+    """Keep a new account that nobody can sign in to until a password is set; AccountError names what is wrong."""
+    return _keep(session, name, role, "")
+
+
+def _keep(session: Session, name: str, role: str, password_hash: str) -> User:
     name = name.strip()
     if not name or len(name) > NAME_LENGTH:
         raise AccountError("The name must have 1 to 100 characters.")
-    if role not in ROLES:
-        raise AccountError(f"The role {role!r} is unknown; use {' or '.join(ROLES)}.")
-    if session.exec(select(User).where(col(User.name) == name)).first():
-        raise AccountError(f"There is an account named {name!r} already; choose another name.")
-    user = User(name=name, role=role, password_hash=_hashed(password), created_at=datetime.now(UTC))
+    _check_role(role)
+    if named(session, name) is not None:
+        raise AccountError(
+            "There is an account named %(name)s already; choose another name.", name=repr(name)
+        )
+    user = User(name=name, role=role, password_hash=password_hash, created_at=datetime.now(UTC))
     session.add(user)
     session.flush()
     return user
 
 
+def _check_role(role: str) -> None:
+    if role not in ROLES:
+        raise AccountError("The role %(role)s is unknown; use office or installer.", role=repr(role))
+
+
+def named(session: Session, name: str) -> User | None:
+    """Return the account of that name, None if there is none."""
+    return session.exec(select(User).where(col(User.name) == name.strip())).first()
+
+
+def everybody(session: Session) -> list[User]:
+    """Return all accounts by name, the disabled ones too."""
+    return list(session.exec(select(User).order_by(col(User.name))))
+
+
 def set_password(session: Session, user: User, password: str) -> None:
-    """Change the account's password."""
+    """Change the account's password, which ends its sessions."""
     user.password_hash = _hashed(password)
+    _save(session, user)
+
+
+def change_password(session: Session, user: User, old: str, new: str) -> None:
+    """Change the account's password for somebody who knows the old one; AccountError if not."""
+    if check_password(session, user.name, old) is None:
+        raise AccountError("The old password is not right; capitals count.")
+    set_password(session, user, new)
+
+
+def end_sessions(session: Session, user: User) -> None:
+    """Sign the account out wherever it is signed in."""
+    user.session_epoch += 1
+    _save(session, user)
+
+
+def set_role(session: Session, user: User, role: str) -> None:
+    """Make somebody of the office an installer or the other way round; the last of the office stays."""
+    _check_role(role)
+    if role != "office":
+        _keep_somebody_in_the_office(session, user)
+    user.role = role
+    _save(session, user)
+
+
+def disable(session: Session, user: User) -> None:
+    """Let the account sign in no more, and end its sessions; the last of the office stays."""
+    _keep_somebody_in_the_office(session, user)
+    user.disabled_at = user.disabled_at or datetime.now(UTC)
+    end_sessions(session, user)
+
+
+def enable(session: Session, user: User) -> None:
+    """Let the account sign in again."""
+    user.disabled_at = None
+    _save(session, user)
+
+
+def _keep_somebody_in_the_office(session: Session, user: User) -> None:
+    # All of them are held until the change is kept: two who disable each other at once must not both succeed.
+    office = session.exec(
+        select(User).where(col(User.role) == "office", can_sign_in()).with_for_update()
+    ).all()
+    if [one.id for one in office] == [user.id]:
+        raise AccountError(
+            "%(name)s is the last of the office who can sign in; make another account for the office first.",
+            name=user.name,
+        )
+
+
+def _save(session: Session, user: User) -> None:
     session.add(user)
     session.flush()
 
 
 def check_password(session: Session, name: str, password: str) -> User | None:
     """Return the account if the password is its own; an unknown name takes as long as a wrong password."""
-    user = session.exec(select(User).where(col(User.name) == name.strip())).first()
+    user = named(session, name)
     nobody = _nobodys_hash()
     try:
         _hasher().verify((user.password_hash if user else "") or nobody, password)
@@ -132,10 +215,15 @@ def revoke_tokens(session: Session, name: str) -> int:
     """End every token of that name; return how many."""
     ended = [token for token in valid_tokens(session) if token.name == name]
     for token in ended:
-        token.revoked_at = datetime.now(UTC)
-        session.add(token)
-    session.flush()
+        revoke(session, token)
     return len(ended)
+
+
+def revoke(session: Session, token: ApiToken) -> None:
+    """End the token."""
+    token.revoked_at = datetime.now(UTC)
+    session.add(token)
+    session.flush()
 
 
 def _hashed(password: str) -> str:

@@ -43,6 +43,11 @@ def take_away(session: Session, site_id: str, user: User) -> bool:
     return bool(ended.rowcount)  # type: ignore[attr-defined] # a deletion's result has it
 
 
+def take_all_away(session: Session, user: User) -> None:
+    """Hide every site from the person again."""
+    session.execute(delete(Assignment).where(col(Assignment.account_id) == user.id))
+
+
 def sites_of(session: Session, user: User) -> list[Site]:
     """Return the sites assigned to the person, by name."""
     query = select(Site).join(Assignment).where(col(Assignment.account_id) == user.id)
