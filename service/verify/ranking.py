@@ -19,6 +19,9 @@ ENOUGH_LIGHT_H = 0.4
 LITTLE_LIGHT_H = 0.03
 """Reference yield (h, i.e. kWh/m2 on the plane) for a verdict on every unit, and for one on dead units only."""
 
+RECENT_MIN, LONGEST_WAIT_MIN = 60, 600
+"""Light is foretold from the last hour of it, and no further than a long day (our choice, no source)."""
+
 SENSOR = 0.05
 """Standard uncertainty of an expectation from measured irradiance: sensor, distance, transposition (from memory)."""
 
@@ -33,29 +36,45 @@ BAND_SIGMAS = 2.0
 
 def sky_result(case: Case) -> Sky:
     """Return the sky of the window."""
-    light_h = _light_h(case)
+    heard_h = _heard_light_h(case)
+    light_h = float(heard_h.sum())
     light: Light = (
         "enough" if light_h >= ENOUGH_LIGHT_H else "little" if light_h >= LITTLE_LIGHT_H else "none"
     )
-    return Sky(case.source, _clear_share(case), light, _measured_over_array(case))
+    more_minutes = _more_minutes(heard_h, case.day.grid.interval_min)
+    return Sky(case.source, _clear_share(case), light, _measured_over_array(case), more_minutes)
 
 
-def _light_h(case: Case) -> float:
-    """Return the reference yield of the best lit unit over what was heard of it, h."""
+def _heard_light_h(case: Case) -> FloatArray:
+    """Return the reference yield of the best lit unit in the intervals in which it was heard, h."""
     if not case.serials:
-        return 0.0
-    heard = np.where(case.heard, case.peers.reference_yield_h, 0.0).sum(axis=1)
+        return np.zeros(0)
+    light = np.where(case.heard, case.peers.reference_yield_h, 0.0)
     if case.source == "clear_sky":
-        heard = _clear_sky_light_h(case, heard)
-    return float(heard.max())
+        light *= _lone_share(case)[:, None]
+    best = int(light.sum(axis=1).argmax())
+    return np.asarray(light[best, case.heard[best]])
 
 
-def _clear_sky_light_h(case: Case, heard: FloatArray) -> FloatArray:
-    """Return a lone unit's light, scaled by what it made: the clear sky is an assumption, not an observation."""
+def _lone_share(case: Case) -> FloatArray:
+    """Return by what a lone unit's light is scaled: the clear sky is an assumption, what it made an observation."""
     made = np.nansum(case.measured_wh, axis=1)
     expected = np.where(case.heard, case.peers.energy_wh, 0.0).sum(axis=1)
     share = np.divide(made, expected, out=np.ones_like(made), where=(expected > 0) & (made > 0))
-    return np.asarray(heard * np.minimum(share, 1.0))
+    return np.asarray(np.minimum(share, 1.0))
+
+
+def _more_minutes(heard_h: FloatArray, interval_min: int) -> float | None:
+    """Return how long light like that of the last hour takes to be enough, in steps of five minutes, rounded up.
+
+    None where there is enough, or where it is so weak that its end cannot be told.
+    """
+    short_h = ENOUGH_LIGHT_H - float(heard_h.sum())
+    recent = heard_h[-max(round(RECENT_MIN / interval_min), 1) :]
+    rate = float(recent.mean()) / interval_min if len(recent) else 0.0
+    if short_h <= 0 or short_h > rate * LONGEST_WAIT_MIN:
+        return None
+    return 5.0 * max(math.ceil(short_h / rate / 5 - 1e-9), 1)
 
 
 def _clear_share(case: Case) -> float | None:

@@ -26,6 +26,9 @@ class Sky:
     light: Light
     measured_over_array: float | None = None
     """Measured irradiation over that inferred from the units, where irradiance was given; else None."""
+    more_minutes: float | None = None
+    """About how many more minutes of light like the last a verdict on every unit needs; None where there is light
+    enough, or too little to tell."""
 
 
 @dataclass(frozen=True)

@@ -113,6 +113,9 @@ class SkyAnswer(BaseModel):
     source: Literal["array", "measured", "clear_sky"]
     clear_share: float | None
     light: Literal["enough", "little", "none"]
+    more_minutes: float | None = Field(
+        description="About how many more minutes of light a verdict on every unit needs; null: enough, or unknown."
+    )
 
 
 class FindingAnswer(BaseModel):
