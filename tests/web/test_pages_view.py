@@ -12,7 +12,6 @@ from service.report import words
 from service.report.totals import lost_wh_per_day
 from service.verify.result import Curves, Finding, Verification
 from service.web.pages import view
-from service.web.pages.climb import climb
 from service.web.pages.plan import compass, plans
 from tests.report import sample
 
@@ -225,33 +224,3 @@ def test_a_chosen_day_shows_that_day() -> None:
 )
 def test_compass(azimuth: float, name: str) -> None:
     assert compass(azimuth) == name
-
-
-# The short page
-
-
-def test_climb_sorts_work_into_ground_and_roof() -> None:
-    shown = climb(sample.verification(), SITE)
-    assert (shown.heard, shown.fitted, shown.word) == (13, 14, "Look at these")
-    assert [f.title for f in shown.ground] == ["Never heard"]
-    assert [job.serial for job in shown.jobs] == [sample.DEAD, sample.SHADED, sample.PART, sample.SILENT]
-    assert shown.jobs[0].advice.startswith("Isolate")
-    assert shown.jobs[-1].advice == ""  # it stands under "before you climb"
-
-
-@pytest.mark.parametrize(("verdict", "word"), [("verified", "All right"), ("too_little_light", "Too early")])
-def test_climb_without_work(verdict: Any, word: str) -> None:
-    shown = climb(replace(sample.healthy(), verdict=verdict), SITE)
-    assert (shown.word, shown.jobs, shown.ground, shown.on_mains) == (word, (), (), False)
-
-
-def test_climb_before_readings() -> None:
-    shown = climb(None, SITE)
-    assert (shown.heard, shown.fitted, shown.word) == (0, 14, "Too early")
-
-
-def test_a_tripped_branch_is_looked_at_on_the_board_first() -> None:
-    shown = climb(with_findings(finding("voltage_trip", branch="A")), SITE)
-    assert [f.scope for f in shown.ground] == ["branch circuit \u201cA\u201d"]
-    assert shown.on_mains
-    assert climb(with_findings(finding("swapped", sample.DEAD, sample.PART)), SITE).on_roof

@@ -5,7 +5,18 @@ from __future__ import annotations
 from fastapi import FastAPI
 
 from service.settings import Settings
-from service.web.pages import codes, correcting, job_sheet, listing_routes, owner, routes, signing, visiting
+from service.web.pages import (
+    codes,
+    correcting,
+    job_sheet,
+    listing_routes,
+    owner,
+    routes,
+    signing,
+    van,
+    visiting,
+)
+from service.web.pages.compress import Compress
 from service.web.pages.errors import install_errors
 from service.web.pages.headers import OwnFiles, PageHeaders
 
@@ -17,6 +28,7 @@ PARTS = (
     listing_routes,
     correcting,
     visiting,
+    van,
     routes,
 )
 """One a line; of two routes that fit an address the earlier one answers."""
@@ -28,5 +40,6 @@ def install(app: FastAPI) -> None:
     for part in PARTS:
         app.include_router(part.router)
     app.mount("/static", OwnFiles(), name="static")
+    app.add_middleware(Compress)
     app.add_middleware(PageHeaders, only_https=settings.secure_cookies)
     install_errors(app)

@@ -1,28 +1,62 @@
-"""The short page for the roof: how many units are heard, one answer, and the units in the order of climbing."""
+"""The short page for the roof: how many units are heard, one answer, and the work in the order of climbing.
+
+What can be looked at from the ground comes first, then each roof plane with its units by row and place, numbered as on
+its map. What was done about each is in `visit`. Pure functions.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 from service.expect.site import Site
+from service.jobs.punch_list import subject_of, unit_subject
 from service.report import words
 from service.report.language import gettext as _
+from service.report.language import ngettext
 from service.report.totals import heard_count
-from service.verify.result import Finding, Verification
+from service.verify.result import Finding, Sky, Verification
 from service.web.pages import view
 from service.web.pages.not_yet import waiting_line
-from service.web.pages.view import FindingView, Label
+from service.web.pages.plan import PlanePlan, plans
+from service.web.pages.roof_map import RoofMap, places, roof_map
+from service.web.pages.view import FindingView, Label, UnitLine
+from service.web.pages.visit import MarkView
+
+LAST_IN_MINUTES = 90
+"""Waiting is told in minutes up to this, in half hours beyond."""
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Something to look at before climbing; `subject` is whom a mark concerns, empty where a job takes it."""
+
+    finding: FindingView
+    subject: str
 
 
 @dataclass(frozen=True)
 class Job:
     """One unit to go to, and what to look at there."""
 
+    number: int
     serial: str
     place: str
     labels: tuple[Label, ...]
     advice: str
+    subject: str
+    is_shared: bool
+    """Whether a mark here counts for more than this unit."""
+
+
+@dataclass(frozen=True)
+class Leg:
+    """The part of the climb on one roof plane; without a map where no unit of the plane has a place on it."""
+
+    plane: str
+    map: RoofMap | None
+    jobs: tuple[Job, ...]
 
 
 @dataclass(frozen=True)
@@ -34,22 +68,28 @@ class Climb:
     state: str
     word: str
     sentence: str
-    waiting: str
-    last_heard: str
-    ground: tuple[FindingView, ...]
-    jobs: tuple[Job, ...]
-    on_roof: bool
-    on_mains: bool
+    waiting: str = ""
+    last_heard: str = ""
+    ground: tuple[Ground, ...] = ()
+    legs: tuple[Leg, ...] = ()
+    on_roof: bool = False
+    on_mains: bool = False
+
+    @property
+    def subjects(self) -> set[str]:
+        """Return whom the marks on the page concern."""
+        jobs = (job.subject for leg in self.legs for job in leg.jobs)
+        return {*jobs, *(item.subject for item in self.ground)} - {""}
 
 
 def climb(found: Verification | None, site: Site) -> Climb:
     """Return the page's content; without readings it says what to wait for."""
     if found is None:
         sentence = _("No readings yet. Switch the branch circuits on and wait for the first ones to come in.")
-        return Climb(0, len(site.units), "early", _("Too early"), sentence, "", "", (), (), False, False)
+        return Climb(0, len(site.units), "early", _("Too early: no readings yet"), sentence)
     state, word = _answer(found)
     faults = [f for f in found.findings if f.is_fault]
-    jobs = _jobs(found, site)
+    legs = _legs(found, site)
     return Climb(
         heard=heard_count(found),
         fitted=len(found.units),
@@ -58,19 +98,53 @@ def climb(found: Verification | None, site: Site) -> Climb:
         sentence=view.lede(found) or f"{view.headline(found)}.",
         waiting=waiting_line(found),
         last_heard=words.moment(view.last_heard(found), ZoneInfo(site.timezone)),
-        ground=tuple(view.finding_view(f, site) for f in faults if _from_the_ground(f, found)),
-        jobs=jobs,
-        on_roof=bool(jobs) or any(words.CAUSES[f.cause].care in ("roof", "both") for f in faults),
+        ground=tuple(_ground(f, found, site) for f in faults if _from_the_ground(f, found)),
+        legs=legs,
+        on_roof=bool(legs) or any(words.CAUSES[f.cause].care in ("roof", "both") for f in faults),
         on_mains=any(words.CAUSES[f.cause].care in ("mains", "both") for f in faults),
     )
+
+
+def after_marks(shown: Climb, marks: Sequence[MarkView]) -> Climb:
+    """Return the answer as it is once the marks of the page's subjects are counted: what is mended needs no look."""
+    mended = [mark for mark in marks if mark.settled]
+    if shown.state != "look" or not mended:
+        return shown
+    if len(mended) < len(marks):
+        text = ngettext(
+            "%(num)s of %(count)s is mended or said to be.",
+            "%(num)s of %(count)s are mended or said to be.",
+            len(mended),
+        )
+        progress = text % {"num": words.number(len(mended)), "count": words.number(len(marks))}
+        return replace(shown, sentence=f"{shown.sentence} {progress}")
+    if all(mark.state == "closed" for mark in mended):
+        return replace(shown, state="right", word=_("All right: what was mended is proven"))
+    return replace(shown, state="early", word=_("Too early: what was mended waits for light to prove it"))
 
 
 def _answer(found: Verification) -> tuple[str, str]:
     if found.verdict == "verified":
         return "right", _("All right")
     if found.verdict == "too_little_light":
-        return "early", _("Too early")
+        return "early", too_early(found.sky)
     return "look", _("Look at these")
+
+
+def too_early(sky: Sky) -> str:
+    """Return for how long it is too early."""
+    minutes = sky.more_minutes
+    if minutes is None:
+        return _("Too early: more light is needed")
+    if minutes <= LAST_IN_MINUTES:
+        text = ngettext(
+            "Too early: about %(num)s more minute of light",
+            "Too early: about %(num)s more minutes of light",
+            round(minutes),
+        )
+        return text % {"num": words.number(minutes)}
+    hours = words.short_number(round(minutes / 30) / 2)
+    return _("Too early: about %(hours)s more hours of light") % {"hours": hours}
 
 
 def _from_the_ground(finding: Finding, found: Verification) -> bool:
@@ -78,18 +152,42 @@ def _from_the_ground(finding: Finding, found: Verification) -> bool:
     return whole or words.CAUSES[finding.cause].place != "roof"
 
 
-def _jobs(found: Verification, site: Site) -> tuple[Job, ...]:
+def _ground(finding: Finding, found: Verification, site: Site) -> Ground:
+    subject = subject_of(finding)
+    at_a_job = any(subject == unit_subject(serial) for serial in view.units_to_look_at(found))
+    return Ground(view.finding_view(finding, site), "" if at_a_job else subject)
+
+
+def _legs(found: Verification, site: Site) -> tuple[Leg, ...]:
+    """Return the climb, the planes in the order of the record; the numbers run through all of it."""
+    jobs = _jobs(found, site)
+    by_plane: dict[str, list[Job]] = {}
+    for unit, job in jobs:
+        by_plane.setdefault(unit, []).append(job)
+    drawn = {plan.name: plan for plan in plans(site, None) if plan.rows}
+    return tuple(Leg(plane, _map(drawn.get(plane), own), tuple(own)) for plane, own in by_plane.items())
+
+
+def _map(plan: PlanePlan | None, jobs: list[Job]) -> RoofMap | None:
+    return roof_map(plan, {job.serial: job.number for job in jobs}) if plan else None
+
+
+def _jobs(found: Verification, site: Site) -> Iterator[tuple[str, Job]]:
+    """Give each unit to look at with its plane."""
     wanted = view.units_to_look_at(found)
     lines = [line for line in view.unit_lines(found) if line.serial in wanted]
-    first = _first_findings(found)
-    return tuple(
-        Job(line.serial, line.place, line.labels, _advice(first[line.serial], found))
-        for line in view.climbing_order(lines, found, site)
-    )
+    planes = {unit.serial: unit.plane for unit in found.units}
+    first, where = _first_findings(found), places(site)
+    for number, line in enumerate(view.climbing_order(lines, found, site), start=1):
+        yield planes[line.serial], _job(number, line, where, first[line.serial], found)
 
 
-def _advice(finding: Finding, found: Verification) -> str:
-    return "" if _from_the_ground(finding, found) else finding.advice  # else it stands on the page already
+def _job(number: int, line: UnitLine, where: Mapping[str, str], finding: Finding, found: Verification) -> Job:
+    place, own = where.get(line.serial, line.place), unit_subject(line.serial)
+    if _from_the_ground(finding, found):  # its advice stands on the page already
+        return Job(number, line.serial, place, line.labels, "", own, is_shared=False)
+    subject = subject_of(finding)
+    return Job(number, line.serial, place, line.labels, finding.advice, subject, is_shared=subject != own)
 
 
 def _first_findings(found: Verification) -> dict[str, Finding]:

@@ -1,4 +1,4 @@
-"""The pages for office and installer: one site, one unit, the short page for the roof, the charts."""
+"""The pages for office and installer: one site, one unit, the charts."""
 
 from __future__ import annotations
 
@@ -18,7 +18,6 @@ from service.store.database import writing
 from service.verify.result import Curves
 from service.web.pages import sun_view
 from service.web.pages.addresses import own_address
-from service.web.pages.climb import climb
 from service.web.pages.correcting import corrections_of
 from service.web.pages.lookup import Shown, find, stored, unit_of
 from service.web.pages.render import page
@@ -61,13 +60,6 @@ def one_unit(request: Request, site_id: str, serial: str, user: SignedIn) -> HTM
     site = find(request, site_id)
     shown = unit_view(site, *unit_of(site, serial), corrections_of(request, site).proposals)
     return page(request, "office/unit.html", site=site, view=shown, is_office=user.role == "office")
-
-
-@router.get("/sites/{site_id}/van")
-def on_the_roof(request: Request, site_id: str, __: SignedIn) -> HTMLResponse:
-    """Show the short page for a phone."""
-    site = find(request, site_id)
-    return page(request, "van/site.html", site=site, view=climb(site.found, site.record))
 
 
 @router.get("/sites/{site_id}/chart/site.svg")

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -107,6 +107,10 @@ class Marks:
     def finding(self, finding: Finding) -> MarkView:
         """Return what concerns the finding's part of the roof."""
         return self.subject(subject_of(finding))
+
+    def others(self, subjects: Collection[str]) -> list[MarkView]:
+        """Return what has an entry beside these subjects, the newest last."""
+        return [self.subject(subject) for subject in self._entries if subject not in subjects]
 
     def subject(self, subject: str) -> MarkView:
         """Return what concerns the subject."""
