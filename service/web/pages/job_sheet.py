@@ -13,6 +13,7 @@ from service.store.database import reading
 from service.web.pages.addresses import own_address
 from service.web.pages.codes import in_groups
 from service.web.pages.job_sheet_view import JobSheet, as_values, job_sheet, qr_svg
+from service.web.pages.languages import language_links
 from service.web.pages.lookup import stored
 from service.web.pages.render import page
 from service.web.session import SignedIn
@@ -24,7 +25,10 @@ router = APIRouter(include_in_schema=False)
 def sheet_page(request: Request, site_id: str, _: SignedIn) -> HTMLResponse:
     """Show the sheet as it prints."""
     sheet = _sheet(request, site_id)
-    return page(request, "van/job_sheet.html", sheet=sheet, href=f"/sites/{site_id}")
+    in_languages = language_links(request, keep_query=False)
+    return page(
+        request, "van/job_sheet.html", sheet=sheet, href=f"/sites/{site_id}", in_languages=in_languages
+    )
 
 
 @router.get("/sites/{site_id}/job-sheet.pdf")

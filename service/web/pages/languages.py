@@ -22,13 +22,13 @@ class LanguageLink:
     chosen: bool
 
 
-def language_links(request: Request) -> list[LanguageLink]:
-    """Return a link for each language that there is, with the rest of the address as it was."""
-    return [_link(request, code) for code in languages()]
+def language_links(request: Request, *, keep_query: bool = True) -> list[LanguageLink]:
+    """Return a link for each language that there is, with the rest of the address as it was or without it."""
+    return [_link(code, request.url.query if keep_query else "") for code in languages()]
 
 
-def _link(request: Request, code: str) -> LanguageLink:
-    asked = parse_qsl(request.url.query, keep_blank_values=True)
+def _link(code: str, query: str) -> LanguageLink:
+    asked = parse_qsl(query, keep_blank_values=True)
     kept = [(name, value) for name, value in asked if name != PARAMETER]
     name = Locale.parse(code, sep="-").get_display_name() or code
     return LanguageLink(

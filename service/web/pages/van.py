@@ -17,6 +17,7 @@ from service.store import punch, tables
 from service.store.database import reading
 from service.store.tokens import digest
 from service.web.pages.climb import after_marks, climb
+from service.web.pages.languages import language_links
 from service.web.pages.lookup import shown, stored
 from service.web.pages.render import page, static_digest
 from service.web.pages.visit import Marks
@@ -39,7 +40,8 @@ def on_the_roof(request: Request, site_id: str, user: SignedIn, part: bool = Fal
     view = climb(site.found, site.record)
     view = after_marks(view, [marks.subject(subject) for subject in sorted(view.subjects)])
     template = "van/part.html" if part else "van/site.html"
-    response = page(request, template, site=site, view=view, marks=marks, tag=tag)
+    in_languages = language_links(request, keep_query=False)
+    response = page(request, template, site=site, view=view, marks=marks, tag=tag, in_languages=in_languages)
     response.headers["ETag"] = tag
     return response
 
