@@ -142,9 +142,7 @@ def test_nothing_of_the_address_is_repeated(office: TestClient, engine: Engine) 
     href = faulty(engine)
     for path in ("van", "van?part=1", "job-sheet"):
         sign = "&" if "?" in path else "?"
-        page = re.sub(
-            r"<footer.*?</footer>", "", office.get(f"{href}/{path}{sign}probe=QXZQXZ").text, flags=re.S
-        )
+        page = office.get(f"{href}/{path}{sign}probe=QXZQXZ").text
         assert "QXZQXZ" not in page
 
 
