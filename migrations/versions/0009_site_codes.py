@@ -7,8 +7,8 @@ import secrets
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0011"
-down_revision = "0010"
+revision = "0009"
+down_revision = "0008"
 branch_labels = None
 depends_on = None
 
