@@ -28,7 +28,7 @@ NOT_IMPORTED = {
     "python-multipart": "FastAPI reads forms with it",
     "tzdata": "time zones where the system has none",
 }
-TOOLS = {"hatchling", "mypy", "pandas-stubs", "pytest-xdist", "ruff"}
+TOOLS = {"hatchling", "mypy", "pandas-stubs", "pytest-xdist", "ruff", "types-openpyxl"}
 """Run, and not imported."""
 THROUGH_ANOTHER = {"starlette": "a part of FastAPI", "pydantic-core": "a part of pydantic"}
 

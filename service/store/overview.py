@@ -31,7 +31,7 @@ LINES_AT_ONCE = 500
 
 @dataclass(frozen=True)
 class Wanted:
-    """Which sites, as of `now` and for whom, and in what order; `search` is part of a name or of a unit's serial."""
+    """Which sites, as of `now` and for whom, in what order; `search` is of a name, a serial or a code."""
 
     now: datetime
     user: User | None = None
@@ -114,8 +114,16 @@ def _scope(wanted: Wanted) -> list[ColumnElement[bool]]:
     if wanted.first_week:
         found += [ends > wanted.now, ends <= wanted.now + FIRST_WEEK]
     if wanted.search:
-        found.append(col(ListedSite.sought).contains(wanted.search.casefold(), autoescape=True))
+        found.append(_matches(wanted.search))
     return found
+
+
+def _matches(search: str) -> ColumnElement[bool]:
+    """Return the condition that leaves the sites with the words in name or serials, and that of the code."""
+    code = "".join(search.split()).lower()
+    of_code = select_columns(col(Site.id)).where(col(Site.code) == code)
+    named = col(ListedSite.sought).contains(search.casefold(), autoescape=True)
+    return named | col(ListedSite.site_id).in_(of_code)
 
 
 def _state() -> ColumnElement[str]:

@@ -135,6 +135,10 @@ def test_a_search_finds_names_and_serials_and_follows_the_record(engine: Engine)
     _commissioned(engine, None, "SN-0500", name="Mill Lane")
     for search, found in (("quarry", 1), ("\u00e4USS", 1), ("sn-0418", 1), ("SN-0", 2), ("%", 0), ("_", 0)):
         assert len(_names(engine, replace(ALL, search=search))) == found, search
+    with reading(engine) as session:
+        code = session.get_one(Site, quarry).code
+    for typed in (code, f"{code[:3]} {code[3:]}", code.upper()):
+        assert len(_names(engine, replace(ALL, search=typed))) == 1, typed
     with writing(engine) as session:
         sites.replace(session, session.get_one(Site, quarry), {"name": "Old pit", "units": [{"serial": "X"}]})
     assert _names(engine, replace(ALL, search="sn-0418")) == []

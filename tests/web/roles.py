@@ -132,5 +132,7 @@ def _values(session: Session, site_id: str) -> dict[str, str]:
         "number": "1",
         "code": site.code,
         "file": "page.css",
+        "name": "site",
+        "form": "csv",
         "photo_id": photos.keep(session, site_id, b"jpeg", width=1, height=1, by="Ana"),
     }

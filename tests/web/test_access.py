@@ -51,14 +51,14 @@ POST   /sign-out                                            sssss sssss
 GET    /owner/{token}                                       nynnn nnnnn
 
 GET    /                                                    ssyyy sssss
+GET    /sites.{form}                                        ssyyy sssss
 GET    /go                                                  ssyyy sssss
 GET    /s/{code}                                            ssnyy sssss
 GET    /sites/{site_id}                                     ssnyy sssss
 GET    /sites/{site_id}/units/{serial:path}                 ssnyy sssss
 GET    /sites/{site_id}/van                                 ssnyy sssss
-GET    /sites/{site_id}/chart/site.svg                      ssnyy sssss
-GET    /sites/{site_id}/chart/units/{serial:path}.svg       ssnyy sssss
-GET    /sites/{site_id}/chart/sun/{serial:path}.svg         ssnyy sssss
+GET    /sites/{site_id}/chart/{name:path}.{form}            ssnyy sssss
+GET    /sites/{site_id}/ranking.{form}                      ssnyy sssss
 GET    /sites/{site_id}/job-sheet                           ssnyy sssss
 GET    /sites/{site_id}/job-sheet.pdf                       ssnyy sssss
 GET    /sites/{site_id}/qr.svg                              ssnyy sssss

@@ -8,6 +8,7 @@ from service.settings import Settings
 from service.web.pages import (
     codes,
     correcting,
+    files,
     job_sheet,
     listing_routes,
     owner,
@@ -29,6 +30,7 @@ PARTS = (
     correcting,
     visiting,
     van,
+    files,
     routes,
 )
 """One a line; of two routes that fit an address the earlier one answers."""

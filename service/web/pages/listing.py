@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Literal
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from service.report import words
+from service.report import sheets, words
 from service.report.language import gettext as _
 from service.report.language import ngettext
+from service.report.sheets import Column, Table
 from service.store.overview import STATES, Line, Order, Page, State, Wanted
 from service.store.tables import User
 
@@ -91,7 +93,7 @@ class Listing:
     earlier: str | None
     further: str | None
     files: str
-    """The query of the same sites as a file."""
+    """What follows the address of the same sites as a file."""
 
 
 def listing(found: Page, asked: Asked, *, now: datetime, for_van: bool, is_instead: bool) -> Listing:
@@ -114,8 +116,26 @@ def listing(found: Page, asked: Asked, *, now: datetime, for_van: bool, is_inste
         pages=pages,
         earlier=replace(asked, page=min(asked.page - 1, pages)).href if asked.page > 1 else None,
         further=replace(asked, page=asked.page + 1).href if asked.page < pages else None,
-        files=replace(asked, page=1).query(),
+        files=replace(asked, page=1).href.removeprefix("/"),
     )
+
+
+def sites_table(lines: Iterable[Line], now: datetime) -> Table:
+    """Return the list as a table for a file."""
+    columns = (
+        Column(_("Site"), width=30),
+        Column(_("Answer"), width=36),
+        Column(_("Units heard"), "0"),
+        Column(_("Units on the record"), "0"),
+        Column(_("Lost a day [Wh]"), "0.0"),
+        Column(_("First day")),
+        Column(_("Days left of the first week"), "0"),
+        Column(_("Window from")),
+        Column(_("Window to")),
+        Column(_("Time zone"), width=20),
+        Column(_("Page"), width=30),
+    )
+    return Table(_("Sites"), columns, (_table_row(line, now) for line in lines))
 
 
 def answer(line: Line) -> str:
@@ -182,6 +202,23 @@ def _row(line: Line, suffix: str, largest_wh: float, now: datetime) -> Row:
         week=_week(line, left),
         passed=WEEK_DAYS - left if 1 <= left <= WEEK_DAYS else None,
         window=_window(line),
+    )
+
+
+def _table_row(line: Line, now: datetime) -> sheets.Row:
+    zone, left = ZoneInfo(line.timezone), days_left(line, now)
+    ends = (line.window_start, line.window_end and line.window_end - timedelta(microseconds=1))
+    return (
+        line.name,
+        answer(line),
+        line.units_heard,
+        line.units_fitted,
+        None if line.lost_wh_per_day is None else round(line.lost_wh_per_day, 1),
+        line.first_day,
+        left if 1 <= left <= WEEK_DAYS else None,
+        *(None if end is None else end.astimezone(zone).date() for end in ends),
+        line.timezone,
+        f"/sites/{line.site_id}",
     )
 
 

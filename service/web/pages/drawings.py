@@ -1,0 +1,91 @@
+"""Every chart of a site by its name, each defined once for page, SVG, PNG and numbers.
+
+A name is what stands in the chart's address: `site`, `units/SERIAL`, `sun/SERIAL`. Nothing is drawn until asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+from zoneinfo import ZoneInfo
+
+from service.expect.site import Site
+from service.report import charts, rankings, sunpaths
+from service.report.days import sum_series, totals, unit_series
+from service.report.language import gettext as _
+from service.report.sheets import Table
+from service.verify.result import Verification
+from service.web.pages import sun_view
+
+
+class Draw(Protocol):
+    """Makes the SVG of a chart."""
+
+    def __call__(self, *, narrow: bool, dark: bool) -> str:
+        """Return it for a narrow or wide page, on light or dark paper."""
+        ...
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A chart: how it is drawn, and its numbers."""
+
+    title: str
+    draw: Draw
+    table: Callable[[], Table]
+
+
+def drawing(record: Site, found: Verification, name: str) -> Drawing | None:
+    """Return the chart of that name; None if the site has none."""
+    kind, _slash, which = name.partition("/")
+    maker = KINDS.get(kind)
+    return maker(record, found, which) if maker else None
+
+
+def _site(record: Site, found: Verification, which: str) -> Drawing | None:
+    if found.curves is None or which:
+        return None
+    curves, zone = found.curves, ZoneInfo(record.timezone)
+    series = sum_series(curves, curves.measured_wh, zone)
+    title = _("%(name)s, measured and expected power") % {"name": record.name}
+    return Drawing(
+        title,
+        lambda **form: charts.day_panels(series, title=title, **form),
+        lambda: rankings.days(record.name, totals(series)),
+    )
+
+
+def _unit(record: Site, found: Verification, serial: str) -> Drawing | None:
+    if found.curves is None or not _is_on_record(record, serial):
+        return None
+    series = unit_series(found.curves, serial, ZoneInfo(record.timezone))
+    title = _("%(name)s, measured and expected power") % {"name": serial}
+    return Drawing(
+        title,
+        lambda **form: charts.day_panels(series, title=title, **form),
+        lambda: rankings.days(serial, totals(series)),
+    )
+
+
+def _sun(record: Site, found: Verification, serial: str) -> Drawing | None:
+    shade = sun_view.shade_of(found, serial)
+    if shade is None or not _is_on_record(record, serial):
+        return None
+    title = _("%(name)s, the sun\u2019s paths and what stands before them") % {"name": serial}
+    return Drawing(
+        title,
+        lambda **form: sun_view.draw(record, found, shade, title=title, **form),
+        lambda: rankings.outline(serial, sunpaths.tops(shade.details["outline"])),
+    )
+
+
+def _is_on_record(record: Site, serial: str) -> bool:
+    return any(unit.serial == serial for unit in record.units)
+
+
+KINDS: dict[str, Callable[[Site, Verification, str], Drawing | None]] = {
+    "site": _site,
+    "units": _unit,
+    "sun": _sun,
+}
