@@ -41,7 +41,7 @@ ROOMS = {
     "service/expect": Room(ours=("service.expect",), only=PURE, clock=False),
     "service/verify": Room(ours=("service.verify", "service.expect"), only=("numpy", "pandas"), clock=False),
     "service/report": Room(
-        ours=("service.report", "service.verify.result", "service.expect.site", *GROUND),
+        ours=("service.report", "service.verify.result", "service.verify.sentence", "service.expect.site", *GROUND),
         never=(*SQL, *PHYSICS, "fastapi", "starlette"),
     ),
     "service/jobs": Room(

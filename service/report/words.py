@@ -452,6 +452,11 @@ def short_weekday(value: date) -> str:
     return dated(value, pgettext("date", "EEE"))
 
 
+def month(number_of_month: int) -> str:
+    """Return a month's name: June."""
+    return dated(date(2001, number_of_month, 1), "LLLL")
+
+
 def clock(value: time) -> str:
     """Return a time of day: 11:40."""
     return format_time(value, pgettext("time", "HH:mm"), locale=current_locale())

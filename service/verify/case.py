@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from functools import cached_property
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +21,7 @@ from service.verify.labels import Labels
 from service.verify.levels import Levels, rated_wh
 from service.verify.result import SkySource
 from service.verify.scale import DARK_LIMIT, START
+from service.verify.sentence import Quantity
 from service.verify.silence import SILENT, silences
 from service.verify.sky import ArraySky, group_consensus, sky_at
 
@@ -198,9 +198,9 @@ class Case:
         hits = np.flatnonzero(where)
         return (self.moment(int(hits[0])), self.moment(int(hits[-1]))) if len(hits) else (None, None)
 
-    def local(self, moment: datetime) -> str:
-        """Return a moment in the site's zone, for a sentence."""
-        return f"{moment.astimezone(ZoneInfo(self.day.site.timezone)):%Y-%m-%d %H:%M}"
+    def local(self, moment: datetime) -> Quantity:
+        """Return a moment for a sentence, to be said in the site's zone."""
+        return Quantity("moment", moment.isoformat(), self.day.site.timezone)
 
     def lost_wh(self, unit: int, where: BoolArray) -> float:
         """Return what the unit gave less than its peers let expect, over the heard intervals in `where` (D,), Wh."""

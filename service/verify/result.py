@@ -58,6 +58,7 @@ class UnitResult:
 class Finding:
     """One named cause with its evidence and what to look at first.
 
+    `evidence` and `advice` are sentences, in English and by their parts (`verify/sentence.py`).
     `serials` is empty where the whole site or a whole plane or branch is meant without naming units.
     `details` holds the cause's own extra fields (`minutes`, `factor`, `resembles`), written beside the others.
     """
@@ -142,7 +143,8 @@ class Verification:
 
 def _finding_contract(finding: Finding) -> dict[str, Any]:
     fields = asdict(finding)
-    details = fields.pop("details")
+    details = {name: _plain(value) for name, value in fields.pop("details").items()}
+    fields |= {"evidence": str(finding.evidence), "advice": str(finding.advice)}
     fields["serials"] = list(finding.serials)
     for name in ("first_seen", "last_seen"):
         moment = fields[name]
@@ -154,4 +156,16 @@ def _unseen_contract(unseen: Unseen) -> dict[str, Any]:
     """Return the entry with its planes as a list, and as `plane` where it is one, as in a finding."""
     planes = list(unseen.planes)
     plane = planes[0] if len(planes) == 1 else None
-    return {**asdict(unseen), "plane": plane, "planes": planes, "serials": list(unseen.serials)}
+    missing = str(unseen.missing)
+    return {
+        **asdict(unseen),
+        "missing": missing,
+        "plane": plane,
+        "planes": planes,
+        "serials": list(unseen.serials),
+    }
+
+
+def _plain(value: Any) -> Any:
+    """Return a sentence as the text that it is."""
+    return str(value) if isinstance(value, str) else value

@@ -13,6 +13,7 @@ from service.expect.grid import IntArray
 from service.verify.clear_level import CLEAR_HOURS, flat_level
 from service.verify.consensus import robust_sd
 from service.verify.inputs import FloatArray
+from service.verify.sentence import Quantity, term
 
 BRIGHT_LIMIT = 3.0
 """No sky lasts above this clear-sky index, not even near the horizon, where the clear-sky model errs most: cloud
@@ -56,25 +57,25 @@ USUAL_CLEAR, CLEAR_SPREAD, ODD_CLEAR = 1.02, 0.12, 0.1
 temperature and dirt (see `skyfit`)."""
 
 
-def candidates(interval_min: int) -> dict[float, tuple[float, str]]:
+def candidates(interval_min: int) -> dict[float, tuple[float, Quantity]]:
     """Return {factor sent over true: (prior weight, what was mistaken for Wh)}."""
     per_hour = 60 / interval_min
     found = {
-        1e-3: (1.0, "kWh sent as Wh"),
-        1e3: (1.0, "mWh, or Wh times 1000, sent as Wh"),
-        3600.0: (0.5, "joules sent as Wh"),
-        1 / 3600: (0.3, "values divided by 3600"),
-        3.6: (0.1, "kilojoules sent as Wh"),
-        10.0: (0.3, "a register with one decimal sent without its point"),
-        0.1: (0.3, "a register counted in tens of Wh"),
-        100.0: (0.3, "a register with two decimals sent without its point"),
-        0.01: (0.3, "a register counted in hundreds of Wh"),
-        1e-6: (0.3, "MWh sent as Wh"),
+        1e-3: (1.0, term("kWh sent as Wh")),
+        1e3: (1.0, term("mWh, or Wh times 1000, sent as Wh")),
+        3600.0: (0.5, term("joules sent as Wh")),
+        1 / 3600: (0.3, term("values divided by 3600")),
+        3.6: (0.1, term("kilojoules sent as Wh")),
+        10.0: (0.3, term("a register with one decimal sent without its point")),
+        0.1: (0.3, term("a register counted in tens of Wh")),
+        100.0: (0.3, term("a register with two decimals sent without its point")),
+        0.01: (0.3, term("a register counted in hundreds of Wh")),
+        1e-6: (0.3, term("MWh sent as Wh")),
     }
     if per_hour > 1:
-        found[per_hour] = (1.0, "mean power in W sent as energy in Wh")
-        found[1 / per_hour] = (1.0, "energy in Wh sent as mean power in W")
-        found[per_hour / 1000] = (0.6, "mean power in kW sent as energy in Wh")
+        found[per_hour] = (1.0, term("mean power in W sent as energy in Wh"))
+        found[1 / per_hour] = (1.0, term("energy in Wh sent as mean power in W"))
+        found[per_hour / 1000] = (0.6, term("mean power in kW sent as energy in Wh"))
     return found
 
 

@@ -19,6 +19,7 @@ from service.verify.causes import curtailed, misplaced, no_output, site_low, ste
 from service.verify.levels import PEERS_FOR_COMPARISON, SIGMAS, rated_wh
 from service.verify.plane_light import SUN_DAY_H, PlaneLight, plane_lights
 from service.verify.result import Finding, Unseen
+from service.verify.sentence import Quantity, Sentence, sentence
 
 STEADY_H = 2.0
 """Hours of light from which a low level is no longer taken for one obstacle's shadow (our choice, no source)."""
@@ -293,45 +294,55 @@ def _where(
     return names, () if whole else case.named(sorted(rows))
 
 
-def _more(minutes: float) -> str:
-    """Return 'about 25 more minutes', 'about 1.5 more hours'."""
-    count, unit = (minutes, "minute") if minutes < 60 else (minutes / 60, "hour")
-    return f"about {math.ceil(10 * count - 1e-9) / 10:g} more {unit}{'' if count == 1 else 's'}"
+def _more(minutes: float) -> Quantity:
+    """Return time to come: 'about 25 more minutes', 'about 1.5 more hours'."""
+    return Quantity("more_time", float(minutes))
 
 
-def _days(needs: Needs) -> str:
-    return f"{needs['days']:g} more day{'' if needs['days'] == 1 else 's'} with sun"
+def _days(needs: Needs) -> Quantity:
+    return Quantity("more_days", float(needs["days"]))
 
 
-SENTENCES: dict[str, Callable[[Needs], str]] = {
-    "light": lambda n: f"Needs {_more(n['minutes'])} of light.",
-    "hours": lambda n: f"Needs {_more(60 * n['hours'])} of light.",
-    "steady": lambda n: f"Needs {_more(60 * n['hours'])} of light: what is low now may be in a shadow.",
-    "sun": lambda n: f"Needs {_more(60 * n['hours'])} of direct sun.",
-    "clear": lambda n: f"Needs {_more(60 * n['hours'])} under a clear sky.",
-    "power": lambda n: (
-        f"Needs {_more(n['minutes'])} of light that brings the site above {n['ratings_pct']:.0f} % of its ratings."
+SENTENCES: dict[str, Callable[[Needs], Sentence]] = {
+    "light": lambda n: sentence("Needs %(time)s of light.", time=_more(n["minutes"])),
+    "hours": lambda n: sentence("Needs %(time)s of light.", time=_more(60 * n["hours"])),
+    "steady": lambda n: sentence(
+        "Needs %(time)s of light: what is low now may be in a shadow.", time=_more(60 * n["hours"])
     ),
-    "interval": lambda n: (
-        f"Needs readings every {n['interval_min']:.0f} minutes: in longer intervals what lasts minutes is lost."
+    "sun": lambda n: sentence("Needs %(time)s of direct sun.", time=_more(60 * n["hours"])),
+    "clear": lambda n: sentence("Needs %(time)s under a clear sky.", time=_more(60 * n["hours"])),
+    "power": lambda n: sentence(
+        "Needs %(time)s of light that brings the site above %(share)s %% of its ratings.",
+        time=_more(n["minutes"]),
+        share=n["ratings_pct"],
     ),
-    "reference": lambda _: (
+    "interval": lambda n: sentence(
+        "Needs readings every %(minutes)s minutes: in longer intervals what lasts minutes is lost.",
+        minutes=n["interval_min"],
+    ),
+    "reference": lambda _: sentence(
         "Needs two units that give energy, or measured irradiance, to tell a fault from cloud."
     ),
-    "neighbours": lambda n: (
-        f"Needs {n['like_units']:.0f} like units on the plane: as it is, a loss shows from "
-        f"{n['visible_loss_pct']:.0f} % on."
+    "neighbours": lambda n: sentence(
+        "Needs %(num)s like units on the plane: as it is, a loss shows from %(visible)s %% on.",
+        num=n["like_units"],
+        visible=n["visible_loss_pct"],
     ),
-    "branches": lambda _: "Needs the branch circuits on the record.",
-    "orientation": lambda _: (
+    "branches": lambda _: sentence("Needs the branch circuits on the record."),
+    "orientation": lambda _: sentence(
         "Needs a second plane that faces another way: on one, a wrong clock and a wrong azimuth look alike."
     ),
-    "second_plane": lambda _: "Needs a second plane: on one, energy does not tell the places apart.",
-    "season": lambda _: "Needs direct sun, which does not reach the plane on these days.",
-    "path": lambda n: f"Needs the sun from the rest of its path, {_more(60 * n['hours'])}.",
-    "days": lambda n: f"Needs {_days(n)} to show a shadow that covers the whole plane.",
-    "path_and_days": lambda n: (
-        f"Needs the sun from the rest of its path, {_more(60 * n['hours'])}; a shadow that covers the whole plane "
-        f"needs {_days(n)}."
+    "second_plane": lambda _: sentence(
+        "Needs a second plane: on one, energy does not tell the places apart."
+    ),
+    "season": lambda _: sentence("Needs direct sun, which does not reach the plane on these days."),
+    "path": lambda n: sentence(
+        "Needs the sun from the rest of its path, %(time)s.", time=_more(60 * n["hours"])
+    ),
+    "days": lambda n: sentence("Needs %(days)s to show a shadow that covers the whole plane.", days=_days(n)),
+    "path_and_days": lambda n: sentence(
+        "Needs the sun from the rest of its path, %(time)s; a shadow that covers the whole plane needs %(days)s.",
+        time=_more(60 * n["hours"]),
+        days=_days(n),
     ),
 }

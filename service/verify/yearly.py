@@ -26,6 +26,7 @@ from service.verify.inputs import FloatArray
 from service.verify.levels import rated_wh
 from service.verify.outline import AROUND_DEG, Outline
 from service.verify.result import Finding
+from service.verify.sentence import Quantity, Sentence, joined, sentence
 
 SHADE_BAND = (0.5, 2.0)
 """Between which multiples of the estimate the loss to a shade really lies for nine of ten random chimneys, trees and
@@ -37,8 +38,6 @@ DEAD = frozenset({"no_output", "branch_out"})
 LEAST_WINDOW = timedelta(days=2)
 """Shorter windows say nothing of how often something that comes and goes will come; our choice, no source."""
 
-MONTHS = ("January", "February", "March", "April", "May", "June", "July",
-          "August", "September", "October", "November", "December")  # fmt: skip
 SEASON_MONTHS = 3
 SOME = 0.001
 CLEARLY_WORSE = 1.5
@@ -228,7 +227,7 @@ def observed_months(case: Case) -> list[int]:
 
 def season_sentence(
     loss_kwh: FloatArray, energy_kwh: FloatArray, noon_deg: FloatArray, observed: list[int]
-) -> str:
+) -> Sentence:
     """Return which season loses most of its energy, against the months of the window.
 
     Losses, energies and the height of the noon sun by month, (12,); `observed` are the window's months, from 0.
@@ -237,16 +236,62 @@ def season_sentence(
     shares = _share(loss_kwh[season].sum(axis=1), energy_kwh[season].sum(axis=1))
     worst = int(shares.argmax())
     now = float(_share(loss_kwh[observed].sum(), energy_kwh[observed].sum()))
-    here = f"in {MONTHS[observed[0]]}" if len(observed) == 1 else "in the months seen"
     if worst in observed or shares[worst] < CLEARLY_WORSE * now:
-        part = percent(now)
-        return f"No season is clearly worse than the one seen: in usual weather it takes {part} of the energy {here}."
+        return _not_worse(percent(now), observed)
     lower = noon_deg[season[worst]].mean() < noon_deg[observed].mean()
-    return (
-        f"Worse from {MONTHS[season[worst, 0]]} to {MONTHS[season[worst, -1]]}, when the sun stands "
-        f"{'lower' if lower else 'higher'}: in usual weather it takes {percent(shares[worst])} of the energy then, "
-        f"{percent(now) if now > SOME else 'nothing'} {here}."
+    first, last = (Quantity("month", float(season[worst, k] + 1)) for k in (0, -1))
+    text = _worse_low_sun if lower else _worse_high_sun
+    return joined(text(first, last, percent(shares[worst])), " ", _meanwhile(now, observed))
+
+
+def _not_worse(share: Quantity, observed: list[int]) -> Sentence:
+    if len(observed) > 1:
+        return sentence(
+            "No season is clearly worse than the one seen: in usual weather it takes %(share)s of the energy in the "
+            "months seen.",
+            share=share,
+        )
+    return sentence(
+        "No season is clearly worse than the one seen: in usual weather it takes %(share)s of the energy in %(month)s.",
+        share=share,
+        month=_month(observed),
     )
+
+
+def _worse_low_sun(first: Quantity, last: Quantity, share: Quantity) -> Sentence:
+    return sentence(
+        "Worse from %(first)s to %(last)s, when the sun stands lower: in usual weather it takes %(share)s of the "
+        "energy then,",
+        first=first,
+        last=last,
+        share=share,
+    )
+
+
+def _worse_high_sun(first: Quantity, last: Quantity, share: Quantity) -> Sentence:
+    return sentence(
+        "Worse from %(first)s to %(last)s, when the sun stands higher: in usual weather it takes %(share)s of the "
+        "energy then,",
+        first=first,
+        last=last,
+        share=share,
+    )
+
+
+def _meanwhile(share: float, observed: list[int]) -> Sentence:
+    """Return what the obstacle takes in the months of the window."""
+    part = percent(share)
+    if len(observed) > 1:
+        if share > SOME:
+            return sentence("%(share)s in the months seen.", share=part)
+        return sentence("nothing in the months seen.")
+    if share > SOME:
+        return sentence("%(share)s in %(month)s.", share=part, month=_month(observed))
+    return sentence("nothing in %(month)s.", month=_month(observed))
+
+
+def _month(observed: list[int]) -> Quantity:
+    return Quantity("month", float(observed[0] + 1))
 
 
 def _share(part: FloatArray, whole: FloatArray) -> FloatArray:

@@ -26,8 +26,8 @@ from service.verify.inputs import FloatArray, Readings
 from service.verify.outline import outline_of
 from service.verify.result import Finding
 from service.verify.run import build_case, verify
+from service.verify.sentence import MONTHS
 from service.verify.yearly import (
-    MONTHS,
     SHADE_BAND,
     Years,
     annual_loss_kwh,

@@ -15,6 +15,7 @@ from service.verify.causes.no_output import least_unused
 from service.verify.causes.wording import duration, energy
 from service.verify.levels import rated_wh
 from service.verify.result import Finding
+from service.verify.sentence import sentence
 from service.verify.silence import SILENT
 
 LEAST_UNITS = 2
@@ -79,19 +80,25 @@ def _proven(case: Case, rows: list[int], after: BoolArray) -> bool:
 def _finding(case: Case, branch: str, dead: dict[int, BoolArray]) -> Finding:
     off = np.asarray(np.any(list(dead.values()), axis=0))
     first, last = case.first_and_last(off)
+    assert first is not None  # noqa: S101 (a branch is off for some time)
     lost = sum(case.lost_wh(i, d) for i, d in dead.items())
-    since = f" since {case.local(first)}" if first else ""
     finding = Finding(
         cause="branch_out",
         serials=case.named(dead),
         confidence=0.97,
-        evidence=(
-            f"All {len(dead)} units heard on branch {branch} have given nothing{since}, "
-            f"{duration(float(off.sum() * case.day.grid.interval_min))} of light; lost: {energy(lost)}."
+        evidence=sentence(
+            "All %(num)s units heard on branch %(branch)s have given nothing since %(moment)s, %(time)s of light; "
+            "lost: %(lost)s.",
+            num=len(dead),
+            branch=branch,
+            moment=case.local(first),
+            time=duration(float(off.sum() * case.day.grid.interval_min)),
+            lost=energy(lost),
         ),
-        advice=(
-            f"Look at branch {branch} before its units: breaker, isolator, the trunk cable's first connector; "
-            "work on mains is for a licensed electrician."
+        advice=sentence(
+            "Look at branch %(branch)s before its units: breaker, isolator, the trunk cable's first connector; "
+            "work on mains is for a licensed electrician.",
+            branch=branch,
         ),
         first_seen=first,
         last_seen=last,

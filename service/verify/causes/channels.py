@@ -15,8 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.verify.case import BoolArray, Case
+from service.verify.causes.wording import number
 from service.verify.inputs import FloatArray
 from service.verify.result import Finding
+from service.verify.sentence import Quantity, Sentence, joined, sentence
 
 Side = Literal["dc", "ac", "not_dc", "unit"]
 
@@ -45,20 +47,20 @@ LOW_SIGNAL_PCT = 30.0
 TOGETHER, APART = 0.9, 0.1
 """Shares of a silence in which the inputs of one unit are silent together, or one of them alone."""
 
-ADVICE: dict[Side, str] = {
-    "dc": (
+ADVICE: dict[Side, Sentence] = {
+    "dc": sentence(
         "DC plugs first, isolated and secured against falling: pushed home until they lock? Then the module and its "
         "leads; the AC side is not the first suspect."
     ),
-    "ac": (
+    "ac": sentence(
         "The AC side first, isolated and secured against falling: the unit's AC connector and the one before it on the "
         "trunk, then the branch's breaker; work on mains is for a licensed electrician."
     ),
-    "not_dc": (
+    "not_dc": sentence(
         "Leave the DC plugs for last: the AC connector first, isolated and secured against falling, then the unit "
         "itself."
     ),
-    "unit": (
+    "unit": sentence(
         "Both sides are live: read the unit's own status and grid settings first, then change the unit, isolated and "
         "secured against falling."
     ),
@@ -69,8 +71,8 @@ ADVICE: dict[Side, str] = {
 class Hint:
     """What a channel adds: a sentence, and what changes by it (None: nothing). `sureness` multiplies the odds."""
 
-    evidence: str
-    advice: str | None = None
+    evidence: Sentence
+    advice: Sentence | None = None
     sureness: float = 1.0
     cause: str | None = None
     side: Side | None = None
@@ -83,7 +85,7 @@ def sharpened(finding: Finding, hints: Iterable[Hint]) -> Finding:
             finding,
             cause=hint.cause or finding.cause,
             confidence=_with_odds(finding.confidence, hint.sureness),
-            evidence=f"{finding.evidence} {hint.evidence}",
+            evidence=joined(finding.evidence, " ", hint.evidence),
             advice=hint.advice or finding.advice,
             details={**finding.details, "side": hint.side} if hint.side else finding.details,
         )
@@ -106,19 +108,29 @@ def of_silence(case: Case, i: int, where: BoolArray) -> list[Hint]:
 def _of_voltages(case: Case, i: int, where: BoolArray) -> Hint | None:
     mains_v = _middle(_channel(case, "ac_voltage_v", i, where))
     if mains_v is not None and mains_v < NO_MAINS_V:
-        return Hint(f"Meanwhile its AC voltage is {mains_v:.0f} V.", ADVICE["ac"], side="ac")
+        return Hint(
+            sentence("Meanwhile its AC voltage is %(volts)s V.", volts=mains_v), ADVICE["ac"], side="ac"
+        )
     volts = _against_alike(case, i, where)
     if volts is None:
         return None
     own_v, usual_v = volts
-    said = f"Meanwhile its DC voltage is {own_v:.0f} V, that of units like it {usual_v:.0f} V"
+    said = sentence(
+        "Meanwhile its DC voltage is %(own)s V, that of units like it %(usual)s V.", own=own_v, usual=usual_v
+    )
     if own_v < ABSENT * usual_v:
-        return Hint(f"{said}.", ADVICE["dc"], side="dc")
+        return Hint(said, ADVICE["dc"], side="dc")
     if own_v < PRESENT * usual_v:
-        return Hint(f"{said}.")
+        return Hint(said)
     if mains_v is None:
-        return Hint(f"{said}.", ADVICE["not_dc"], side="not_dc")
-    return Hint(f"{said}, and its AC voltage {mains_v:.0f} V.", ADVICE["unit"], side="unit")
+        return Hint(said, ADVICE["not_dc"], side="not_dc")
+    both = sentence(
+        "Meanwhile its DC voltage is %(own)s V, that of units like it %(usual)s V, and its AC voltage %(mains)s V.",
+        own=own_v,
+        usual=usual_v,
+        mains=mains_v,
+    )
+    return Hint(both, ADVICE["unit"], side="unit")
 
 
 def _of_inputs(case: Case, i: int, where: BoolArray) -> Hint | None:
@@ -131,9 +143,9 @@ def _of_inputs(case: Case, i: int, where: BoolArray) -> Hint | None:
     gave = np.any(case.heard[beside] & case.light[beside] & ~case.giving_nothing[beside], axis=0)
     silent = 1 - float((gave & seen).sum() / seen.sum())
     if silent >= TOGETHER:
-        return Hint("The unit's other input is silent with it.", ADVICE["ac"], side="ac")
+        return Hint(sentence("The unit's other input is silent with it."), ADVICE["ac"], side="ac")
     if silent <= APART:
-        return Hint("The unit's other input gives its energy meanwhile.", ADVICE["dc"], side="dc")
+        return Hint(sentence("The unit's other input gives its energy meanwhile."), ADVICE["dc"], side="dc")
     return None
 
 
@@ -143,12 +155,11 @@ def of_branch(case: Case, rows: Iterable[int], where: BoolArray) -> list[Hint]:
     mains_v = _middle(np.concatenate(values)) if values else None
     if mains_v is None:
         return []
-    if mains_v < NO_MAINS_V:
-        return [Hint(f"Meanwhile the AC voltage at them is {mains_v:.0f} V.", side="ac")]
-    return [Hint(f"Meanwhile the AC voltage at them is {mains_v:.0f} V.", LIVE_BRANCH, side="unit")]
+    said = sentence("Meanwhile the AC voltage at them is %(volts)s V.", volts=mains_v)
+    return [Hint(said, side="ac") if mains_v < NO_MAINS_V else Hint(said, LIVE_BRANCH, side="unit")]
 
 
-LIVE_BRANCH = (
+LIVE_BRANCH = sentence(
     "The branch is live, so look at why its units stay off before its breaker: their grid settings, frequency and "
     "waiting time, an order to stop; work on mains is for a licensed electrician."
 )
@@ -170,20 +181,31 @@ def of_substring(case: Case, i: int, where: BoolArray, *, low: float, high: floa
     if volts is None or volts[1] < NO_DC_V:
         return []
     ratio = volts[0] / volts[1]
-    said = f"Its DC voltage is {ratio:.2f} of like units' ({volts[0]:.0f} of {volts[1]:.0f} V)"
+    said = {"ratio": number(ratio, 2), "own": number(volts[0]), "usual": number(volts[1])}
     if low - VOLTAGE_NEARNESS <= ratio <= high + VOLTAGE_NEARNESS:
-        return [Hint(f"{said}, down by the same share.", sureness=3.0)]
-    if ratio < UNCHANGED or case.day.site.units[i].module_count > 1:
-        return [Hint(f"{said}.")]
-    return [
-        Hint(
-            f"But {said[0].lower()}{said[1:]}: no substring is missing.",
-            "Look for what takes current and leaves the voltage: dirt, leaves or film over the whole module, then a "
-            "wrong type or a limit set on the unit; from a safe stand first.",
-            sureness=0.3,
-            cause="low_output",
+        text = sentence(
+            "Its DC voltage is %(ratio)s of like units' (%(own)s of %(usual)s V), down by the same share.",
+            **said,
         )
-    ]
+        return [Hint(text, sureness=3.0)]
+    if ratio < UNCHANGED or case.day.site.units[i].module_count > 1:
+        return [
+            Hint(sentence("Its DC voltage is %(ratio)s of like units' (%(own)s of %(usual)s V).", **said))
+        ]
+    return [Hint(_unchanged(said), LOWERS_CURRENT, sureness=0.3, cause="low_output")]
+
+
+def _unchanged(said: dict[str, Quantity]) -> Sentence:
+    return sentence(
+        "But its DC voltage is %(ratio)s of like units' (%(own)s of %(usual)s V): no substring is missing.",
+        **said,
+    )
+
+
+LOWERS_CURRENT = sentence(
+    "Look for what takes current and leaves the voltage: dirt, leaves or film over the whole module, then a "
+    "wrong type or a limit set on the unit; from a safe stand first."
+)
 
 
 def of_trips(case: Case, rows: list[int], dips: BoolArray) -> list[Hint]:
@@ -202,10 +224,16 @@ def of_trips(case: Case, rows: list[int], dips: BoolArray) -> list[Hint]:
     if not len(on):
         return []
     usual_v, high_v = float(np.median(on)), float(np.quantile(on, HIGHEST_TENTH))
-    said = f"Just before, the AC voltage was {before_v:.0f} V at {case.serials[i]}, usually {usual_v:.0f} V there"
+    said = sentence(
+        "Just before, the AC voltage was %(before)s V at %(serial)s, usually %(usual)s V there",
+        before=before_v,
+        serial=case.serials[i],
+        usual=usual_v,
+    )
     if before_v >= high_v:
-        return [Hint(f"{said}: near its highest.", sureness=3.0)]
-    return [Hint(f"{said}: not high.", sureness=0.4)] if before_v <= usual_v else [Hint(f"{said}.")]
+        return [Hint(joined(said, sentence(": near its highest.")), sureness=3.0)]
+    is_low = before_v <= usual_v
+    return [Hint(joined(said, sentence(": not high.")), sureness=0.4) if is_low else Hint(joined(said, "."))]
 
 
 def _before(case: Case, i: int, starts: NDArray[np.intp]) -> float | None:
@@ -223,15 +251,19 @@ def of_missing(case: Case, i: int) -> list[Hint]:
         return []
     own, others = _middle(sent[i]), _middle(np.delete(sent, i, axis=0))
     if own is None and others is not None and others < LOW_SIGNAL_PCT:
-        return [Hint(f"The signal of those that are heard is {others:.0f} % only.", GATEWAY)]
+        return [
+            Hint(
+                sentence("The signal of those that are heard is %(signal)s %% only.", signal=others), GATEWAY
+            )
+        ]
     if own is None:
         return []
     if own < LOW_SIGNAL_PCT:
-        return [Hint(f"Its signal was {own:.0f} % only.", GATEWAY)]
-    return [Hint(f"Its signal was good, {own:.0f} %.")]
+        return [Hint(sentence("Its signal was %(signal)s %% only.", signal=own), GATEWAY)]
+    return [Hint(sentence("Its signal was good, %(signal)s %%.", signal=own))]
 
 
-GATEWAY = (
+GATEWAY = sentence(
     "Look at the path to the gateway first: its distance, metal between, interference on the line; "
     "nothing on the roof need be opened for that."
 )

@@ -13,6 +13,7 @@ from service.verify.causes.wording import duration, energy
 from service.verify.inputs import FloatArray
 from service.verify.levels import rated_wh
 from service.verify.result import Finding
+from service.verify.sentence import sentence
 
 AT_RATING = (0.965, 1.04)
 """Measured over rated within which a value counts as at the rating, reading noise of 1 % included."""
@@ -34,11 +35,16 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
             cause="clipping",
             serials=case.named(units),
             confidence=0.95,
-            evidence=(
-                f"{len(units)} unit(s) held their rated power for {duration(float(minutes[units].mean()))} on average; "
-                f"about {energy(above)} above it was given away, as designed."
+            evidence=sentence(
+                "%(num)s unit(s) held their rated power for %(time)s on average; about %(above)s above it was given "
+                "away, as designed.",
+                num=len(units),
+                time=duration(float(minutes[units].mean())),
+                above=energy(above),
             ),
-            advice="Nothing to mend: the inverter is smaller than its module's peak. Mention it in the handover.",
+            advice=sentence(
+                "Nothing to mend: the inverter is smaller than its module's peak. Mention it in the handover."
+            ),
             first_seen=first,
             last_seen=last,
             lost_wh=None,

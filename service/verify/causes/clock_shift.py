@@ -14,9 +14,10 @@ from typing import Any
 
 from service.verify.alignment import WrongClock
 from service.verify.case import Case
-from service.verify.causes.wording import duration
+from service.verify.causes.wording import duration, lateness
 from service.verify.result import Finding
 from service.verify.search import SUMMER_TIME_MIN
+from service.verify.sentence import Quantity, Sentence, counted_sentence, joined, sentence
 
 LEAST_CONFIDENCE, MOST_CONFIDENCE = 0.5, 0.97
 
@@ -34,7 +35,7 @@ def _finding(case: Case, clock: WrongClock) -> Finding:
         cause="clock_shift",
         serials=(),
         confidence=confidence(clock.gain, clock.rival),
-        evidence=f"{_what(case, clock)}{_else(clock)}",
+        evidence=joined(*_what(case, clock), _else(clock)),
         advice=_advice(case, clock),
         first_seen=clock.since or labels.start,
         last_seen=clock.until or last,
@@ -49,37 +50,68 @@ def confidence(gain: float, rival: float) -> float:
     return round(min(max(sure, LEAST_CONFIDENCE), MOST_CONFIDENCE), 2)
 
 
-def _what(case: Case, clock: WrongClock) -> str:
+def _what(case: Case, clock: WrongClock) -> tuple[Sentence, Sentence]:
     planes = len({unit.plane for unit in case.day.site.units})
-    on = f"all {planes} planes" if planes > 1 else "its one plane"
-    late = f"{abs(clock.minutes)} min {'late' if clock.minutes > 0 else 'early'}"
-    when = f" from {case.local(clock.since)} on" if clock.since else ""
-    when = f" until {case.local(clock.until)}" if clock.until else when
-    return (
-        f"The labels are {late}{when}: by the true sun the units' curves on {on} come so much "
-        f"{'later' if clock.minutes > 0 else 'earlier'}, over {duration(60 * clock.sun_h)} of direct sun; with the "
-        "labels put right they fit, and all figures here are computed so"
+    come = _come_later if clock.minutes > 0 else _come_earlier
+    return _labels_are(case, clock), come(planes, duration(60 * clock.sun_h))
+
+
+def _labels_are(case: Case, clock: WrongClock) -> Sentence:
+    late = lateness(clock.minutes)
+    if clock.until:
+        return sentence("The labels are %(late)s until %(moment)s", late=late, moment=case.local(clock.until))
+    if clock.since:
+        return sentence(
+            "The labels are %(late)s from %(moment)s on", late=late, moment=case.local(clock.since)
+        )
+    return sentence("The labels are %(late)s", late=late)
+
+
+def _come_later(num: int, time: Quantity) -> Sentence:
+    return counted_sentence(
+        ": by the true sun the units' curves on its one plane come so much later, over %(time)s of direct sun; with "
+        "the labels put right they fit, and all figures here are computed so",
+        ": by the true sun the units' curves on all %(num)s planes come so much later, over %(time)s of direct sun; "
+        "with the labels put right they fit, and all figures here are computed so",
+        num,
+        time=time,
+    )
+
+
+def _come_earlier(num: int, time: Quantity) -> Sentence:
+    return counted_sentence(
+        ": by the true sun the units' curves on its one plane come so much earlier, over %(time)s of direct sun; with "
+        "the labels put right they fit, and all figures here are computed so",
+        ": by the true sun the units' curves on all %(num)s planes come so much earlier, over %(time)s of direct sun; "
+        "with the labels put right they fit, and all figures here are computed so",
+        num,
+        time=time,
     )
 
 
 def _else(clock: WrongClock) -> str:
     if not clock.ambiguous:
         return "."
-    return (
+    return sentence(
         "; another azimuth than the recorded one would explain one plane's curve nearly as well: "
         "the gateway's clock against the true time, or a compass on the roof, decides."
     )
 
 
-def _advice(case: Case, clock: WrongClock) -> str:
+def _advice(case: Case, clock: WrongClock) -> Sentence:
     if clock.since or clock.until:
-        return (
+        return sentence(
             "Set the gateway or the export to UTC or one standard time all year; correct the record's clock."
         )
     if clock.minutes == case.labels.interval_min:
-        return "The labels seem to stand at the end of their intervals: label by the start, or say so on the record."
-    zone = " or its time zone" if clock.minutes % SUMMER_TIME_MIN == 0 else ""
-    return f"Compare the gateway's clock{zone} with the true time, set it, and correct the record's clock."
+        return sentence(
+            "The labels seem to stand at the end of their intervals: label by the start, or say so on the record."
+        )
+    if clock.minutes % SUMMER_TIME_MIN == 0:
+        return sentence(
+            "Compare the gateway's clock or its time zone with the true time, set it, and correct the record's clock."
+        )
+    return sentence("Compare the gateway's clock with the true time, set it, and correct the record's clock.")
 
 
 def _details(clock: WrongClock) -> dict[str, Any]:

@@ -15,10 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.verify.case import BoolArray, Case
-from service.verify.causes.wording import duration
+from service.verify.causes.wording import duration, number
 from service.verify.inputs import FloatArray
 from service.verify.levels import rated_wh
 from service.verify.result import Finding
+from service.verify.sentence import sentence
 
 FLATNESS = 0.012
 """Relative distance from the limit within which the site counts as standing at it."""
@@ -176,11 +177,14 @@ def _finding(case: Case, limit: _Limit) -> Finding:
         cause="curtailed",
         serials=(),
         confidence=0.9,
-        evidence=(
-            f"The site's total stood at {100 * limit.share:.0f} % of its ratings (about {total_w / 1000:.1f} kW) for "
-            f"{duration(minutes)} while the light went on changing, and never passed it."
+        evidence=sentence(
+            "The site's total stood at %(share)s %% of its ratings (about %(power)s kW) for %(time)s while the light "
+            "went on changing, and never passed it.",
+            share=number(100 * limit.share),
+            power=number(total_w / 1000, 1),
+            time=duration(minutes),
         ),
-        advice=(
+        advice=sentence(
             "Ask whether an export limit is set or was ordered; if none should be, check the limiter's setting and its "
             "meter. No unit is to blame."
         ),

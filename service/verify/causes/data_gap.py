@@ -13,6 +13,7 @@ from service.verify.case import BoolArray, Case
 from service.verify.causes import channels
 from service.verify.causes.wording import duration, percent
 from service.verify.result import Finding
+from service.verify.sentence import sentence
 
 MISSING_SHARE = 0.08
 SITE_SHARE = 0.9
@@ -54,11 +55,12 @@ def _site_finding(case: Case, missing: BoolArray, lit: BoolArray) -> list[Findin
             cause="data_gap",
             serials=(),
             confidence=0.99,
-            evidence=(
-                f"No unit was heard in {percent(share)} of the daylight "
-                f"({duration(float(missing.sum() * case.day.grid.interval_min))} in all)."
+            evidence=sentence(
+                "No unit was heard in %(share)s of the daylight (%(time)s in all).",
+                share=percent(share),
+                time=duration(float(missing.sum() * case.day.grid.interval_min)),
             ),
-            advice=(
+            advice=sentence(
                 "Look at the gateway first: its power, its network, its clock; "
                 "fetch the missing readings if it kept them."
             ),
@@ -76,11 +78,12 @@ def _unit_finding(case: Case, i: int, missing: BoolArray, possible: BoolArray) -
         cause="data_gap",
         serials=case.named([i]),
         confidence=0.95,
-        evidence=(
-            f"{percent(share)} of its daylight readings are missing "
-            f"({duration(float(missing.sum() * case.day.grid.interval_min))}), when other units were heard."
+        evidence=sentence(
+            "%(share)s of its daylight readings are missing (%(time)s), when other units were heard.",
+            share=percent(share),
+            time=duration(float(missing.sum() * case.day.grid.interval_min)),
         ),
-        advice=(
+        advice=sentence(
             "Look at this unit's signal to the gateway first; with a good signal, at its AC and DC connectors, "
             "isolated and secured against falling."
         ),

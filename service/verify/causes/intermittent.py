@@ -16,6 +16,7 @@ from service.verify.causes.no_output import dead_since
 from service.verify.causes.wording import duration, energy
 from service.verify.levels import STRONG_LIGHT, rated_wh
 from service.verify.result import Finding
+from service.verify.sentence import Quantity, Sentence, sentence
 
 LEAST_SHARE = 0.01
 """Least share of the window's expected energy that must be lost to drop-outs."""
@@ -86,16 +87,12 @@ def _finding(case: Case, i: int, out: BoolArray) -> Finding:
     times = int((np.diff(out.astype(int), prepend=0) == 1).sum())
     minutes = float(out.sum() * case.day.grid.interval_min)
     still_out = case.giving_nothing[i, np.flatnonzero(case.heard[i] & case.light[i])[-1]]
-    back = "each time but the last" if still_out else "each time"
     finding = Finding(
         cause="intermittent",
         serials=case.named([i]),
         confidence=round(min(0.97, 0.75 + 0.06 * times), 2),
-        evidence=(
-            f"Gave nothing {times} time(s), {duration(minutes)} in all, while its neighbours produced, "
-            f"and came back {back}; lost: {energy(lost)}."
-        ),
-        advice=(
+        evidence=_evidence(times, duration(minutes), energy(lost), still_out=bool(still_out)),
+        advice=sentence(
             "Isolate first, secured against falling: reseat the DC plugs until they lock, then the AC connector; "
             "if it goes on, change the unit."
         ),
@@ -104,3 +101,21 @@ def _finding(case: Case, i: int, out: BoolArray) -> Finding:
         lost_wh=round(lost, 1),
     )
     return channels.sharpened(finding, channels.of_silence(case, i, out & case.giving_nothing[i]))
+
+
+def _evidence(times: int, minutes: Quantity, lost: Quantity, *, still_out: bool) -> Sentence:
+    if still_out:
+        return sentence(
+            "Gave nothing %(num)s time(s), %(time)s in all, while its neighbours produced, and came back each time but "
+            "the last; lost: %(lost)s.",
+            num=times,
+            time=minutes,
+            lost=lost,
+        )
+    return sentence(
+        "Gave nothing %(num)s time(s), %(time)s in all, while its neighbours produced, and came back each time; "
+        "lost: %(lost)s.",
+        num=times,
+        time=minutes,
+        lost=lost,
+    )

@@ -13,6 +13,7 @@ from service.verify.case import Case
 from service.verify.causes.steady import SteadyLevel, steady_level
 from service.verify.causes.wording import energy, percent
 from service.verify.result import Finding
+from service.verify.sentence import Quantity, Sentence, joined, sentence
 
 UNSTEADY_LOSS = 0.08
 """Loss from which a unit is named though its level moves."""
@@ -49,17 +50,18 @@ def _finding(case: Case, i: int, steady: SteadyLevel) -> Finding:
     first, last = case.first_and_last(steady.where)
     lost = case.lost_wh(i, steady.where)
     loss, visible = 1 - steady.level, float(case.levels.visible[i])
-    steadily = "steadily" if steady.share else "on the whole, not steadily,"
-    since = "" if steady.from_start or first is None else f" since {case.local(first)}"
+    since = None if steady.from_start or first is None else case.local(first)
     return Finding(
         cause="low_output",
         serials=case.named([i]),
         confidence=round(min(0.99, 0.6 + 0.2 * (loss / visible - 1)), 2) if steady.share else 0.5,
-        evidence=(
-            f"DC output is {steadily} {percent(loss)} below that of its like units{since} "
-            f"(visible from {percent(visible)}); lost: {energy(lost)}."
+        evidence=joined(
+            _level(percent(loss), since, steadily=bool(steady.share)),
+            sentence(
+                " (visible from %(visible)s); lost: %(lost)s.", visible=percent(visible), lost=energy(lost)
+            ),
         ),
-        advice=(
+        advice=sentence(
             "Look for dirt, leaves or film on this module, then its type label against the record, then the DC plugs' "
             "seat, the unit isolated."
         ),
@@ -67,4 +69,18 @@ def _finding(case: Case, i: int, steady: SteadyLevel) -> Finding:
         last_seen=last,
         lost_wh=round(lost, 1),
         details={"level": round(steady.level, 3)},
+    )
+
+
+def _level(loss: Quantity, since: Quantity | None, *, steadily: bool) -> Sentence:
+    if since is not None:  # what has a beginning is steady since
+        return sentence(
+            "DC output is steadily %(loss)s below that of its like units since %(moment)s",
+            loss=loss,
+            moment=since,
+        )
+    if steadily:
+        return sentence("DC output is steadily %(loss)s below that of its like units", loss=loss)
+    return sentence(
+        "DC output is on the whole, not steadily, %(loss)s below that of its like units", loss=loss
     )

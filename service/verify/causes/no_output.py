@@ -15,6 +15,7 @@ from service.verify.causes import channels, darkness
 from service.verify.causes.wording import duration, energy
 from service.verify.levels import rated_wh
 from service.verify.result import Finding
+from service.verify.sentence import Quantity, Sentence, sentence
 from service.verify.silence import SILENT
 
 LEAST_MINUTES, LEAST_MINUTES_SHORT = 20, 10
@@ -90,17 +91,17 @@ def _finding(case: Case, i: int, dead: BoolArray) -> Finding:
     assert first is not None  # noqa: S101 (dead has a true value)
     lost = case.lost_wh(i, dead)
     whole = not (case.heard[i] & case.light[i] & ~dead).any()
-    since = "in the whole window" if whole else f"since {case.local(first)}"
     minutes = float(dead.sum() * case.day.grid.interval_min)
     finding = Finding(
         cause="no_output",
         serials=case.named([i]),
         confidence=_confidence(case, i, dead),
-        evidence=(
-            f"Heard, but no energy {since}: {duration(minutes)} of light, in which a unit like it "
-            f"should have made {energy(float(case.peers.energy_wh[i, dead].sum()))}."
+        evidence=_evidence(
+            duration(minutes),
+            energy(float(case.peers.energy_wh[i, dead].sum())),
+            since=None if whole else case.local(first),
         ),
-        advice=(
+        advice=sentence(
             "Isolate first, secured against falling: look at the DC plugs (pushed home until locked?), then the AC "
             "connector and the branch's breaker, then the unit itself."
         ),
@@ -109,3 +110,19 @@ def _finding(case: Case, i: int, dead: BoolArray) -> Finding:
         lost_wh=round(lost, 1),
     )
     return channels.sharpened(finding, channels.of_silence(case, i, dead))
+
+
+def _evidence(minutes: Quantity, due: Quantity, *, since: Quantity | None) -> Sentence:
+    if since is None:
+        return sentence(
+            "Heard, but no energy in the whole window: %(time)s of light, in which a unit like it should have made "
+            "%(due)s.",
+            time=minutes,
+            due=due,
+        )
+    return sentence(
+        "Heard, but no energy since %(moment)s: %(time)s of light, in which a unit like it should have made %(due)s.",
+        moment=since,
+        time=minutes,
+        due=due,
+    )

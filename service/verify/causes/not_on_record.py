@@ -16,6 +16,7 @@ import numpy as np
 from service.verify.case import BoolArray, Case
 from service.verify.causes.wording import energy
 from service.verify.result import Finding
+from service.verify.sentence import Quantity, Sentence, sentence
 
 CLOSE = 3
 """Largest number of slips at which two serials still count as alike."""
@@ -37,27 +38,54 @@ def _finding(
 ) -> Finding:
     values = case.readings.strangers[serial] / case.scale
     resembled, slips = resembles(serial, silent, spoken)
-    likeness = (
-        f"it differs from {resembled} on the record in {slips} character(s)"
-        if resembled
-        else "it is like none"
-    )
-    missing = ", which is never heard" if resembled in silent else ""
+    sent = energy(float(np.nansum(values)))
     first, last = _span(case, np.asarray(np.isfinite(values)))
     return Finding(
         cause="not_on_record",
         serials=(serial,),
         confidence=0.99,
-        evidence=f"{serial} sent {energy(float(np.nansum(values)))} but is not on the record; {likeness}{missing}.",
-        advice=(
-            f"Check the label at the place recorded for {resembled}; if it reads {serial}, correct the record."
-            if resembled
-            else "Find out on which roof this unit is fitted: it may belong to another site or be missing on the plan."
-        ),
+        evidence=_evidence(serial, sent, resembled, slips, is_silent=resembled in silent),
+        advice=_advice(serial, resembled),
         first_seen=first,
         last_seen=last,
         lost_wh=0.0,
         details={"resembles": resembled, **correction},
+    )
+
+
+def _evidence(serial: str, sent: Quantity, resembled: str | None, slips: int, *, is_silent: bool) -> Sentence:
+    if resembled is None:
+        return sentence(
+            "%(serial)s sent %(sent)s but is not on the record; it is like none.", serial=serial, sent=sent
+        )
+    if not is_silent:
+        return sentence(
+            "%(serial)s sent %(sent)s but is not on the record; it differs from %(other)s on the record in %(num)s "
+            "character(s).",
+            serial=serial,
+            sent=sent,
+            other=resembled,
+            num=slips,
+        )
+    return sentence(
+        "%(serial)s sent %(sent)s but is not on the record; it differs from %(other)s on the record in %(num)s "
+        "character(s), which is never heard.",
+        serial=serial,
+        sent=sent,
+        other=resembled,
+        num=slips,
+    )
+
+
+def _advice(serial: str, resembled: str | None) -> Sentence:
+    if resembled is None:
+        return sentence(
+            "Find out on which roof this unit is fitted: it may belong to another site or be missing on the plan."
+        )
+    return sentence(
+        "Check the label at the place recorded for %(other)s; if it reads %(serial)s, correct the record.",
+        other=resembled,
+        serial=serial,
     )
 
 

@@ -13,6 +13,7 @@ from service.verify.case import Case
 from service.verify.causes import channels
 from service.verify.causes.wording import energy
 from service.verify.result import Finding
+from service.verify.sentence import Sentence, sentence
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
@@ -29,9 +30,14 @@ def _finding(case: Case, i: int, silent: int, fitted: int) -> Finding:
         cause="not_reporting",
         serials=case.named([i]),
         confidence=0.99,
-        evidence=(
-            f"No reading came between {case.local(start)} and {case.local(end)}, while "
-            f"{fitted - silent} of {fitted} units were heard; up to {energy(lost)} is not proven."
+        evidence=sentence(
+            "No reading came between %(start)s and %(end)s, while %(heard)s of %(fitted)s units were heard; up to "
+            "%(lost)s is not proven.",
+            start=case.local(start),
+            end=case.local(end),
+            heard=fitted - silent,
+            fitted=fitted,
+            lost=energy(lost),
         ),
         advice=_advice(silent, fitted),
         first_seen=start,
@@ -41,10 +47,12 @@ def _finding(case: Case, i: int, silent: int, fitted: int) -> Finding:
     return channels.sharpened(finding, channels.of_missing(case, i))
 
 
-def _advice(silent: int, fitted: int) -> str:
+def _advice(silent: int, fitted: int) -> Sentence:
     if silent > fitted / 2:
-        return "Look at the path to the gateway first: power, signal, distance; most units are not heard."
-    return (
+        return sentence(
+            "Look at the path to the gateway first: power, signal, distance; most units are not heard."
+        )
+    return sentence(
         "Compare the serial on the roof plan with the label; then, isolated and secured against falling, "
         "the unit's AC connector and its DC plugs."
     )

@@ -16,8 +16,9 @@ import numpy as np
 from service.verify.alignment import WrongPlane
 from service.verify.case import Case
 from service.verify.causes.clock_shift import confidence
-from service.verify.causes.wording import duration
+from service.verify.causes.wording import duration, lateness
 from service.verify.result import Finding
+from service.verify.sentence import Sentence, joined, sentence
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
@@ -33,10 +34,10 @@ def _finding(case: Case, wrong: WrongPlane) -> Finding:
         cause="plane_misdescribed",
         serials=(),
         confidence=confidence(wrong.gain, wrong.rival),
-        evidence=f"{_what(wrong)}; {_tilt(wrong)}{_else(wrong)}",
-        advice=(
-            f"Measure azimuth (compass or map) and tilt of {wrong.recorded.name} and correct the record; "
-            "nothing is broken."
+        evidence=joined(_what(wrong), "; ", _tilt(wrong), _else(wrong)),
+        advice=sentence(
+            "Measure azimuth (compass or map) and tilt of %(plane)s and correct the record; nothing is broken.",
+            plane=wrong.recorded.name,
         ),
         first_seen=first,
         last_seen=last,
@@ -46,27 +47,33 @@ def _finding(case: Case, wrong: WrongPlane) -> Finding:
     )
 
 
-def _what(wrong: WrongPlane) -> str:
+def _what(wrong: WrongPlane) -> Sentence:
     recorded = wrong.recorded
-    return (
-        f"The units on {recorded.name} have the curve of azimuth {wrong.azimuth_deg:.0f} and tilt "
-        f"{wrong.tilt_deg:.0f} degrees, not of the recorded {recorded.azimuth_deg:.0f} and {recorded.tilt_deg:.0f}, "
-        f"over {duration(60 * wrong.sun_h)} of direct sun; all figures here are computed so"
+    return sentence(
+        "The units on %(plane)s have the curve of azimuth %(azimuth)s and tilt %(tilt)s degrees, not of the recorded "
+        "%(recorded_azimuth)s and %(recorded_tilt)s, over %(time)s of direct sun; all figures here are computed so",
+        plane=recorded.name,
+        azimuth=wrong.azimuth_deg,
+        tilt=wrong.tilt_deg,
+        recorded_azimuth=recorded.azimuth_deg,
+        recorded_tilt=recorded.tilt_deg,
+        time=duration(60 * wrong.sun_h),
     )
 
 
-def _tilt(wrong: WrongPlane) -> str:
+def _tilt(wrong: WrongPlane) -> Sentence:
     if wrong.tilt_told:
-        return "the tilt shows in shape and level"
-    return "the tilt cannot be told from this window, so the recorded one is kept"
+        return sentence("the tilt shows in shape and level")
+    return sentence("the tilt cannot be told from this window, so the recorded one is kept")
 
 
 def _else(wrong: WrongPlane) -> str:
     if not wrong.ambiguous:
         return "."
-    return (
-        f"; labels {abs(wrong.rival_minutes)} min {'late' if wrong.rival_minutes > 0 else 'early'} would explain it "
-        "nearly as well: a compass on the roof, or the gateway's clock against the true time, decides."
+    return sentence(
+        "; labels %(late)s would explain it nearly as well: a compass on the roof, or the gateway's clock against the "
+        "true time, decides.",
+        late=lateness(wrong.rival_minutes),
     )
 
 

@@ -15,11 +15,12 @@ import numpy as np
 
 from service.verify.case import BoolArray, Case
 from service.verify.causes.steady import has_peers
-from service.verify.causes.wording import energy, percent
+from service.verify.causes.wording import azimuths, energy, percent
 from service.verify.common_shade import NEEDED, PlaneShade
 from service.verify.inputs import FloatArray
 from service.verify.outline import outline_of, outline_of_plane, sun_of_intervals
 from service.verify.result import Finding
+from service.verify.sentence import Sentence, counted_sentence, joined, sentence
 
 DEFICIT = 0.10
 """Shortfall against its peers from which an interval counts as short."""
@@ -107,19 +108,28 @@ def _plane_finding(
     first, last = case.first_and_last(where)
     lost, due = energies
     days, odds = max(s.days for s in shades), max(s.log_odds for s in shades)
-    spans = " and ".join(f"{s.azimuths_deg[0]:.0f} to {s.azimuths_deg[1]:.0f}" for s in shades)
+    spans = azimuths(s.azimuths_deg for s in shades)
     return Finding(
         cause="shaded",
         serials=case.named(rows),
         confidence=round(min(0.97, 0.75 + 0.02 * (odds - NEEDED)), 2),
-        evidence=(
-            f"All {len(rows)} units lose their beam together while the sun is between azimuth {spans} degrees, on "
-            f"{days} day{'s' if days > 1 else ''} with sun just before or after or on another plane; lost: "
-            f"{energy(lost)}, {percent(lost / due)} of their energy."
+        evidence=counted_sentence(
+            "All %(units)s units lose their beam together while the sun is between azimuth %(spans)s degrees, on "
+            "%(num)s day with sun just before or after or on another plane; lost: %(lost)s, %(share)s of their energy.",
+            "All %(units)s units lose their beam together while the sun is between azimuth %(spans)s degrees, on "
+            "%(num)s days with sun just before or after or on another plane; lost: %(lost)s, %(share)s of their "
+            "energy.",
+            days,
+            units=len(rows),
+            spans=spans,
+            lost=energy(lost),
+            share=percent(lost / due),
         ),
-        advice=(
-            f"Look from {shades[0].plane} towards {spans} degrees for a hill, house or trees; nothing on the roof is "
-            "to be mended, but the yield promised must allow for it."
+        advice=sentence(
+            "Look from %(plane)s towards %(spans)s degrees for a hill, house or trees; nothing on the roof is to be "
+            "mended, but the yield promised must allow for it.",
+            plane=shades[0].plane,
+            spans=spans,
         ),
         first_seen=first,
         last_seen=last,
@@ -200,13 +210,22 @@ def _finding(case: Case, i: int, fall: _Shortfall) -> Finding:
         cause="shaded",
         serials=case.named([i]),
         confidence=round(confidence, 2),
-        evidence=(
-            f"Short by {percent(fall.lost_share)} of its energy ({energy(lost)}), mostly with the sun between "
-            f"azimuth {low:.0f} and {high:.0f} degrees, and at its full level otherwise{_repeat(fall)}."
+        evidence=joined(
+            sentence(
+                "Short by %(share)s of its energy (%(lost)s), mostly with the sun between azimuth %(low)s and %(high)s "
+                "degrees, and at its full level otherwise",
+                share=percent(fall.lost_share),
+                lost=energy(lost),
+                low=low,
+                high=high,
+            ),
+            _repeat(fall),
         ),
-        advice=(
-            f"Look from the module towards {low:.0f} to {high:.0f} degrees for a chimney, tree, aerial or neighbour; "
-            "from a safe stand, not from the roof's edge."
+        advice=sentence(
+            "Look from the module towards %(low)s to %(high)s degrees for a chimney, tree, aerial or neighbour; from a "
+            "safe stand, not from the roof's edge.",
+            low=low,
+            high=high,
         ),
         first_seen=first,
         last_seen=last,
@@ -215,7 +234,10 @@ def _finding(case: Case, i: int, fall: _Shortfall) -> Finding:
     )
 
 
-def _repeat(fall: _Shortfall) -> str:
+def _repeat(fall: _Shortfall) -> Sentence:
     if fall.days < 2:
-        return "; one day cannot tell shade from another passing loss"
-    return f"; it came back there in {percent(fall.return_share)} of the chances on {fall.days} days"
+        return sentence("; one day cannot tell shade from another passing loss.")
+    share = percent(fall.return_share)
+    return sentence(
+        "; it came back there in %(share)s of the chances on %(num)s days.", share=share, num=fall.days
+    )

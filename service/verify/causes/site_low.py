@@ -22,6 +22,7 @@ from service.verify.clear_level import ClearLevel, flat_level
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
 from service.verify.result import Finding
+from service.verify.sentence import counted_sentence, sentence
 
 STRONG_LIGHT = 0.25
 """Clear-sky energy over the window's highest from which a level is read."""
@@ -88,16 +89,21 @@ def _finding(case: Case, clear: ClearLevel) -> Finding:
     first, last = case.first_and_last(clear.where)
     made = float(np.nansum(case.measured_wh))
     lost = made * (1 / clear.level - 1)
-    on = f" on {clear.days} days" if clear.days > 1 else ""
     return Finding(
         cause="site_low",
         serials=(),
         confidence=round(min(0.95, 0.6 + 2.0 * (LOW_ON_DAYS - clear.level) + 0.05 * min(clear.days, 4)), 2),
-        evidence=(
-            f"In {duration(60 * clear.hours)} of cloudless light{on} the whole site made {percent(clear.level)} of "
-            f"what record and clear-sky model let expect, beyond the model's band of 10 %; missing: {energy(lost)}."
+        evidence=counted_sentence(
+            "In %(time)s of cloudless light the whole site made %(level)s of what record and clear-sky model let "
+            "expect, beyond the model's band of 10 %%; missing: %(lost)s.",
+            "In %(time)s of cloudless light on %(num)s days the whole site made %(level)s of what record and clear-sky "
+            "model let expect, beyond the model's band of 10 %%; missing: %(lost)s.",
+            clear.days,
+            time=duration(60 * clear.hours),
+            level=percent(clear.level),
+            lost=energy(lost),
         ),
-        advice=(
+        advice=sentence(
             "Compare the modules' rating plates with the record first, then look for film, dust or a cover on all "
             "modules, from a safe stand."
         ),

@@ -16,8 +16,9 @@ from dataclasses import dataclass
 from service.verify.case import Case
 from service.verify.causes import channels
 from service.verify.causes.steady import SteadyLevel, steady_level
-from service.verify.causes.wording import duration, energy
+from service.verify.causes.wording import duration, energy, number
 from service.verify.result import Finding
+from service.verify.sentence import sentence
 
 DIODE_DROP = 0.0135
 """How far below the plain share one conducting diode's own voltage brings the level (0.667 to 0.653)."""
@@ -92,12 +93,19 @@ def _finding(case: Case, i: int, steady: SteadyLevel, match: _Match) -> Finding:
         cause="substring_out",
         serials=case.named([i]),
         confidence=round(min(match.likelihood, 0.97), 2),
-        evidence=(
-            f"DC output stays at {steady.level:.2f} of its like units' for {100 * steady.share:.0f} % of the energy "
-            f"over {duration(minutes)}; {match.lost} of {match.total} substrings out leaves "
-            f"{match.low:.2f} to {match.high:.2f}. Lost: {energy(lost)}."
+        evidence=sentence(
+            "DC output stays at %(level)s of its like units' for %(share)s %% of the energy over %(time)s; %(out)s of "
+            "%(total)s substrings out leaves %(low)s to %(high)s. Lost: %(lost)s.",
+            level=number(steady.level, 2),
+            share=100 * steady.share,
+            time=duration(minutes),
+            out=match.lost,
+            total=match.total,
+            low=number(match.low, 2),
+            high=number(match.high, 2),
+            lost=energy(lost),
         ),
-        advice=(
+        advice=sentence(
             "Look at the module first: hard shade on one corner, a hot junction box, a bypass diode; measure its open "
             "voltage only as a licensed person and with the unit isolated, then claim on its warranty."
         ),

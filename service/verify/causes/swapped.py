@@ -12,6 +12,7 @@ from service.verify.case import Case
 from service.verify.causes.misplaced import Misplaced, exchanged_pairs, misplaced_units
 from service.verify.causes.wording import percent
 from service.verify.result import Finding
+from service.verify.sentence import sentence
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
@@ -27,11 +28,19 @@ def _finding(case: Case, a: Misplaced, b: Misplaced) -> Finding:
         cause="swapped",
         serials=names,
         confidence=0.93,
-        evidence=(
-            f"{names[0]}, recorded on {a.recorded}, has the curve of {a.fits} ({percent(a.misfit_recorded)} of its "
-            f"energy at the wrong time there, {percent(a.misfit_fits)} here), and {names[1]} the other way round."
+        evidence=sentence(
+            "%(serial)s, recorded on %(recorded)s, has the curve of %(fits)s (%(there)s of its energy at the wrong "
+            "time there, %(here)s here), and %(other)s the other way round.",
+            serial=names[0],
+            recorded=a.recorded,
+            fits=a.fits,
+            there=percent(a.misfit_recorded),
+            here=percent(a.misfit_fits),
+            other=names[1],
         ),
-        advice="Compare both labels with the roof plan; if exchanged, exchange them on the record: nothing is broken.",
+        advice=sentence(
+            "Compare both labels with the roof plan; if exchanged, exchange them on the record: nothing is broken."
+        ),
         first_seen=first,
         last_seen=last,
         lost_wh=0.0,

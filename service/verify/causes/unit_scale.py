@@ -12,8 +12,10 @@ from __future__ import annotations
 import numpy as np
 
 from service.verify.case import Case
+from service.verify.causes.wording import plain
 from service.verify.result import Finding
 from service.verify.scale import candidates
+from service.verify.sentence import sentence
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
@@ -28,11 +30,15 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
             cause="unit_scale",
             serials=(),
             confidence=0.97,
-            evidence=(
-                f"All values are {case.scale:g} times what this roof can make (as from {reason}); "
-                f"divided by {case.scale:g} they fit, and all figures here are computed so."
+            evidence=sentence(
+                "All values are %(factor)s times what this roof can make (as from %(reason)s); divided by %(factor)s "
+                "they fit, and all figures here are computed so.",
+                factor=plain(case.scale),
+                reason=reason,
             ),
-            advice="Correct the unit of measure where the readings are exported, then send them again.",
+            advice=sentence(
+                "Correct the unit of measure where the readings are exported, then send them again."
+            ),
             first_seen=first,
             last_seen=last,
             lost_wh=0.0,

@@ -21,6 +21,7 @@ from service.verify.consensus import AGREEMENT, consensus
 from service.verify.inputs import FloatArray
 from service.verify.levels import rated_wh
 from service.verify.result import Finding
+from service.verify.sentence import Quantity, Sentence, sentence
 from service.verify.sky import without_silent
 
 STRONG = 0.4
@@ -190,17 +191,13 @@ def _finding(case: Case, trips: _Trips) -> Finding:
     first, last = case.first_and_last(trips.dips)
     lost = _lost_wh(case, trips)
     minutes = float(trips.dips.sum() * case.day.grid.interval_min)
-    of_branch = f" of branch {trips.branch}" if trips.branch else ""
     finding = Finding(
         cause="voltage_trip",
         serials=case.named(trips.rows),
         confidence=round(min(0.95, 0.7 + 0.05 * _count(trips.dips)), 2),
-        evidence=(
-            f"At high power all {len(trips.rows)} units{of_branch} dropped out together {_count(trips.dips)} times, "
-            f"within {duration(minutes)} of intervals, and came back; lost: {energy(lost)}."
-        ),
-        advice=(
-            "Measure the voltage at the branch's far end at noon, check the trunk cable's drop (1 % is the habit) and "
+        evidence=_evidence(trips, duration(minutes), energy(lost)),
+        advice=sentence(
+            "Measure the voltage at the branch's far end at noon, check the trunk cable's drop (1 %% is the habit) and "
             "its terminals; grid-code settings are the network operator's, mains work a licensed electrician's."
         ),
         first_seen=first,
@@ -209,3 +206,25 @@ def _finding(case: Case, trips: _Trips) -> Finding:
         branch=trips.branch,
     )
     return channels.sharpened(finding, channels.of_trips(case, trips.rows, trips.dips))
+
+
+def _evidence(trips: _Trips, minutes: Quantity, lost: Quantity) -> Sentence:
+    units, times = len(trips.rows), _count(trips.dips)
+    if trips.branch:
+        return sentence(
+            "At high power all %(num)s units of branch %(branch)s dropped out together %(times)s times, within "
+            "%(time)s of intervals, and came back; lost: %(lost)s.",
+            num=units,
+            branch=trips.branch,
+            times=times,
+            time=minutes,
+            lost=lost,
+        )
+    return sentence(
+        "At high power all %(num)s units dropped out together %(times)s times, within %(time)s of intervals, and came "
+        "back; lost: %(lost)s.",
+        num=units,
+        times=times,
+        time=minutes,
+        lost=lost,
+    )

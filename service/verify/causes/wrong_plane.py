@@ -17,6 +17,7 @@ from service.verify.case import Case
 from service.verify.causes.misplaced import Misplaced, Turned, misplaced_units, turned_units
 from service.verify.causes.wording import percent
 from service.verify.result import Finding
+from service.verify.sentence import sentence
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
@@ -30,11 +31,17 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 def _finding(case: Case, m: Misplaced) -> Finding:
     return Finding(
         **_common(case, m),
-        evidence=(
-            f"{percent(m.misfit_recorded)} of its energy comes at the wrong time for {m.recorded}, but only "
-            f"{percent(m.misfit_fits)} for {m.fits}."
+        evidence=sentence(
+            "%(there)s of its energy comes at the wrong time for %(recorded)s, but only %(here)s for %(fits)s.",
+            there=percent(m.misfit_recorded),
+            recorded=m.recorded,
+            here=percent(m.misfit_fits),
+            fits=m.fits,
         ),
-        advice=f"Compare the label with the roof plan: this unit seems to be fitted on {m.fits}; correct the record.",
+        advice=sentence(
+            "Compare the label with the roof plan: this unit seems to be fitted on %(fits)s; correct the record.",
+            fits=m.fits,
+        ),
         details={
             "fits": m.fits,
             "correction": {"kind": "move", "serial": case.serials[m.unit], "plane": m.fits},
@@ -45,13 +52,18 @@ def _finding(case: Case, m: Misplaced) -> Finding:
 def _turned(case: Case, t: Turned) -> Finding:
     return Finding(
         **_common(case, t),
-        evidence=(
-            f"{percent(t.misfit_recorded)} of its energy comes at the wrong time for {t.recorded}; it has the curve of "
-            f"azimuth {t.azimuth_deg:.0f} degrees ({percent(t.misfit_fits)} at the wrong time), that no plane has."
+        evidence=sentence(
+            "%(there)s of its energy comes at the wrong time for %(recorded)s; it has the curve of azimuth %(azimuth)s "
+            "degrees (%(here)s at the wrong time), that no plane has.",
+            there=percent(t.misfit_recorded),
+            recorded=t.recorded,
+            azimuth=t.azimuth_deg,
+            here=percent(t.misfit_fits),
         ),
-        advice=(
-            f"Compare the label with the roof plan: this unit seems to face {t.azimuth_deg:.0f} degrees, as on a "
-            "dormer; enter its plane on the record."
+        advice=sentence(
+            "Compare the label with the roof plan: this unit seems to face %(azimuth)s degrees, as on a dormer; enter "
+            "its plane on the record.",
+            azimuth=t.azimuth_deg,
         ),
         details={"azimuth_deg": round(t.azimuth_deg), "tilt_deg": round(t.tilt_deg)},
     )

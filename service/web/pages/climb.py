@@ -15,6 +15,7 @@ from service.jobs.punch_list import subject_of, unit_subject
 from service.report import words
 from service.report.language import gettext as _
 from service.report.language import ngettext
+from service.report.sentences import say
 from service.report.totals import heard_count
 from service.verify.result import Finding, Sky, Verification
 from service.web.pages import view
@@ -187,7 +188,9 @@ def _job(number: int, line: UnitLine, where: Mapping[str, str], finding: Finding
     if _from_the_ground(finding, found):  # its advice stands on the page already
         return Job(number, line.serial, place, line.labels, "", own, is_shared=False)
     subject = subject_of(finding)
-    return Job(number, line.serial, place, line.labels, finding.advice, subject, is_shared=subject != own)
+    return Job(
+        number, line.serial, place, line.labels, say(finding.advice), subject, is_shared=subject != own
+    )
 
 
 def _first_findings(found: Verification) -> dict[str, Finding]:

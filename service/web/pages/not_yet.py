@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from service.report import words
 from service.report.language import gettext as _
 from service.report.language import ngettext
+from service.report.sentences import say
 from service.verify.result import Unseen, Verification
 
 DEAD_UNITS = "no_output"
@@ -26,7 +27,7 @@ def open_lines(found: Verification) -> list[Open]:
     lines: dict[tuple[str, str], list[str]] = {}
     for entry in found.not_yet:
         lines.setdefault((entry.missing, _place(entry)), []).append(words.open_question(entry.cause))
-    return [Open(_sentence(asked), place, missing) for (missing, place), asked in lines.items()]
+    return [Open(_sentence(asked), place, say(missing)) for (missing, place), asked in lines.items()]
 
 
 def waiting_line(found: Verification) -> str:

@@ -19,6 +19,7 @@ from service.report.days import DayTotal, light_minutes, sum_series, totals, uni
 from service.report.language import gettext as _
 from service.report.language import marked, ngettext
 from service.report.marks import Dot, dot
+from service.report.sentences import say
 from service.report.totals import heard_count, lost_wh_per_day
 from service.verify.result import INFORMATION_CAUSES, Finding, UnitResult, Verification
 from service.web.pages.proposals import ProposalView, key_of
@@ -299,14 +300,14 @@ def finding_view(finding: Finding, site: Site, proposal: ProposalView | None = N
         units=tuple(_place(serial, site) for serial in finding.serials[:NAMED_UNITS]),
         more=max(0, count - NAMED_UNITS),
         scope=_scope(finding),
-        evidence=finding.evidence,
-        advice=finding.advice,
+        evidence=say(finding.evidence),
+        advice=say(finding.advice),
         facts=_facts(finding, ZoneInfo(site.timezone)),
         first_look=words.place_sentence(finding.cause),
         on_roof=cause.care in ("roof", "both"),
         on_mains=cause.care in ("mains", "both"),
         proposal=proposal,
-        season=str(finding.details.get("season", "")),
+        season=say(finding.details.get("season", "")),
     )
 
 
