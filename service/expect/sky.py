@@ -161,3 +161,10 @@ def closed_sky(ghi: FloatArray, dni: FloatArray, dhi: FloatArray, *, sun: Sun) -
     from_closure = np.where(cos_zenith > 0, (ghi - dhi) / safe_cos, 0.0)
     dni_closed = np.where(np.isnan(dni), from_closure, dni)
     return Irradiance(ghi_closed, np.clip(dni_closed, 0.0, sun.dni_extra_w_m2), dhi_closed)
+
+
+def filled_with(sky: Irradiance, other: Irradiance) -> Irradiance:
+    """Return `sky` with `other` where it is unknown (NaN)."""
+    known = np.isfinite(sky.ghi + sky.dni + sky.dhi)
+    pairs = ((sky.ghi, other.ghi), (sky.dni, other.dni), (sky.dhi, other.dhi))
+    return Irradiance(*(np.where(known, a, b) for a, b in pairs))

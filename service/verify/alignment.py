@@ -15,6 +15,7 @@ from datetime import datetime
 import numpy as np
 
 from service.expect.site import Plane, Site
+from service.expect.weather import Weather
 from service.verify.inputs import FloatArray, Readings
 from service.verify.labels import Labels, own_labels, true_time
 from service.verify.search import (
@@ -25,6 +26,7 @@ from service.verify.search import (
     best_clock,
     best_turn,
     doubtful,
+    likelihood_of_best,
     too_steep,
 )
 from service.verify.window import Light, Sunshine, Window, window
@@ -47,6 +49,9 @@ FOR_CHANGE = 4.0
 FOR_PLANE_BY_CLOUDS, PER_CLOUDY_DAY, BY_ONE_PLANE = 24.0, 6.5, 17.0
 """The same where no clear sky speaks: for a plane among several under passing clouds, whose light the model knows less,
 day after day, and of a single plane at all."""
+
+LONGEST_SENSOR_MIN = 15
+"""Means over longer than this tell the sky of no single interval."""
 
 LEAST_SUN_H, LEAST_SUN_FOR_CLOCK_H = 3.0, 2.0
 LEAST_BEAM_SHARE, MORE_SUN = 0.2, 1.3
@@ -145,10 +150,10 @@ def as_sent(site: Site, readings: Readings) -> Alignment:
     return Alignment(site, readings, own_labels(readings))
 
 
-def align(site: Site, readings: Readings, *, scale: float) -> Alignment:
+def align(site: Site, readings: Readings, *, scale: float, weather: Weather | None = None) -> Alignment:
     """Return the site and the readings (whose values are `scale` times too large) as they fit one another best."""
     unchanged = as_sent(site, readings)
-    seen = window(site, readings, scale=scale)
+    seen = _window(site, readings, scale, weather)
     if seen is None or not doubtful(seen):
         return unchanged
     clock, turn = best_clock(seen), best_turn(seen)
@@ -156,6 +161,14 @@ def align(site: Site, readings: Readings, *, scale: float) -> Alignment:
     if by_plane and (not by_clock or turn.gain - FOR_PLANE > clock.gain - FOR_CLOCK):
         return _with_plane(unchanged, seen, clock, turn)
     return _with_clock(unchanged, seen, clock, turn) if by_clock else unchanged
+
+
+def _window(site: Site, readings: Readings, scale: float, weather: Weather | None) -> Window | None:
+    """Return the window under the measured sky where that explains more: a sensor, or its clock, may be wrong itself."""
+    clear = window(site, readings, scale=scale)
+    if clear is None or weather is None or weather.interval_min > LONGEST_SENSOR_MIN:
+        return clear
+    return max(clear, window(site, readings, scale=scale, weather=weather) or clear, key=likelihood_of_best)
 
 
 def _needed(seen: Window, least: float, per_day: float = PER_DAY) -> float:

@@ -23,8 +23,9 @@ from service.expect.plane import (
     on_plane,
 )
 from service.expect.site import Plane, Site
-from service.expect.sky import clear_sky
+from service.expect.sky import Irradiance, clear_sky, filled_with
 from service.expect.sun import Sun, sun_for
+from service.expect.weather import Weather, sky_from_weather
 from service.verify.inputs import FloatArray
 
 LONGEST_SHIFT_MIN = 200
@@ -135,18 +136,21 @@ class ClearLight:
         return np.asarray(inside.reshape(-1, width).mean(axis=1))
 
 
-def clear_light(site: Site, grid: Grid) -> ClearLight:
-    """Return the clear sky's light over `site` for `grid` and what other clocks could bring into it."""
+def clear_light(site: Site, grid: Grid, weather: Weather | None = None) -> ClearLight:
+    """Return the light over `site` for `grid` and what other clocks could bring into it.
+
+    The clear sky's, and where `weather` measured it the real one's.
+    """
     before = math.ceil(LONGEST_SHIFT_MIN / grid.interval_min)
     start = grid.start - timedelta(minutes=before * grid.interval_min)
     wide = Grid(start, grid.interval_min, grid.count + 2 * before)
     sun = sun_for(wide, latitude=site.latitude, longitude=site.longitude, elevation_m=site.elevation_m)
     sun = sun.take(sun.up_share > 0)
-    clear = clear_sky(sun, wide, site=site)
+    clear, modelled = _sky(sun, wide, site, weather)
     level = on_plane(Plane("level", 0.0, 0.0, albedo=0.0), sun, clear)
     upright = on_plane(Plane("upright", 90.0, 0.0, albedo=0.0), sun, clear)
     zenith, azimuth = np.radians(sun.apparent_zenith_deg), np.radians(sun.azimuth_deg)
-    clearer = np.exp(CLEARER_AT_LOW_SUN * (_air_mass(sun) - 1.5))
+    clearer = np.where(modelled, np.exp(CLEARER_AT_LOW_SUN * (_air_mass(sun) - 1.5)), 1.0)
     circumsolar = (clear.dhi - level.sky) / np.maximum(np.cos(zenith), LOWEST_COS_ZENITH)
     return ClearLight(
         grid=grid,
@@ -163,6 +167,15 @@ def clear_light(site: Site, grid: Grid) -> ClearLight:
         level_beam=clear.dni * sun.cos_zenith * clearer,
         level_diffuse=clear.dhi,
     )
+
+
+def _sky(sun: Sun, grid: Grid, site: Site, weather: Weather | None) -> tuple[Irradiance, BoolArray]:
+    """Return the measured sky with the clear one where nothing was measured, and where that is."""
+    clear = clear_sky(sun, grid, site=site)
+    if weather is None:
+        return clear, np.ones(len(sun.steps), dtype=bool)
+    sky = sky_from_weather(weather, grid, sun, clear, site=site)
+    return filled_with(sky, clear), ~np.isfinite(sky.ghi + sky.dni + sky.dhi)
 
 
 def _air_mass(sun: Sun) -> FloatArray:

@@ -14,7 +14,7 @@ import numpy as np
 from service.expect.energy import unit_groups
 from service.expect.grid import Grid
 from service.expect.site import Site
-from service.expect.sky import Irradiance
+from service.expect.sky import Irradiance, filled_with
 from service.expect.weather import Weather, sky_from_weather
 from service.verify.alignment import Alignment, align, as_sent
 from service.verify.case import Case, Expectation, active_mask, expectation
@@ -33,7 +33,6 @@ from service.verify.sky import (
     SHIFT_COST_KNOWN_LEVELS,
     ArraySky,
     family,
-    filled_with,
     group_consensus,
     infer,
     sky_at,
@@ -128,7 +127,7 @@ def _aligned(site: Site, readings: Readings, weather: Weather | None) -> tuple[A
     """
     seen = _seen(site, readings, weather)
     for scale in dict.fromkeys((1.0, seen.scale)):
-        alignment = align(site, readings, scale=scale)
+        alignment = align(site, readings, scale=scale, weather=weather)
         if alignment.changed:
             right = _seen(alignment.site, alignment.readings, weather)
             if right.scale == scale:

@@ -75,7 +75,7 @@ class Turn:
 
 def doubtful(window: Window) -> bool:
     """Return whether, looked at coarsely, some other clock or orientation fits better than the record."""
-    coarse = window.thinned(GATE_INTERVALS).with_few_bends
+    coarse = _coarsely(window)
     worth = coarse.record + WORTH_A_SEARCH
     if (coarse.clocks(_coarse_clocks()) > worth).any():
         return True
@@ -83,6 +83,17 @@ def doubtful(window: Window) -> bool:
     if change is not None and change.gain > WORTH_A_SEARCH:
         return True
     return any((coarse.turns(p, *_near_turns(plane)) > worth).any() for p, plane in enumerate(window.planes))
+
+
+def _coarsely(window: Window) -> Window:
+    return window.thinned(GATE_INTERVALS).with_few_bends
+
+
+def likelihood_of_best(window: Window) -> float:
+    """Return the log-likelihood of the clock or orientation that, looked at coarsely, fits best."""
+    coarse = _coarsely(window)
+    turns = [coarse.turns(p, *_near_turns(plane)).max() for p, plane in enumerate(window.planes)]
+    return float(max(coarse.clocks(_coarse_clocks()).max(), *turns))
 
 
 def best_clock(window: Window) -> Clock:

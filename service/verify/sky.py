@@ -260,10 +260,3 @@ def sky_at(day: Daylight, sky: ArraySky) -> Irradiance:
     return cloudy_sky(
         day.sun, day.clear, index=day.on_steps(sky.index), diffuse_shift=day.on_steps(sky.shift)
     )
-
-
-def filled_with(sky: Irradiance, other: Irradiance) -> Irradiance:
-    """Return `sky` with `other` where it is unknown (NaN)."""
-    known = np.isfinite(sky.ghi + sky.dni + sky.dhi)
-    pairs = ((sky.ghi, other.ghi), (sky.dni, other.dni), (sky.dhi, other.dhi))
-    return Irradiance(*(np.where(known, a, b) for a, b in pairs))

@@ -15,7 +15,7 @@ from service.expect.inverter import dc_power_from_ac
 from service.expect.module import STC_CELL_TEMP_C, STC_IRRADIANCE_W_M2, low_light_loss
 from service.expect.site import Plane, Site
 from service.expect.temperature import cell_temperature
-from service.expect.weather import DEFAULT_WIND_M_S, typical_air_temp_c
+from service.expect.weather import DEFAULT_WIND_M_S, Weather, air_temperature
 from service.verify.consensus import AGREEMENT, consensus
 from service.verify.inputs import FloatArray
 
@@ -48,11 +48,13 @@ class ToldLight:
     voices: FloatArray
 
 
-def told_light(site: Site, grid: Grid, energy_wh: FloatArray, quantum_wh: float) -> ToldLight:
+def told_light(
+    site: Site, grid: Grid, energy_wh: FloatArray, quantum_wh: float, weather: Weather | None = None
+) -> ToldLight:
     """Return what the units (U, T), Wh, NaN where not heard, say of the light on their planes."""
     groups = unit_groups(site)
     planes = tuple(p for p in site.planes if any(g.plane == p for g in groups))
-    air = _air_temp_c(site, grid)
+    air = grid.to_intervals(air_temperature(weather, grid, site=site), "mean")
     voices = _without_silent(site, energy_wh)
     dark = np.asarray(~(np.nan_to_num(energy_wh) > 0).any(axis=0))
     shape = (len(planes), grid.count)
@@ -71,15 +73,6 @@ def told_light(site: Site, grid: Grid, energy_wh: FloatArray, quantum_wh: float)
     known = votes > 0
     sums = np.maximum(votes, 1.0)
     return ToldLight(planes, np.where(known, total / sums, np.nan), step / sums, votes.max(axis=1))
-
-
-def _air_temp_c(site: Site, grid: Grid) -> FloatArray:
-    if site.air_temp_c is not None:
-        return np.full(grid.count, float(site.air_temp_c))
-    steps = typical_air_temp_c(
-        grid, latitude=site.latitude, longitude=site.longitude, elevation_m=site.elevation_m
-    )
-    return grid.to_intervals(steps, "mean")
 
 
 def _without_silent(site: Site, energy_wh: FloatArray) -> FloatArray:

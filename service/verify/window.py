@@ -11,6 +11,7 @@ import numpy as np
 from service.expect.energy import unit_groups
 from service.expect.grid import BoolArray, Grid, IntArray
 from service.expect.site import Plane, Site
+from service.expect.weather import Weather
 from service.verify.inputs import FloatArray, Readings
 from service.verify.levels import resolution_wh
 from service.verify.orientation import ClearLight, Parts, clear_light
@@ -157,14 +158,19 @@ class Window:
         )
 
 
-def window(site: Site, readings: Readings, *, scale: float) -> Window | None:
-    """Return the window of readings that are `scale` times too large; None without light or with long intervals."""
+def window(
+    site: Site, readings: Readings, *, scale: float, weather: Weather | None = None
+) -> Window | None:
+    """Return the window of readings that are `scale` times too large; None without light or with long intervals.
+
+    Under the clear sky, or under the measured one where `weather` has it.
+    """
     if readings.interval_min > LONGEST_INTERVAL_MIN or not site.units or not readings.count:
         return None
     grid = Grid(readings.start.astimezone(UTC), readings.interval_min, readings.count)
     energy = readings.energy_wh / scale
-    light, days = clear_light(site, grid), _solar_days(site, grid)
-    told = told_light(site, grid, energy, resolution_wh(energy))
+    light, days = clear_light(site, grid, weather), _solar_days(site, grid)
+    told = told_light(site, grid, energy, resolution_wh(energy), weather)
     w_m2 = np.where(_held(site, energy, days, grid.interval_min), np.nan, told.w_m2)
     seen = observed(w_m2, told.step_w_m2, light.air_mass(), grid.interval_min)
     some = (seen.light > 0).any(axis=0)

@@ -6,6 +6,7 @@ With `--notes`, every miss begins with the call that makes its site again:
 
 from __future__ import annotations
 
+import os
 import traceback
 import warnings
 from collections.abc import Iterator
@@ -23,7 +24,7 @@ from tests.bench.fleet.report import against_targets, by_cause
 from tests.bench.fleet.score import Score, judge, label, score
 from tests.bench.fleet.shelf import kept
 
-PROCESSES = 2
+PROCESSES = int(os.environ.get("PROCESSES", "2"))
 WIDTH = 150
 FARTHEST = 100
 """Seeds to look through for each site asked for with a cause, at most."""
