@@ -166,7 +166,7 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
 def _window(site: Site, readings: Readings, scale: float, weather: Weather | None) -> Window | None:
     """Return the window under the measured sky where that explains more: a sensor, or its clock, may be wrong itself."""
     clear = window(site, readings, scale=scale)
-    if clear is None or weather is None or weather.interval_min > LONGEST_SENSOR_MIN:
+    if clear is None or weather is None or weather.interval_min > max(LONGEST_SENSOR_MIN, readings.interval_min):
         return clear
     return max(clear, window(site, readings, scale=scale, weather=weather) or clear, key=likelihood_of_best)
 
@@ -182,6 +182,8 @@ def _believed_clock(seen: Window, clock: Clock, turn: Turn) -> bool:
     """
     if clock.gain < _needed_by(seen, clock, FOR_CLOCK) or abs(clock.minutes) < LEAST_SHIFT_MIN:
         return False
+    if seen.sensed:
+        return True
     sun = seen.sunshine(_by_clock(seen, clock))
     if sun.clear_h >= LEAST_SUN_H:
         return True

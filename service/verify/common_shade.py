@@ -17,6 +17,7 @@ import numpy as np
 
 from service.expect.plane import horizon_elevation
 from service.expect.site import Plane, Site
+from service.expect.sky import Irradiance
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray
 from service.verify.plane_beam import BIN_MINUTES, Beam, BoolArray, PlaneEnergies, beam_of, crossed
@@ -63,8 +64,10 @@ class PlaneShade:
     log_odds: float
 
 
-def common_shade(day: Daylight, table: FloatArray, agreed: FloatArray) -> tuple[PlaneShade, ...]:
-    """Return the shade found on whole planes.
+def common_shade(
+    day: Daylight, table: FloatArray, agreed: FloatArray, sky: Irradiance | None = None
+) -> tuple[PlaneShade, ...]:
+    """Return the shade found on whole planes; under a measured `sky` no cloud is taken for any.
 
     `table` (G, S, K, D) is `sky.family(day)`, `agreed` (G, D) what most units of each group made, Wh. Empty where
     nothing is sure, and for windows of more than LONGEST_DAYS days.
@@ -72,12 +75,13 @@ def common_shade(day: Daylight, table: FloatArray, agreed: FloatArray) -> tuple[
     if day.grid.count * day.grid.interval_min > LONGEST_DAYS * 24 * 60 or len(day.positions) == 0:
         return ()
     found: list[PlaneShade] = []
-    energies = PlaneEnergies(day, table, agreed)
+    energies = PlaneEnergies(day, table, agreed, sky)
     names = dict.fromkeys(g.plane.name for g in day.groups)
     beams = {name: beam for name in names if (beam := beam_of(day, energies, name)) is not None}
     for name, beam in beams.items():
         others = [b.told & b.strong & b.bright for n, b in beams.items() if n != name]
-        asked = crossed(beam, energies, name, np.any(others, axis=0)) if others else beam
+        sunny = np.any(others, axis=0) if others else np.zeros(beam.told.shape, dtype=bool)
+        asked = crossed(beam, energies, name, sunny)
         found += _spans(day, name, asked, energies.clear_of(name))
     return tuple(found)
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from service.expect.energy import UnitGroup
 from service.expect.grid import floats
 from service.expect.plane import on_plane
-from service.expect.sky import cloudy_sky
+from service.expect.sky import Irradiance, cloudy_sky, filled_with
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray
 from service.verify.sky import DIFFUSE_SHIFTS, INDEX_LEVELS
@@ -35,6 +35,9 @@ HIDDEN_BEAM, HIDDEN_DIFFUSE, MOST_HIDDEN = 0.2, 2.0, 0.6
 """Visible beam up to which all of it may be hidden: the model's error, and so many times the clear sky's diffuse
 energy, the light around the sun included, besides itself, since broken cloud has up to three times a clear sky's
 diffuse light (from memory); never more than the last."""
+
+SURE_DIFFUSE = 0.5
+"""The same where the diffuse light was measured: it is not even over the sky."""
 
 BRIGHT, ABOVE_HIDDEN = 0.65, 0.2
 """Visible beam from which the sun surely shone on the plane, and by how much it lies above what may be hidden."""
@@ -59,6 +62,10 @@ LEVELS = (0.1, 30.0)
 SAME_LEVEL, OTHER_DAYS = 0.06, 2
 """How close the logs of that share lie on days that agree, and how many other days must."""
 
+STRONG_SHARE, REACHED, DIM = 0.3, 0.75, (0.4, 1.0)
+"""Share of the highest expected energy from which a plane's level is read by a sensor, the quantile that counts, and
+what it may be: shade for most of the time leaves less of it."""
+
 CROSS_WIDTH = 0.12
 """Width of a plane's fit to a sky (log)."""
 
@@ -74,7 +81,7 @@ class Beam:
     `strong` where the light would be strong, `level` the log of output over the clear sky's diffuse, `agrees` where
     other days gave the same while hidden, `begins` and `ends` where a bin may be a span's first or last since the light
     is far brighter just before or after, `cross` the log odds that other planes add, `place` (D,) the flat position of
-    each interval in these tables.
+    each interval in these tables; `sensed` whether a sensor told the sky all the time.
     """
 
     told: BoolArray
@@ -87,6 +94,7 @@ class Beam:
     ends: BoolArray
     cross: FloatArray
     place: Ints
+    sensed: bool
 
 
 def _in_shade(group: UnitGroup) -> UnitGroup:
@@ -94,9 +102,14 @@ def _in_shade(group: UnitGroup) -> UnitGroup:
     return replace(group, plane=replace(group.plane, horizon=((0.0, 90.0), (180.0, 90.0))))
 
 
-def _diffuse_share(day: Daylight, group: UnitGroup) -> FloatArray:
-    """Return the share of the clear sky's light on the group's plane that is no beam, the sun's halo included, (D,)."""
-    light = on_plane(group.plane, day.sun, day.clear)
+def _told_throughout(day: Daylight, sky: Irradiance) -> BoolArray:
+    """Return the intervals that a sky is known in from begin to end, (D,)."""
+    return np.asarray(np.isfinite(sky.ghi + sky.dni + sky.dhi).reshape(-1, day.steps).all(axis=1))
+
+
+def _diffuse_share(day: Daylight, group: UnitGroup, sky: Irradiance) -> FloatArray:
+    """Return the share of a sky's light on the group's plane that is no beam, the sun's halo included, (D,)."""
+    light = on_plane(group.plane, day.sun, sky)
     total = np.maximum(day.gather(light.total), 1e-9)
     return np.asarray(1 - day.gather(light.beam) / total)
 
@@ -104,15 +117,24 @@ def _diffuse_share(day: Daylight, group: UnitGroup) -> FloatArray:
 class PlaneEnergies:
     """How well each plane's energies fit every sky, with and without beam."""
 
-    def __init__(self, day: Daylight, table: FloatArray, agreed: FloatArray) -> None:
+    def __init__(
+        self, day: Daylight, table: FloatArray, agreed: FloatArray, sky: Irradiance | None = None
+    ) -> None:
         self.day, self.agreed = day, agreed
-        self.hidden = np.stack([day.gather(day.power(_in_shade(g), day.clear).ac_w) for g in day.groups])
+        real = day.clear if sky is None else filled_with(sky, day.clear)
+        self.measured = np.zeros(agreed.shape[1], dtype=bool) if sky is None else _told_throughout(day, sky)
+        self.hidden = np.stack([day.gather(day.power(_in_shade(g), real).ac_w) for g in day.groups])
         above = int(np.searchsorted(INDEX_LEVELS, 1.0))
         self.clear = (table[:, 0, above - 1] + table[:, 0, above]) / 2
-        self.around = self.clear * np.stack([_diffuse_share(day, g) for g in day.groups])
+        if sky is not None:
+            self.clear = np.stack([day.gather(day.power(g, real).ac_w) for g in day.groups])
+        around = self.clear * np.stack([_diffuse_share(day, g, real) for g in day.groups])
+        self.unsure = np.where(self.measured, SURE_DIFFUSE, HIDDEN_DIFFUSE) * around
+        self.behind = self.hidden + self.unsure
         self.told = np.isfinite(agreed) & (
             self.clear > TELLING_ENERGY * self.clear.max(axis=1, keepdims=True)
         )
+        self.agreed = agreed / self._levels()[:, None]
         self._table = table
 
     def _cost(self, energies: FloatArray, g: int, at: Ints) -> FloatArray:
@@ -122,12 +144,25 @@ class PlaneEnergies:
         off = np.log(np.maximum(energies, 1e-3) / made) / CROSS_WIDTH
         return np.where(told, np.minimum(off**2, 16.0), 0.0)
 
+    def _levels(self) -> FloatArray:
+        """Return the level that each group reaches under a measured sky, (G,): dim modules are no shade."""
+        out = np.ones(len(self.agreed))
+        for g in np.flatnonzero(self.told.any(axis=1)) if self.measured.any() else ():
+            use = self.told[g] & self.measured & (self.clear[g] > STRONG_SHARE * self.clear[g].max())
+            if use.any():
+                out[g] = np.clip(np.quantile(self.agreed[g, use] / self.clear[g, use], REACHED), *DIM)
+        return out
+
     def clear_of(self, plane: str) -> FloatArray:
         """Return the clear-sky energy of a unit on `plane`, Wh, (D,)."""
         return np.asarray(self.clear[next(g for g, x in enumerate(self.day.groups) if x.plane.name == plane)])
 
     def for_shade(self, plane: str, at: Ints) -> FloatArray:
-        """Return the log odds for no beam on `plane` that the planes together give in the intervals `at`, (N,)."""
+        """Return the log odds for no beam on `plane` in the intervals `at`, (N,)."""
+        return np.where(self.measured[at], self._by_sensor(plane, at), self._by_planes(plane, at))
+
+    def _by_planes(self, plane: str, at: Ints) -> FloatArray:
+        """Return those that the planes together give, (N,)."""
         diffuse = _diffuse_over_clear(self.day, self._table.shape[1], at)
         seen, behind = [], []
         for g, group in enumerate(self.day.groups):
@@ -135,6 +170,15 @@ class PlaneEnergies:
             shaded = group.plane.name == plane
             behind.append(self._cost(self.hidden[g, at] * diffuse, g, at) if shaded else seen[g])
         return np.asarray(np.clip((_least(seen) - _least(behind)) / 2, 0.0, 4.0))
+
+    def _by_sensor(self, plane: str, at: Ints) -> FloatArray:
+        """Return those that the measured sky gives, (N,)."""
+        rows = [g for g, group in enumerate(self.day.groups) if group.plane.name == plane]
+        made, clear, most = self.agreed[rows][:, at], self.clear[rows][:, at], self.behind[rows][:, at]
+        width = CROSS_WIDTH * np.maximum(clear, 1e-6)
+        seen, behind = (clear - made) / width, np.maximum(made - most, 0.0) / width
+        gain = np.where(self.told[rows][:, at], np.minimum(seen**2, 16.0) - np.minimum(behind**2, 16.0), 0.0)
+        return np.asarray(np.clip(gain.sum(axis=0) / 2, 0.0, 4.0))
 
 
 def _least(costs: list[FloatArray]) -> FloatArray:
@@ -162,8 +206,12 @@ def _diffuse_over_clear(day: Daylight, shifts: int, at: Ints) -> FloatArray:
 
 
 def crossed(beam: Beam, energies: PlaneEnergies, plane: str, sunny: BoolArray) -> Beam:
-    """Return the beam with what other planes say where one of them surely has sun (days, B) and this one may not."""
-    asked = (sunny & beam.told & beam.hidden).ravel()[beam.place]
+    """Return the beam with what other planes say where one of them surely has sun (days, B) and this one may not.
+
+    A sensor has its say wherever it measured.
+    """
+    hidden = (beam.told & beam.hidden).ravel()[beam.place]
+    asked = hidden & (sunny.ravel()[beam.place] | (energies.measured & beam.strong.ravel()[beam.place]))
     cross = np.full(len(beam.place), np.nan)
     if asked.any():
         cross[asked] = energies.for_shade(plane, np.flatnonzero(asked))
@@ -182,12 +230,12 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
     top = np.quantile(made[told] / counts.sum(axis=0)[told], 0.98)
     held = made > BELOW_TOP * top * counts.sum(axis=0)
     place, shape = _solar_places(day)
-    around = (energies.around[rows] * counts).sum(axis=0)
-    made, clear, hidden, around = (
-        _binned(np.where(told, x, np.nan), place, shape) for x in (made, clear, hidden, around)
+    unsure = (energies.unsure[rows] * counts).sum(axis=0)
+    made, clear, hidden, unsure = (
+        _binned(np.where(told, x, np.nan), place, shape) for x in (made, clear, hidden, unsure)
     )
     seen = np.clip((made - hidden) / (clear - hidden), *RANGE)
-    may_be = np.minimum(HIDDEN_BEAM + HIDDEN_DIFFUSE * around / (clear - hidden), MOST_HIDDEN)
+    may_be = np.minimum(HIDDEN_BEAM + unsure / (clear - hidden), MOST_HIDDEN)
     at_top = _binned(held.astype(float), place, shape) > 0.5
     bright = seen > np.maximum(BRIGHT, may_be + ABOVE_HIDDEN)
     told = np.isfinite(seen) & (made > LEAST_LIGHT * hidden)
@@ -207,6 +255,7 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
         ends=_jumps(seen[:, ::-1], shining[:, ::-1])[:, ::-1],
         cross=np.zeros(shape),
         place=place,
+        sensed=bool(energies.measured.all()),
     )
 
 

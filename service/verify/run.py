@@ -16,7 +16,7 @@ from service.expect.grid import Grid
 from service.expect.site import Site
 from service.expect.sky import Irradiance, filled_with
 from service.expect.weather import Weather, sky_from_weather
-from service.verify.alignment import Alignment, align, as_sent
+from service.verify.alignment import LONGEST_SENSOR_MIN, Alignment, align, as_sent
 from service.verify.case import Case, Expectation, active_mask, expectation
 from service.verify.causes import name_causes
 from service.verify.common_shade import PlaneShade, behind, common_shade, sky_behind, without_shaded
@@ -85,8 +85,11 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     shades: tuple[PlaneShade, ...] = ()
     live = live_units(measured)
     if live >= 2 or (live == 1 and heard_units(measured) > 1 and stated_sky is None):
-        shades = common_shade(day, table, group_consensus(day, measured, np.ones(len(measured)), quantum))
-        judged = _judge_by_array(*_in_shade(day, table, shades), measured, quantum, shades)
+        agreed = group_consensus(day, measured, np.ones(len(measured)), quantum)
+        sensed = _sensed(day, weather, stated_sky)
+        shades = common_shade(day, table, agreed, sensed)
+        index = None if sensed is None else _index(day, sensed)
+        judged = _judge_by_array(*_in_shade(day, table, shades), measured, quantum, shades, index)
     else:
         judged = _judge_by(day, stated_sky, measured, quantum)
     array_sky, peers, unit_levels, source = judged
@@ -193,20 +196,27 @@ def _in_shade(
 
 
 def _judge_by_array(
-    day: Daylight, table: FloatArray, measured: FloatArray, quantum: float, shades: tuple[PlaneShade, ...]
+    day: Daylight,
+    table: FloatArray,
+    measured: FloatArray,
+    quantum: float,
+    shades: tuple[PlaneShade, ...],
+    sensed: FloatArray | None,
 ) -> Judged:
     """Infer the sky twice, the second time with the units' own levels taken out and odd ones doubted."""
     votes = np.ones(len(measured))
     clear_wh = day.for_units([_clear_row(t) for t in table])
     telling = without_shaded(day, spread_steps(day, measured, clear_wh, quantum), shades)
-    sky = infer(day, table, telling, votes, quantum_wh=quantum, shift_cost=SHIFT_COST)
+    sky = infer(day, table, telling, votes, quantum_wh=quantum, shift_cost=SHIFT_COST, sensed=sensed)
     first = _known_levels(day, sky, measured, expectation(day, sky_at(day, sky)), quantum)
     own = np.where(np.isfinite(first.level), first.level, 1.0)
     trusted = (own > STEADY_ENOUGH[0]) & (own < STEADY_ENOUGH[1])
     normal = np.abs(own / first.reference - 1) < first.visible
     votes = np.where(trusted & normal, 1.0, DOUBTED_VOTE)
     levelled = telling / np.where(trusted, own, 1.0)[:, None]
-    sky = infer(day, table, levelled, votes, quantum_wh=quantum, shift_cost=SHIFT_COST_KNOWN_LEVELS)
+    sky = infer(
+        day, table, levelled, votes, quantum_wh=quantum, shift_cost=SHIFT_COST_KNOWN_LEVELS, sensed=sensed
+    )
     expected = expectation(day, sky_at(day, sky))
     return sky, expected, _known_levels(day, sky, measured, expected, quantum), "array"
 
@@ -230,6 +240,18 @@ def _measured_sky(day: Daylight, weather: Weather | None) -> Irradiance | None:
         return None
     sky = sky_from_weather(weather, day.grid, day.sun, day.clear, site=day.site)
     return sky if np.isfinite(sky.ghi[day.sun.up_share > 0]).any() else None
+
+
+def _sensed(day: Daylight, weather: Weather | None, sky: Irradiance | None) -> Irradiance | None:
+    """Return the measured sky if its means are short enough to tell single intervals' light."""
+    if weather is None or weather.interval_min > max(LONGEST_SENSOR_MIN, day.grid.interval_min):
+        return None
+    return sky
+
+
+def _index(day: Daylight, sky: Irradiance) -> FloatArray:
+    """Return the clear-sky index of a sky by interval, (D,), NaN where it is unknown."""
+    return np.asarray(day.gather(sky.ghi) / np.maximum(day.gather(day.clear.ghi), 1e-6))
 
 
 def _stated(

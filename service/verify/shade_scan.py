@@ -24,8 +24,9 @@ MOST_BRIGHT, LEAST_HIDDEN = 0.2, 0.7
 REFUTED, DOUBTED = -15.0, -3.0
 """What a day counts on which the sun shone in a span, and one on which it may have."""
 
-DAY_CAP, CROSS_CAP = 5.0, 7.0
-"""Most that one day may count for, by its own envelope and by other planes: a bank of fog comes, too."""
+DAY_CAP, CROSS_CAP, SENSOR_CAP = 5.0, 7.0, 12.0
+"""Most that one day may count for, by its own envelope and by other planes: a bank of fog comes, too; and by a sensor,
+which sees the fog."""
 
 RAREST_EDGE, RAREST_DARK = 0.03, 0.02
 """Least share of bins at which a cloud's edge or a dark bin is taken to fall, however clear the days."""
@@ -137,7 +138,7 @@ def _odds_of_days(
     own = np.where(before | after, np.minimum(own, DAY_CAP), 0.0) * _calm(beam, step, *core)
     cross = _Sums(np.where(beam.told, beam.cross, 0.0)).over(*core) / np.maximum(looked, 1)
     cross = np.maximum(cross - CROSS_NOISE, 0.0)
-    others = np.minimum(cross * (1 + (np.maximum(looked, 1) - 1) * LOOKS), CROSS_CAP)
+    others = np.minimum(cross * (1 + (np.maximum(looked, 1) - 1) * LOOKS), SENSOR_CAP if beam.sensed else CROSS_CAP)
     agreeing = _Sums(beam.told & beam.agrees).over(*core) >= AGREEING_SHARE * looked
     long = np.clip((looked * width_min - AGREEING_FROM_MIN) / AGREEING_FROM_MIN, 0.0, 1.0)
     alike = AGREEING * (agreeing & (looked >= LEAST_AGREEING) & (step < STILL)) * long

@@ -49,6 +49,11 @@ STEPS_FOR_SKY = 6
 
 LONGEST_REACH_MIN = 30
 
+SENSOR_VOTE = 0.6
+"""What a measured index counts beside all units together: it decides between planes that contradict one another."""
+
+SENSOR_ALONE = 1e-3
+
 UNEXPLAINED_COST = 1e-2
 """Cost of what is left where no member is near, relative to the brightest: the nearest is taken, not just any."""
 
@@ -96,12 +101,14 @@ def infer(
     *,
     quantum_wh: float,
     shift_cost: float,
+    sensed: FloatArray | None = None,
 ) -> ArraySky:
     """Return the sky that explains most units.
 
     `table` is `family(day)`; `energy_wh` (U, D) are the units' energies with their own levels taken out, NaN where
     not heard; `votes` (U,) weigh the units; `quantum_wh` is the resolution of the readings;
-    `shift_cost` what a departure of the diffuse share costs.
+    `shift_cost` what a departure of the diffuse share costs; `sensed` (D,) is the measured clear-sky index, NaN where
+    there is none.
     """
     agreed = group_consensus(day, energy_wh, votes, quantum_wh)
     limit = _limits(day)
@@ -109,8 +116,12 @@ def infer(
     weight = _group_weights(day, energy_wh, votes, quantum_wh) * np.isfinite(agreed)
     known = weight.sum(axis=0) > 0
     known &= ~_impossibly_dark(day, table, agreed)
-    best_shift, best_index = _best_member(table, agreed, weight, quantum_wh, shift_cost)
+    vote = _sensor_cost(np.full(len(known), np.nan) if sensed is None else sensed)
+    best_shift, best_index = _best_member(table, agreed, weight, quantum_wh, shift_cost, vote)
     index = _between_members(table, agreed, weight, best_shift, best_index)
+    if sensed is not None:
+        index = np.where(known | ~np.isfinite(sensed), index, sensed)
+        known |= np.isfinite(sensed)
     shift = DIFFUSE_SHIFTS[best_shift]
     return ArraySky(_filled(index, known), _filled(shift, known), known)
 
@@ -204,14 +215,26 @@ def _impossibly_dark(day: Daylight, table: FloatArray, agreed: FloatArray) -> ND
     return np.asarray(well_up & dark & np.isfinite(agreed).any(axis=0))
 
 
+def _sensor_cost(sensed: FloatArray) -> FloatArray:
+    """Return what the members of each index cost by a measured one (D,), NaN where there is none, (K, D)."""
+    index = INDEX_LEVELS[:, None]
+    away = np.abs(np.log(np.maximum(sensed, INDEX_LEVELS[0]) / index))
+    return np.asarray(SENSOR_VOTE * np.nan_to_num(np.minimum(away, DEVIATION_CAP) + SENSOR_ALONE * away))
+
+
 def _best_member(
-    table: FloatArray, agreed: FloatArray, weight: FloatArray, quantum_wh: float, shift_cost: float
+    table: FloatArray,
+    agreed: FloatArray,
+    weight: FloatArray,
+    quantum_wh: float,
+    shift_cost: float,
+    vote: FloatArray,
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     shifts, levels = table.shape[1:3]
     cost = shift_cost * np.abs(DIFFUSE_SHIFTS[:shifts])[:, None, None] + (
         TIE_COST * np.abs(INDEX_LEVELS - 1)[:, None]
     )
-    cost = np.broadcast_to(cost, table.shape[1:]).copy()
+    cost = np.broadcast_to(cost, table.shape[1:]) + vote
     for g in range(len(table)):
         scale = np.maximum(np.maximum(table[g], np.nan_to_num(agreed[g])), 2 * quantum_wh + 1e-9)
         away = np.abs(np.nan_to_num(agreed[g]) - table[g])

@@ -54,7 +54,7 @@ class Sunshine:
 class Window:
     """The light that P planes' units told in N intervals (grid positions `intervals`, solar days `days`).
 
-    `voices` (P,) is how many units speak for each plane.
+    `voices` (P,) is how many units speak for each plane; `sensed` whether a sensor told the light that should be.
     """
 
     light: ClearLight
@@ -64,6 +64,7 @@ class Window:
     intervals: IntArray
     days: IntArray
     voices: FloatArray
+    sensed: bool
     bends: tuple[float, ...] = BENDS
 
     def thinned(self, most: int) -> Window:
@@ -178,7 +179,7 @@ def window(
     if not some.any() or not len(used):
         return None
     parts = tuple(light.parts(p, np.array([p.tilt_deg]), np.array([p.azimuth_deg])) for p in told.planes)
-    return Window(light, told.planes, parts, seen.at(used), used, days[used], told.voices)
+    return Window(light, told.planes, parts, seen.at(used), used, days[used], told.voices, weather is not None)
 
 
 def _solar_days(site: Site, grid: Grid) -> IntArray:

@@ -18,6 +18,7 @@ from service.verify.causes.steady import has_peers
 from service.verify.causes.wording import azimuths, energy, percent
 from service.verify.common_shade import NEEDED, PlaneShade
 from service.verify.inputs import FloatArray
+from service.verify.levels import AT_LIMIT, rated_wh
 from service.verify.outline import outline_of, outline_of_plane, sun_of_intervals
 from service.verify.result import Finding
 from service.verify.sentence import Sentence, counted_sentence, joined, sentence
@@ -140,9 +141,8 @@ def _plane_finding(
 
 
 def _shortfall(case: Case, i: int) -> _Shortfall | None:
-    series = case.levels.relative_series(i)
-    weight = case.levels.weight[i]
     by_peers = has_peers(case, i)
+    series, weight = _series(case, i) if by_peers else (case.levels.relative_series(i), case.levels.weight[i])
     read = (
         np.isfinite(series)
         & (weight > 0)
@@ -162,6 +162,19 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
     if days >= DAYS_TO_RETURN and returned < LEAST_RETURN and lost < SURE_SHARE:
         return None
     return _Shortfall(short, np.asarray(read), lost, _span(azimuth[short], weight[short]), returned, days)
+
+
+def _series(case: Case, i: int) -> tuple[FloatArray, FloatArray]:
+    """Return the unit's level over its reference and the weight [Wh] of each interval, (D,) each.
+
+    While like units stand at their inverters' limit no level is read, but a unit far below the limit is short all the
+    same, by more than its AC output is.
+    """
+    series, weight = case.levels.relative_series(i), case.levels.weight[i]
+    due = case.peers.energy_wh[i]
+    at_limit = np.isnan(series) & case.heard[i] & (due >= AT_LIMIT * rated_wh(case.day)[i])
+    level = np.minimum(case.measured_wh[i] / np.maximum(due, 1e-9), 1.0) / case.levels.reference[i]
+    return np.where(at_limit, level, series), np.where(at_limit, case.peers.dc_wh[i], weight)
 
 
 def _mates_level(case: Case, i: int) -> FloatArray:
