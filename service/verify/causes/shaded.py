@@ -38,7 +38,7 @@ WHOLE_SHARE = 0.10
 LIKE_ITS_PLANE = 0.5
 """Share of its plane's usual loss from which a unit is shaded with it."""
 
-LEAST_INTERVALS = 4
+LEAST_INTERVALS, MOST_AT_LIMIT = 4, 0.5
 BEAM_INDEX, CLEAR_INDEX = 0.45, 0.75
 """Clear-sky index from which there is beam enough to take away: for like units, and where only the model compares."""
 
@@ -171,10 +171,12 @@ def _series(case: Case, i: int) -> tuple[FloatArray, FloatArray]:
     same, by more than its AC output is.
     """
     series, weight = case.levels.relative_series(i), case.levels.weight[i]
-    due = case.peers.energy_wh[i]
-    at_limit = np.isnan(series) & case.heard[i] & (due >= AT_LIMIT * rated_wh(case.day)[i])
-    level = np.minimum(case.measured_wh[i] / np.maximum(due, 1e-9), 1.0) / case.levels.reference[i]
-    return np.where(at_limit, level, series), np.where(at_limit, case.peers.dc_wh[i], weight)
+    mates, rated = [k for k in case.like(i) if k != i], float(rated_wh(case.day)[i])
+    limited = (case.measured_wh[mates] >= AT_LIMIT * rated).sum(axis=0)
+    most = limited > MOST_AT_LIMIT * case.heard[mates].sum(axis=0)
+    at_limit = np.isnan(series) & case.heard[i] & most
+    level = np.minimum(case.measured_wh[i] / rated, 1.0) / case.levels.reference[i]
+    return np.where(at_limit, level, series), np.where(at_limit, rated, weight)
 
 
 def _mates_level(case: Case, i: int) -> FloatArray:
