@@ -53,6 +53,9 @@ day after day, and of a single plane at all."""
 LONGEST_SENSOR_MIN = 15
 """Means over longer than this tell the sky of no single interval."""
 
+MORE_BY_SENSOR = 10.0
+"""Log-likelihood that the measured sky must bring: a clear sky is known as well without a sensor that may err."""
+
 LEAST_SUN_H, LEAST_SUN_FOR_CLOCK_H = 3.0, 2.0
 LEAST_BEAM_SHARE, MORE_SUN = 0.2, 1.3
 """Where clouds speak, the beam must fill this share of the possible hours, and so many times those by the record."""
@@ -164,11 +167,17 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
 
 
 def _window(site: Site, readings: Readings, scale: float, weather: Weather | None) -> Window | None:
-    """Return the window under the measured sky where that explains more: a sensor, or its clock, may be wrong itself."""
+    """Return the window under the measured sky where that explains more: the sensor may be wrong itself."""
     clear = window(site, readings, scale=scale)
-    if clear is None or weather is None or weather.interval_min > max(LONGEST_SENSOR_MIN, readings.interval_min):
+    if (
+        clear is None
+        or weather is None
+        or weather.interval_min > max(LONGEST_SENSOR_MIN, readings.interval_min)
+    ):
         return clear
-    return max(clear, window(site, readings, scale=scale, weather=weather) or clear, key=likelihood_of_best)
+    sensed = window(site, readings, scale=scale, weather=weather)
+    more = sensed is not None and likelihood_of_best(sensed) > likelihood_of_best(clear) + MORE_BY_SENSOR
+    return sensed if more else clear
 
 
 def _needed(seen: Window, least: float, per_day: float = PER_DAY) -> float:

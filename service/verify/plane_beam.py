@@ -92,6 +92,8 @@ class Beam:
     agrees: BoolArray
     begins: BoolArray
     ends: BoolArray
+    begins_dimly: BoolArray
+    ends_dimly: BoolArray
     cross: FloatArray
     place: Ints
     sensed: bool
@@ -241,7 +243,8 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
     told = np.isfinite(seen) & (made > LEAST_LIGHT * hidden)
     strong = clear > STRONG * _rated_wh(day, rows, counts, place, shape)
     seen = np.where(told, seen, np.inf)
-    shining = np.where(told & strong & (seen > SHINING[0]) & (seen < SHINING[1]), seen, -np.inf)
+    bare = np.where(told & (seen > SHINING[0]) & (seen < SHINING[1]), seen, -np.inf)
+    shining = np.where(strong, bare, -np.inf)
     hides = told & (seen < may_be) & ~at_top
     level = floats(np.log(np.where(told, np.clip(made / np.maximum(hidden, 1e-6), *LEVELS), 1.0)))
     return Beam(
@@ -253,6 +256,8 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
         agrees=_agreement(level, hides),
         begins=_jumps(seen, shining),
         ends=_jumps(seen[:, ::-1], shining[:, ::-1])[:, ::-1],
+        begins_dimly=_jumps(seen, bare),
+        ends_dimly=_jumps(seen[:, ::-1], bare[:, ::-1])[:, ::-1],
         cross=np.zeros(shape),
         place=place,
         sensed=bool(energies.measured.all()),

@@ -21,6 +21,9 @@ FLANK_MINUTES = 180
 MOST_BRIGHT, LEAST_HIDDEN = 0.2, 0.7
 """Largest share of bright bins in a span's core, and least share of hidden ones, on a day that speaks for it."""
 
+SUNNY_BESIDE = 3
+"""Bins of strong sun beside a span with which an edge in weak light counts, too: no closed cover looks bright there."""
+
 REFUTED, DOUBTED = -15.0, -3.0
 """What a day counts on which the sun shone in a span, and one on which it may have."""
 
@@ -135,10 +138,13 @@ def _odds_of_days(
     before, after = beam.begins[:, first], beam.ends[:, last]
     own += (before.astype(float) + after) * -np.log(np.clip(2 * edges, RAREST_EDGE, 1.0))
     step = _mean_step(beam, *core)
-    own = np.where(before | after, np.minimum(own, DAY_CAP), 0.0) * _calm(beam, step, *core)
+    dimly = (beam.begins_dimly[:, first] | beam.ends_dimly[:, last]) & (beside(shining) >= SUNNY_BESIDE)
+    own = np.where(before | after | dimly, np.minimum(own, DAY_CAP), 0.0) * _calm(beam, step, *core)
     cross = _Sums(np.where(beam.told, beam.cross, 0.0)).over(*core) / np.maximum(looked, 1)
     cross = np.maximum(cross - CROSS_NOISE, 0.0)
-    others = np.minimum(cross * (1 + (np.maximum(looked, 1) - 1) * LOOKS), SENSOR_CAP if beam.sensed else CROSS_CAP)
+    others = np.minimum(
+        cross * (1 + (np.maximum(looked, 1) - 1) * LOOKS), SENSOR_CAP if beam.sensed else CROSS_CAP
+    )
     agreeing = _Sums(beam.told & beam.agrees).over(*core) >= AGREEING_SHARE * looked
     long = np.clip((looked * width_min - AGREEING_FROM_MIN) / AGREEING_FROM_MIN, 0.0, 1.0)
     alike = AGREEING * (agreeing & (looked >= LEAST_AGREEING) & (step < STILL)) * long

@@ -159,9 +159,7 @@ class Window:
         )
 
 
-def window(
-    site: Site, readings: Readings, *, scale: float, weather: Weather | None = None
-) -> Window | None:
+def window(site: Site, readings: Readings, *, scale: float, weather: Weather | None = None) -> Window | None:
     """Return the window of readings that are `scale` times too large; None without light or with long intervals.
 
     Under the clear sky, or under the measured one where `weather` has it.
@@ -179,7 +177,9 @@ def window(
     if not some.any() or not len(used):
         return None
     parts = tuple(light.parts(p, np.array([p.tilt_deg]), np.array([p.azimuth_deg])) for p in told.planes)
-    return Window(light, told.planes, parts, seen.at(used), used, days[used], told.voices, weather is not None)
+    return Window(
+        light, told.planes, parts, seen.at(used), used, days[used], told.voices, weather is not None
+    )
 
 
 def _solar_days(site: Site, grid: Grid) -> IntArray:

@@ -357,3 +357,13 @@ def test_substring_levels_of_one_and_of_two_modules():
     assert match_level(0.9, 3, 1) is None
     assert match_level(0.83, 3, 2).total == 6
     assert match_level(0.75, 3, 2) is None
+
+
+def test_shade_while_like_units_stand_at_their_limit_is_seen(roof):
+    r = roof(units=8, index=1.0, ac_rated_w=200.0)
+    begin, end = r.interval(10.5), r.interval(13)
+    assert (r.energy_wh[1:, begin:end] > 0.93 * 200.0 / 12).all()
+    r.energy_wh[0, begin:end] *= 0.2
+    (found,) = [f for f in verify(r.site, r.readings()).findings if f.is_fault]
+    assert (found.cause, found.serials) == ("shaded", (r.site.units[0].serial,))
+    assert found.lost_wh == pytest.approx(0.8 * 200 * 2.5, rel=0.05)
