@@ -38,6 +38,21 @@ def nearest_name(name: str) -> str | None:
     return by_lower[near[0]] if near else None
 
 
+@cache
+def listed_timezones() -> tuple[tuple[str, str], ...]:
+    """Return the timezones that have a place, by name, each with the code of its country (ISO 3166)."""
+    rows = (line.split("\t") for line in _lines("zone.tab"))
+    return tuple(sorted((name, country) for country, _, name, *_ in rows))
+
+
+def timezone_meant(text: str) -> str:
+    """Return the timezone that a person means by its name in any case, or by its city alone; else the text."""
+    wanted = text.strip().lower().replace(" ", "_")
+    names = {name.lower(): name for name in sorted(timezone_names())}
+    by_city = {name.rpartition("/")[2].lower(): name for name, _ in reversed(listed_timezones())}
+    return names.get(wanted) or by_city.get(wanted) or text.strip()
+
+
 def distance_km(a: Place, b: Place) -> float:
     """Return the great-circle distance (haversine)."""
     lat_a, lat_b = radians(a[0]), radians(b[0])

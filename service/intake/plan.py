@@ -258,10 +258,10 @@ def _planes(planes: Sequence[Stored], plan: Plan) -> list[Stored]:
 def _plane(known: Stored, grid: Grid, cells: Cells) -> Stored:
     mine = [spot for spot in cells if spot.plane == grid.name]
     return {
-        **known,
         "name": grid.name,
         "tilt_deg": grid.tilt_deg,
         "azimuth_deg": grid.azimuth_deg,
+        **known,
         "rows": _last(known.get("rows"), grid.rows, [spot.row for spot in mine]),
         "columns": _last(known.get("columns"), grid.columns, [spot.column for spot in mine]),
     }

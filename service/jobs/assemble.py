@@ -48,11 +48,13 @@ class Inputs:
 def inputs_for(
     session: Session, stored: tables.Site, start: datetime | None = None, end: datetime | None = None
 ) -> Inputs | None:
-    """Return the inputs for the window, None if no energy was heard in it.
+    """Return the inputs for the window, None if no energy was heard in it or no unit is on the plan yet.
 
     Without `start` and `end` the window is all readings held, up to the last 14 days.
     """
     site = site_from_record(stored.record)
+    if not site.units:
+        return None
     readings = readings_for(session, stored.id, site, clock_of(stored.record.get("clock")), start, end)
     if readings is None:
         return None

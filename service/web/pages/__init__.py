@@ -12,8 +12,11 @@ from service.web.pages import (
     job_sheet,
     listing_routes,
     owner,
+    plan_editing,
+    plan_paste,
     routes,
     signing,
+    site_editing,
     van,
     visiting,
 )
@@ -31,6 +34,9 @@ PARTS = (
     visiting,
     van,
     files,
+    site_editing,
+    plan_editing,
+    plan_paste,
     routes,
 )
 """One a line; of two routes that fit an address the earlier one answers."""

@@ -68,13 +68,14 @@ def plans(site: Site, found: Verification | None, day: date | None = None) -> li
     """Return the plans of all planes that carry units; `day` None means the mean day of the window."""
     cells = _cells(site, found, day)
     made = [
-        _plane_plan(plane.name, _facing(plane.tilt_deg, plane.azimuth_deg), site, cells)
+        _plane_plan(plane.name, facing(plane.tilt_deg, plane.azimuth_deg), site, cells)
         for plane in site.planes
     ]
     return [plan for plan in made if plan.rows or plan.unplaced]
 
 
-def _facing(tilt_deg: float, azimuth_deg: float) -> str:
+def facing(tilt_deg: float, azimuth_deg: float) -> str:
+    """Return in words which way a plane faces."""
     if tilt_deg < 2:
         return _("flat")
     return _("faces %(direction)s (azimuth %(azimuth)s), tilt %(tilt)s") % {
