@@ -4,31 +4,17 @@ from __future__ import annotations
 
 import os
 import shutil
-import threading
-import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import pytest
-import uvicorn
-from pydantic import SecretStr
 from sqlalchemy import Engine
 
-from service.settings import Settings
-from service.store.database import make_engine
-from service.store.migrate import upgrade
-from service.web.app import create_app
+from tests.browser.house import FLAGS, FullHouse, full_house, new_database, serving
+from tests.browser.signing_in import signed_in_context
 from tests.report import sample
 from tests.web.visit import Person, add_person, add_site
-
-FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--hide-scrollbars",
-]  # fmt: skip
-START_S = 30
 
 
 @dataclass(frozen=True)
@@ -56,33 +42,6 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     engine.dispose()
 
 
-@contextmanager
-def serving(engine: Engine, **settings: Any) -> Iterator[str]:
-    """Serve that database on a port of this machine, and give the address."""
-    made = Settings(
-        _env_file=None,
-        database_url=engine.url.render_as_string(hide_password=False),
-        secret_key=SecretStr("0123456789abcdef" * 4),
-        run_worker=False,
-        **settings,
-    )
-    server = uvicorn.Server(uvicorn.Config(create_app(made, engine=engine), port=0, log_level="warning"))
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    try:
-        yield _address(server)
-    finally:
-        server.should_exit = True
-        thread.join(START_S)
-
-
-def new_database(folder: Path) -> Engine:
-    """Return an empty database in a folder."""
-    engine = make_engine(f"sqlite:///{folder / 'yieldproof.sqlite'}")
-    upgrade(engine)
-    return engine
-
-
 def _sites(engine: Engine) -> tuple[str, str, str]:
     return (
         add_site(engine, sample.verification()),
@@ -91,13 +50,11 @@ def _sites(engine: Engine) -> tuple[str, str, str]:
     )
 
 
-def _address(server: uvicorn.Server) -> str:
-    deadline = time.monotonic() + START_S
-    while not server.started:
-        assert time.monotonic() < deadline, "the server did not start"
-        time.sleep(0.05)
-    port = server.servers[0].sockets[0].getsockname()[1]
-    return f"http://127.0.0.1:{port}"
+@pytest.fixture(scope="session")
+def rich(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FullHouse]:
+    """Serve sites of every kind with everything on them; who changes something makes a house of its own."""
+    with full_house(tmp_path_factory.mktemp("rich")) as made:
+        yield made
 
 
 @pytest.fixture(scope="session")
@@ -119,12 +76,7 @@ def chromium() -> Iterator[Any]:
 @pytest.fixture(scope="session")
 def cookies(chromium: Any, house: House) -> Any:
     """Sign in through the form once, and return what the browser keeps of it."""
-    context = chromium.new_context(base_url=house.address)
-    tab = context.new_page()
-    tab.goto("/sign-in")
-    tab.fill("#name", house.office.name)
-    tab.fill("#password", house.office.password)
-    tab.get_by_role("button", name="Sign in").click()
+    context = signed_in_context(chromium, house.address, house.office)
     state = context.storage_state()
     context.close()
     return state
