@@ -13,7 +13,7 @@ NOT_PAGES = {
 }  # fmt: skip
 """Answers for programs, files, and what only leads on to a page."""
 
-FILE_ENDINGS = (".svg", ".pdf", ".csv", ".xlsx", ".png", ".json", ".parquet", ".jpg")
+FILE_ENDINGS = (".{form}", ".svg", ".pdf", ".csv", ".xlsx", ".png", ".json", ".parquet", ".jpg")
 FILE_ROUTES = ("/photos/",)
 
 
@@ -50,6 +50,11 @@ LOOKS = (
     Look("van-bare", "/sites/{site_id}/van", "/sites/{bare}/van", "installer"),
     Look("job-sheet", "/sites/{site_id}/job-sheet", "/sites/{faulty}/job-sheet"),
     Look("mark", "/sites/{site_id}/mark", "/sites/{faulty}/mark?subject={subject}", "installer"),
+    Look("site-new", "/sites/new", "/sites/new"),
+    Look("site-edit", "/sites/{site_id}/edit", "/sites/{faulty}/edit"),
+    Look("plan", "/sites/{site_id}/plan", "/sites/{faulty}/plan"),
+    Look("plan-installer", "/sites/{site_id}/plan", "/sites/{healthy}/plan", "installer", twin=True),
+    Look("plan-paste", "/sites/{site_id}/plan/paste", "/sites/{faulty}/plan/paste"),
     Look("owner", "/owner/{token}", "/owner/{owner_faulty}", "nobody"),
     Look("owner-healthy", "/owner/{token}", "/owner/{owner_healthy}", "nobody"),
     Look("owner-bare", "/owner/{token}", "/owner/{owner_bare}", "nobody"),

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from pydantic import SecretStr
 
 from service.settings import Settings
 from service.web.app import create_app
@@ -62,8 +63,9 @@ def test_page_is_open_to_everybody(tabs: dict[str, Any], rich: FullHouse, look: 
     assert {where: what for where, what in wrong.items() if what} == {}
 
 
-def test_every_page_route_is_looked_at(settings: Settings) -> None:
-    assert page_routes(create_app(settings)) == {look.route for look in LOOKS} - {""}
+def test_every_page_route_is_looked_at(rich: FullHouse) -> None:
+    settings = Settings(database_url="sqlite:///not-opened", secret_key=SecretStr("0" * 32))
+    assert page_routes(create_app(settings, engine=rich.engine)) == {look.route for look in LOOKS} - {""}
     assert len({look.name for look in LOOKS}) == len(LOOKS)
 
 
