@@ -1,6 +1,6 @@
 """Every chart of a site by its name, each defined once for page, SVG, PNG and numbers.
 
-A name is what stands in the chart's address: `site`, `units/SERIAL`, `sun/SERIAL`. Nothing is drawn until asked for.
+A name is what stands in the chart's address: `site`, `heat`, `units/SERIAL`. Nothing is drawn until it is asked for.
 """
 
 from __future__ import annotations
@@ -11,12 +11,12 @@ from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from service.expect.site import Site
-from service.report import charts, rankings, sunpaths
+from service.report import charts, heat, heat_map, rankings, sunpaths
 from service.report.days import sum_series, totals, unit_series
 from service.report.language import gettext as _
 from service.report.sheets import Table
 from service.verify.result import Verification
-from service.web.pages import sun_view
+from service.web.pages import heat_view, sun_view
 
 
 class Draw(Protocol):
@@ -56,6 +56,22 @@ def _site(record: Site, found: Verification, which: str) -> Drawing | None:
     )
 
 
+def _heat(record: Site, found: Verification, which: str) -> Drawing | None:
+    curves = found.curves
+    if curves is None or which:
+        return None
+    rows, planes = heat_view.row_labels(record, found), {unit.serial: unit.plane for unit in found.units}
+    title = _("%(name)s, every unit by time") % {"name": record.name}
+    zone = ZoneInfo(record.timezone)
+    return Drawing(
+        title,
+        lambda **form: heat_view.draw(record, curves, rows, title=title, **form),
+        lambda: heat.by_hour(
+            heat.cells(curves, list(planes), zone, heat_map.SLOT_MIN), planes, zone, record.name
+        ),
+    )
+
+
 def _unit(record: Site, found: Verification, serial: str) -> Drawing | None:
     if found.curves is None or not _is_on_record(record, serial):
         return None
@@ -86,6 +102,7 @@ def _is_on_record(record: Site, serial: str) -> bool:
 
 KINDS: dict[str, Callable[[Site, Verification, str], Drawing | None]] = {
     "site": _site,
+    "heat": _heat,
     "units": _unit,
     "sun": _sun,
 }

@@ -12,6 +12,7 @@ from service.report.language import gettext as _
 from service.report.language import ngettext
 from service.verify.result import Verification
 from service.web.pages import view
+from service.web.pages.heat_view import HeatView, heat_view
 from service.web.pages.lookup import Shown
 from service.web.pages.not_yet import Open, open_lines
 from service.web.pages.plan import PlanePlan, plans
@@ -53,6 +54,7 @@ class Verified:
     shown_day: str
     light_span: str
     chart: Chart
+    heat: HeatView | None
 
 
 @dataclass(frozen=True)
@@ -117,4 +119,5 @@ def _verified(
         shown_day=words.day(chosen) if chosen else "",
         light_span=words.between(clock(light[0]), clock(light[1])),
         chart=chart_of(f"{site.href}/chart/site.svg", site.version, lines),
+        heat=heat_view(site, found),
     )
