@@ -96,7 +96,7 @@ def invite(
 ) -> None:
     """Make an account and print a link, once, by which its holder chooses the password."""
     with writing(open_database()) as session:
-        token = people.invite(session, COMMAND_LINE, name, role, site or ())
+        _, token = people.invite(session, COMMAND_LINE, name, role, site or ())
     _print_link(token, f"{name} is invited as {role}.")
 
 

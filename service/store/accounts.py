@@ -78,6 +78,12 @@ def named(session: Session, name: str) -> User | None:
     return session.exec(select(User).where(col(User.name) == name.strip())).first()
 
 
+def installers(session: Session) -> list[User]:
+    """Return the installers whose accounts are not disabled, by name."""
+    query = select(User).where(col(User.role) == "installer", col(User.disabled_at).is_(None))
+    return list(session.exec(query.order_by(col(User.name))))
+
+
 def everybody(session: Session) -> list[User]:
     """Return all accounts by name, the disabled ones too."""
     return list(session.exec(select(User).order_by(col(User.name))))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import ColumnElement, delete, select, true
+from sqlalchemy import ColumnElement, delete, func, select, true
 from sqlmodel import Session, col
 
 from service.store.tables import Assignment, Site, User
@@ -52,6 +52,13 @@ def sites_of(session: Session, user: User) -> list[Site]:
     """Return the sites assigned to the person, by name."""
     query = select(Site).join(Assignment).where(col(Assignment.account_id) == user.id)
     return list(session.scalars(query.order_by(col(Site.name), col(Site.id))))
+
+
+def counts(session: Session) -> dict[int, int]:
+    """Return how many sites are assigned, by account; those without any are not in it."""
+    own = col(Assignment.account_id)
+    rows = session.execute(select(own, func.count()).group_by(own))
+    return dict(rows.all())
 
 
 def people_of(session: Session, site_id: str) -> list[User]:

@@ -22,13 +22,13 @@ def make(session: Session, by: str, name: str, password: str, role: str) -> User
     return user
 
 
-def invite(session: Session, by: str, name: str, role: str, site_ids: Iterable[str] = ()) -> str:
-    """Make an account without a password, for an installer with sites; return the token of its link."""
+def invite(session: Session, by: str, name: str, role: str, site_ids: Iterable[str] = ()) -> tuple[User, str]:
+    """Make an account without a password, for an installer with sites; return it and the token of its link."""
     user = accounts.create_without_password(session, name, role)
     note(session, by, "account.invited", name=user.name, role=role)
     for site_id in site_ids:
         assign(session, by, site_id, user)
-    return password_links.make(session, user)
+    return user, password_links.make(session, user)
 
 
 def give_link(session: Session, by: str, user: User) -> str:

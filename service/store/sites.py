@@ -79,6 +79,14 @@ def page(session: Session, *, offset: int, limit: int, only: str | None = None) 
     return list(session.exec(query)), total
 
 
+def names(session: Session) -> list[tuple[str, str]]:
+    """Return the ids and names of all sites, by name."""
+    rows = session.execute(
+        select_columns(col(Site.id), col(Site.name)).order_by(col(Site.name), col(Site.id))
+    )
+    return [(site_id, name) for site_id, name in rows]
+
+
 def touch(session: Session, site_id: str) -> None:
     """Say that the site's data changed: what was computed from an earlier version is out of date."""
     # One statement, so that two writers at once raise it by two.

@@ -98,6 +98,15 @@ def office_only(user: User) -> None:
         raise HTTPException(403)
 
 
+def of_the_office(user: SignedIn) -> User:
+    """Return who is signed in, if it is somebody of the office; raises 403."""
+    office_only(user)
+    return user
+
+
+Office = Annotated[User, Depends(of_the_office)]
+
+
 def flash(response: Response, request: Request, value: dict[str, str]) -> None:
     """Hand a value to the next page only, in a signed cookie that ends by itself."""
     _set_cookie(response, request, FLASH_COOKIE, _signer(_settings(request), "once").dumps(value), FLASH_S)

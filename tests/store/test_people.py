@@ -32,7 +32,7 @@ def _site(engine: Engine, name: str = "Mill") -> str:
 
 def _invite(engine: Engine, name: str = "Ana", role: str = "installer", sites_: tuple[str, ...] = ()) -> str:
     with writing(engine) as session:
-        return people.invite(session, "Ida", name, role, sites_)
+        return people.invite(session, "Ida", name, role, sites_)[1]
 
 
 def _follow(engine: Engine, token: str, password: str = PASSWORD) -> User | None:

@@ -19,7 +19,7 @@ from service.intake.correction import read_correction
 from service.intake.take import take_readings
 from service.jobs.codec import to_json
 from service.jobs.verification import MADE_BY, summary
-from service.store import accounts, assignments, photos, sites, verifications
+from service.store import accounts, assignments, password_links, photos, sites, verifications
 from service.store.database import reading, writing
 from service.store.tables import Site, User, metadata
 from tests.report import sample
@@ -59,7 +59,7 @@ class House:
             people = _people(session, site_id)
             self.owner_token = sites.make_owner_link(session, session.get_one(Site, site_id))
             self.headers |= _tokens(session, site_id, other)
-            self.values = _values(session, site_id)
+            self.values = _values(session, site_id, people)
         for person in people:
             self.headers[person.name] = self._cookie(person)
 
@@ -123,7 +123,7 @@ def _tokens(session: Session, site_id: str, other: str) -> dict[str, dict[str, s
     return {name: {"Authorization": f"Bearer {token}"} for name, token in zip(TOKENS, made, strict=True)}
 
 
-def _values(session: Session, site_id: str) -> dict[str, str]:
+def _values(session: Session, site_id: str, people: list[User]) -> dict[str, str]:
     """Return what the names in the addresses stand for: all of it on the installer's site, and there."""
     site = session.get_one(Site, site_id)
     return {
@@ -134,5 +134,8 @@ def _values(session: Session, site_id: str) -> dict[str, str]:
         "file": "page.css",
         "name": "site",
         "form": "csv",
+        "account_id": str(people[1].id),
+        "token_id": str(accounts.valid_tokens(session)[0].id),
+        "invitation": password_links.make(session, people[1]),
         "photo_id": photos.keep(session, site_id, b"jpeg", width=1, height=1, by="Ana"),
     }

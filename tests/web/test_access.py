@@ -48,6 +48,24 @@ GET    /api/v1/sites/{site_id}/verification                 uuuuu yyyyn
 GET    /sign-in                                             yyyyy yyyyy
 POST   /sign-in                                             yyyyy yyyyy
 POST   /sign-out                                            sssss sssss
+GET    /account                                             ssyyy sssss
+POST   /account/password                                    ssyyy sssss
+POST   /account/sign-out-everywhere                         ssyyy sssss
+GET    /password/{invitation}                               yyyyy yyyyy
+POST   /password/{invitation}                               yyyyy yyyyy
+GET    /people                                              ssffy sssss
+POST   /people                                              ssffy sssss
+GET    /people/{account_id}                                 ssffy sssss
+POST   /people/{account_id}/link                            ssffy sssss
+POST   /people/{account_id}/role                            ssffy sssss
+POST   /people/{account_id}/disable                         ssffy sssss
+POST   /people/{account_id}/enable                          ssffy sssss
+POST   /people/{account_id}/sites                           ssffy sssss
+POST   /people/{account_id}/sites/take-away                 ssffy sssss
+GET    /tokens                                              ssffy sssss
+POST   /tokens                                              ssffy sssss
+POST   /tokens/{token_id}/end                               ssffy sssss
+GET    /audit                                               ssffy sssss
 GET    /owner/{token}                                       nynnn nnnnn
 
 GET    /                                                    ssyyy sssss
@@ -80,6 +98,9 @@ GET    /sites/{site_id}/plan.csv                            ssnyy sssss
 GET    /sites/{site_id}/record.json                         ssnyy sssss
 POST   /sites/{site_id}/corrections                         ssnfy sssss
 POST   /sites/{site_id}/corrections/{number}/undo           ssnfy sssss
+POST   /sites/{site_id}/people                              ssnfy sssss
+POST   /sites/{site_id}/people/take-away                    ssnfy sssss
+GET    /sites/{site_id}/audit                               ssnfy sssss
 POST   /sites/{site_id}/owner-link                          ssnfy sssss
 POST   /sites/{site_id}/owner-link/revoke                   ssnfy sssss
 """

@@ -6,14 +6,18 @@ from fastapi import FastAPI
 
 from service.settings import Settings
 from service.web.pages import (
+    audit_list,
     codes,
     correcting,
     files,
     job_sheet,
     listing_routes,
+    own_account,
     owner,
+    people,
     plan_editing,
     plan_paste,
+    programs,
     routes,
     signing,
     site_editing,
@@ -26,6 +30,10 @@ from service.web.pages.headers import OwnFiles, PageHeaders
 
 PARTS = (
     signing,
+    own_account,
+    people,
+    programs,
+    audit_list,
     owner,
     codes,
     job_sheet,

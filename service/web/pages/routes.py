@@ -11,6 +11,7 @@ from service.store.database import writing
 from service.web.pages.addresses import own_address
 from service.web.pages.correcting import corrections_of
 from service.web.pages.lookup import find, stored, unit_of
+from service.web.pages.people import seers_of
 from service.web.pages.render import page
 from service.web.pages.site_view import site_view
 from service.web.pages.unit_view import unit_view
@@ -33,6 +34,7 @@ def one_site(request: Request, site_id: str, user: SignedIn, day: str = "") -> H
         view=site_view(site, day, told.proposals),
         told=told,
         is_office=user.role == "office",
+        seers=seers_of(request, site_id, handed_over) if user.role == "office" else None,
         link=handed_over.get("owner_link", ""),
         said=handed_over.get("said", ""),
         problem=handed_over.get("problem", ""),
