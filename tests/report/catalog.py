@@ -94,7 +94,7 @@ def main(codes: list[str]) -> None:
         missing = sum(
             not (all(m.string) if isinstance(m.string, tuple | list) else m.string) for m in texts(catalog)
         )
-        print(f"{path.relative_to(ROOT)}: {len(list(texts(catalog)))} texts, {missing} to translate")
+        print(f"{path.name}: {len(list(texts(catalog)))} texts, {missing} to translate")
 
 
 if __name__ == "__main__":
