@@ -76,7 +76,12 @@ def chromium() -> Iterator[Any]:
 @pytest.fixture(scope="session")
 def cookies(chromium: Any, house: House) -> Any:
     """Sign in through the form once, and return what the browser keeps of it."""
-    context = signed_in_context(chromium, house.address, house.office)
+    return signed_in_state(chromium, house.address, house.office)
+
+
+def signed_in_state(chromium: Any, address: str, person: Person) -> Any:
+    """Sign in through the form, and return what the browser keeps of it."""
+    context = signed_in_context(chromium, address, person)
     state = context.storage_state()
     context.close()
     return state
