@@ -251,7 +251,7 @@ def test_without_signal_it_says_so_and_when_it_was_read(open_tab: Callable[..., 
     assert re.search(r"last read \d\d:\d\d", tab.locator("#signal").inner_text())
     assert "13 of 14" in tab.locator("h1").inner_text().replace("\n", " ")
     tab.context.set_offline(False)
-    tab.wait_for_function("document.querySelector('#signal').textContent === ''")
+    tab.wait_for_function("() => document.querySelector('#signal').textContent === ''")
 
 
 def test_signed_out_it_stops_and_says_so(open_tab: Callable[..., Any], roof: str) -> None:
