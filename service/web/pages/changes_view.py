@@ -46,7 +46,7 @@ KINDS = ("added", "removed", "moved", "renamed", "changed")
 
 @dataclass(frozen=True)
 class UnitLine:
-    """What happened to one unit: in a word, from where, to where."""
+    """What happened to one unit: from where, to where."""
 
     serial: str
     old: str
@@ -138,7 +138,7 @@ def place_words(unit: Mapping[str, Any]) -> str:
 def _line(one: Difference) -> UnitLine:
     old, new = one.old or {}, one.new or {}
     if one.kind == "renamed":
-        return UnitLine(place_words(new), str(old["serial"]), str(new["serial"]))
+        return UnitLine(f"{old['serial']} \u2192 {new['serial']}", "", place_words(new))
     if one.kind == "changed":
         return UnitLine(one.serial, _described(old, new, old), _described(old, new, new))
     return UnitLine(one.serial, place_words(old) if old else "", place_words(new) if new else "")

@@ -2,5 +2,6 @@
 "use strict";
 const zone = document.getElementById("timezone");
 if (zone && !zone.value && location.pathname === "/sites/new") {
-  zone.value = Intl.DateTimeFormat().resolvedOptions().timeZone || "";
+  const here = Intl.DateTimeFormat().resolvedOptions().timeZone || "";
+  if (here.includes("/")) zone.value = here; // a device on UTC does not say where it is
 }
