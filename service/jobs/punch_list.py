@@ -158,11 +158,23 @@ def _checked(given: Mark) -> Said:
         errors.append(FieldError("mark", f"must be one of {', '.join(SAID)}"))
     if given.said == "left" and not given.note:
         errors.append(FieldError("note", "is required here: say why it is left"))
-    if len(given.note) > LONGEST_NOTE:
-        errors.append(FieldError("note", f"must have at most {LONGEST_NOTE} characters; shorten it"))
+    errors += _note_errors(given.note)
     if errors or said is None:
         raise Refused(errors)
     return said
+
+
+def checked_note(note: str) -> str:
+    """Return a note without blanks around it; Refused if it is too long."""
+    errors = _note_errors(note.strip())
+    if errors:
+        raise Refused(errors)
+    return note.strip()
+
+
+def _note_errors(note: str) -> list[FieldError]:
+    too_long = FieldError("note", f"must have at most {LONGEST_NOTE} characters; shorten it")
+    return [too_long] if len(note) > LONGEST_NOTE else []
 
 
 def _held(session: Session, site_id: str) -> Site:

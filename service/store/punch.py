@@ -153,7 +153,7 @@ def mark(session: Session, entry: PunchEntry, done: Done, *, at: datetime | None
 
     Looking at what is said to be mended, or is closed, changes no state: it is one more word in its history.
     """
-    if done.what == "mended" and entry.state != "closed":
+    if done.what in ("mended", "replaced") and entry.state != "closed":
         entry.state, entry.mended_at, entry.proof, entry.reason = (
             "said_mended",
             at or datetime.now(UTC),

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from datetime import date
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlmodel import Session, col
 
 from service.store.tables import ReadingDay, Site
@@ -20,6 +21,14 @@ def heard(session: Session, site_id: str, serials: Collection[str]) -> set[str]:
         query = select(col(ReadingDay.unit_serial)).distinct().where(col(ReadingDay.site_id) == site_id)
         found |= set(session.scalars(query.where(col(ReadingDay.unit_serial).in_(wanted[at : at + AT_ONCE]))))
     return found
+
+
+def days_heard(session: Session, site_id: str, serial: str) -> tuple[date, date] | None:
+    """Return the first and the last day, of UTC, of which the site holds readings of the serial."""
+    days = col(ReadingDay.day)
+    own = (col(ReadingDay.site_id) == site_id) & (col(ReadingDay.unit_serial) == serial)
+    first, last = session.execute(select(func.min(days), func.max(days)).where(own)).one()
+    return (first, last) if first else None
 
 
 def on_other_sites(session: Session, site_id: str | None, serials: Collection[str]) -> dict[str, str]:

@@ -217,8 +217,12 @@ class Case:
         return tuple(self.serials[i] for i in units)
 
 
-def active_mask(day: Daylight) -> BoolArray:
-    """Return where each unit was on the roof by its record, on the whole grid, (U, T)."""
+def active_mask(day: Daylight, energy_wh: FloatArray) -> BoolArray:
+    """Return where each unit was on the roof by its record, on the whole grid, (U, T).
+
+    The record knows days, a unit comes within one: on its first day it is there from its first reading in
+    `energy_wh` (U, T) on, or from midnight where the window ends that day without any.
+    """
     units = day.site.units
     mask = np.ones((len(units), day.grid.count), dtype=bool)
     if all(u.active_from is None and u.active_until is None for u in units):
@@ -226,4 +230,16 @@ def active_mask(day: Daylight) -> BoolArray:
     days = np.array(day.grid.starts().tz_convert(day.site.timezone).date)
     for i, unit in enumerate(units):
         mask[i] = (days >= (unit.active_from or date.min)) & (days < (unit.active_until or date.max))
+        first_day = np.flatnonzero(days == unit.active_from)
+        if len(first_day):
+            mask[i, first_day[: _until_heard(energy_wh[i], first_day)]] = False
     return mask
+
+
+def _until_heard(row: FloatArray, first_day: NDArray[np.intp]) -> int:
+    """Return how many of the first day's intervals passed before a unit was there."""
+    heard = np.flatnonzero(np.isfinite(row[first_day]))
+    if len(heard):
+        return int(heard[0])
+    goes_on = first_day[-1] + 1 < len(row)
+    return len(first_day) if goes_on else 0

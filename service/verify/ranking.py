@@ -185,7 +185,7 @@ def curves(case: Case) -> Curves:
     heard = labels.by_label(case.readings.energy_wh / case.scale, missing=np.nan)
     measured = dict(zip(case.serials, map(_with_gaps, heard), strict=True))
     whole = np.zeros((len(case.serials), case.day.grid.count))
-    whole[:, case.day.positions] = np.nan_to_num(case.stated.energy_wh)
+    whole[:, case.day.positions] = np.where(case.active, np.nan_to_num(case.stated.energy_wh), 0.0)
     due = labels.by_label(whole, missing=0.0)
     expected: dict[str, list[float]] = dict(zip(case.serials, due.round(3).tolist(), strict=True))
     return Curves(labels.interval_min, labels.start, measured, expected)

@@ -18,6 +18,7 @@ from service.intake.accept import accept
 from service.intake.correction import read_correction
 from service.intake.take import take_readings
 from service.jobs.codec import to_json
+from service.jobs.punch_list import put_on_list
 from service.jobs.verification import MADE_BY, summary
 from service.store import accounts, assignments, password_links, photos, sites, verifications
 from service.store.database import reading, writing
@@ -101,6 +102,7 @@ def _site(engine: Engine, name: str) -> str:
         verifications.save(
             session, site_id, sites.DEFAULT_WINDOW, version, to_json(found), made_by=MADE_BY, summary=told
         )
+    put_on_list(engine, site_id, found, by="Ana", subject=f"unit:{sample.DEAD}")
     return site_id
 
 

@@ -40,6 +40,7 @@ DELETE /api/v1/sites/{site_id}                              uuuuu yfffn
 GET    /api/v1/sites/{site_id}/corrections                  uuuuu yyyyn
 POST   /api/v1/sites/{site_id}/corrections                  uuuuu yfyfn
 POST   /api/v1/sites/{site_id}/corrections/{number}/undo    uuuuu yfyfn
+GET    /api/v1/sites/{site_id}/punch                        uuuuu yyyyn
 POST   /api/v1/sites/{site_id}/readings                     uuuuu yfyfn
 GET    /api/v1/sites/{site_id}/readings                     uuuuu yyyyn
 POST   /api/v1/sites/{site_id}/weather                      uuuuu yfyfn
@@ -70,6 +71,8 @@ GET    /owner/{token}                                       nynnn nnnnn
 
 GET    /                                                    ssyyy sssss
 GET    /sites.{form}                                        ssyyy sssss
+GET    /punch                                               ssyyy sssss
+GET    /punch.csv                                           ssyyy sssss
 GET    /go                                                  ssyyy sssss
 GET    /s/{code}                                            ssnyy sssss
 GET    /sites/{site_id}                                     ssnyy sssss
@@ -83,6 +86,10 @@ GET    /sites/{site_id}/qr.svg                              ssnyy sssss
 GET    /sites/{site_id}/mark                                ssnyy sssss
 POST   /sites/{site_id}/mark                                ssnyy sssss
 POST   /sites/{site_id}/punch                               ssnyy sssss
+GET    /sites/{site_id}/punch                               ssnyy sssss
+POST   /sites/{site_id}/punch/{number}/give                 ssnfy sssss
+GET    /sites/{site_id}/replace                             ssnyy sssss
+POST   /sites/{site_id}/replace                             ssnyy sssss
 GET    /sites/{site_id}/photos/{photo_id}                   ssnyy sssss
 GET    /sites/new                                           ssffy sssss
 POST   /sites/new                                           ssffy sssss

@@ -34,6 +34,7 @@ CONTRACT = [
     ("post", f"{SITE}/readings"),
     ("post", f"{SITE}/weather"),
     ("get", f"{SITE}/verification"),
+    ("get", f"{SITE}/punch"),
     ("get", f"{SITE}/corrections"),
     ("post", f"{SITE}/corrections"),
     ("post", f"{SITE}/corrections/{{number}}/undo"),

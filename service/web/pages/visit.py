@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from fastapi import Request
 
 from service.expect.site import Site
+from service.jobs.assemble import NO_NAME_HAS
 from service.jobs.proving import lowest_change
 from service.jobs.punch_list import subject_of, unit_subject
 from service.report import words
@@ -131,6 +132,39 @@ def marks_of(request: Request, site: Shown) -> Marks:
     return Marks(site, entries, steps)
 
 
+@dataclass(frozen=True)
+class ReplaceForm:
+    """The form for a replaced unit: what was typed, and what can be chosen."""
+
+    old: str
+    new: str
+    day: str
+    inverter_type: str
+    note: str
+    where: str
+    types: tuple[str, ...]
+    strangers: tuple[str, ...]
+    nonce: str = field(default_factory=new_id)
+
+
+def replace_form_view(site: Shown, typed: Mapping[str, str]) -> ReplaceForm:
+    """Return the form; serials that are heard and not on the record may be that of the new unit."""
+    findings = site.found.findings if site.found else ()
+    strangers = [s for f in findings if f.cause == "not_on_record" for s in f.serials]
+    names = ("old", "new", "day", "inverter_type", "note")
+    return ReplaceForm(
+        **{name: typed.get(name, "") for name in names},
+        where=subject_words(unit_subject(typed.get("old", "")), site.record),
+        types=tuple(dict.fromkeys(_known_types(site.record))),
+        strangers=tuple(strangers),
+    )
+
+
+def _known_types(record: Site) -> list[str]:
+    """Return the inverter types of the record, without the shares of one that has several inputs."""
+    return [t.name for t in record.inverter_types if NO_NAME_HAS not in t.name]
+
+
 def subject_words(subject: str, record: Site) -> str:
     """Return what an entry is about, in words."""
     kind, _colon, name = subject.partition(":")
@@ -231,7 +265,7 @@ def _told(step: PunchStep) -> str:
 def _belongs(step: PunchStep, subject: str, entry: PunchEntry | None) -> bool:
     if entry is not None and step.number == entry.number:
         return True
-    return step.number is None and [unit_subject(serial) for serial in step.serials] == [subject]
+    return step.number is None and subject in [unit_subject(serial) for serial in step.serials]
 
 
 def _banded(level: Level | None) -> str:
