@@ -63,16 +63,17 @@ class FullHouse:
 
 
 @contextmanager
-def serving(engine: Engine, **settings: Any) -> Iterator[str]:
+def serving(engine: Engine, *, jobs: Any = None) -> Iterator[str]:
     """Serve that database on a port of this machine, and give the address."""
     made = Settings(
         _env_file=None,
         database_url=engine.url.render_as_string(hide_password=False),
         secret_key=SecretStr("0123456789abcdef" * 4),
         run_worker=False,
-        **settings,
     )
-    server = uvicorn.Server(uvicorn.Config(create_app(made, engine=engine), port=0, log_level="warning"))
+    server = uvicorn.Server(
+        uvicorn.Config(create_app(made, engine=engine, jobs=jobs), port=0, log_level="warning")
+    )
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:

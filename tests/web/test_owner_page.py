@@ -90,6 +90,24 @@ def test_answer_in_one_sentence(found: Verification, said: str) -> None:
     assert plain(sentence(found, SITE)) == said
 
 
+def test_what_is_proven_to_be_mended_is_not_the_answer() -> None:
+    found = with_findings(finding("intermittent", sample.DEAD), finding("low_output", sample.PART))
+    dead, part = (f"unit:{serial}" for serial in (sample.DEAD, sample.PART))
+    assert plain(sentence(found, SITE, proven={dead})) == (
+        "We get less power than we should from one of your 14 panels."
+    )
+    assert sentence(found, SITE, proven={dead, part}) == "Your roof makes what it should again."
+
+
+def test_a_fault_that_came_back_is_the_answer_again() -> None:
+    found = with_findings(finding("no_output", sample.DEAD))
+    closed, opened = entry("closed", sample.DEAD), entry("open", sample.DEAD)
+    for each in (closed, opened):
+        each.subject = f"unit:{sample.DEAD}"
+    assert "again" in owner_view(shown(found), [], FIRST, entries=[closed]).sentence
+    assert "No power" in owner_view(shown(found), [], FIRST, entries=[closed, opened]).sentence
+
+
 def test_before_readings_there_is_a_sentence_and_no_figure() -> None:
     view = owner_view(shown(None), [], FIRST)
     assert (view.total, view.bars, view.shade) == (None, None, "")

@@ -120,7 +120,10 @@ def after_marks(shown: Climb, marks: Sequence[MarkView]) -> Climb:
         progress = text % {"num": words.number(len(mended)), "count": words.number(len(marks))}
         return replace(shown, sentence=f"{shown.sentence} {progress}")
     if all(mark.state == "closed" for mark in mended):
-        return replace(shown, state="right", word=_("All right: what was mended is proven"))
+        sentence = _("The readings since then show it. What was found before stands below.")
+        return replace(
+            shown, state="right", word=_("All right: what was mended is proven"), sentence=sentence
+        )
     return replace(shown, state="early", word=_("Too early: what was mended waits for light to prove it"))
 
 

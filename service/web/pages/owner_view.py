@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from service.expect.site import Site
+from service.jobs.punch_list import subject_of
 from service.report import words
 from service.report.language import gettext as _
 from service.store.site_days import Day
@@ -44,7 +45,9 @@ def owner_view(
     found = site.found
     firm = site.contact.name if site.contact else ""
     return OwnerView(
-        sentence=sentence(found, site.record) if found else _("Your roof has not sent any figures yet."),
+        sentence=sentence(found, site.record, proven=_proven(entries))
+        if found
+        else _("Your roof has not sent any figures yet."),
         doing=doing(entries, site.record, firm=firm, today=today) or (_closing(found),),
         total=total(days, site.commissioned_on, today, still_due=still_due),
         bars=bars(days),
@@ -53,13 +56,22 @@ def owner_view(
     )
 
 
-def sentence(found: Verification, site: Site) -> str:
-    """Return the answer: all is well, or what is most wrong."""
+def _proven(entries: Sequence[PunchEntry]) -> set[str]:
+    """Return what was mended and proven so: a window that reaches back still shows it as it was."""
+    newest = {entry.subject: entry.state for entry in entries}
+    return {subject for subject, state in newest.items() if state == "closed"}
+
+
+def sentence(found: Verification, site: Site, *, proven: Collection[str] = ()) -> str:
+    """Return the answer: all is well, or what is most wrong and was not proven to be mended."""
     if found.verdict == "verified":
         return _("Your roof makes what it should.")
     if found.verdict == "too_little_light":
         return _("It is too early to say: there has been too little light.")
-    main = next(finding for finding in found.findings if finding.is_fault)
+    standing = [f for f in found.findings if f.is_fault and subject_of(f) not in proven]
+    if not standing:
+        return _("Your roof makes what it should again.")
+    main = standing[0]
     return words.CAUSES[main.cause].owner.format(panels=_panels(main, found, site))
 
 

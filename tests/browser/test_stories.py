@@ -1,0 +1,108 @@
+"""The stories from roof to office to owner, walked in a browser on a server that verifies in the background."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from service.demo.scenario import DemoSite
+from tests.browser.signing_in import signed_in_context
+from tests.browser.story import (
+    DEAD_UNIT,
+    DRAWN_AZIMUTH_DEG,
+    MILLRACE,
+    SADDLERS,
+    Ground,
+    from_now_on,
+    ground,
+    soon,
+)
+
+PHONE = {"viewport": {"width": 390, "height": 844}}
+
+
+@pytest.fixture(scope="module")
+def stage(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
+    """Serve an empty house for all stories; each brings a site of its own."""
+    with ground(tmp_path_factory.mktemp("stories")) as made:
+        yield made
+
+
+def words_of(tab: Any) -> str:
+    """Return what the page says, with plain spaces."""
+    return re.sub(r"\s+", " ", tab.locator("main").inner_text().replace("\xa0", " "))
+
+
+def test_the_van_mends_a_dead_unit_and_the_readings_close_its_entry(chromium: Any, stage: Ground) -> None:
+    now = datetime.now(UTC)
+    site_id, dead = stage.new_site(MILLRACE, now), MILLRACE.serials[DEAD_UNIT]
+    van = signed_in_context(chromium, stage.address, stage.installer, **PHONE).new_page()
+    van.goto("/?week=all")
+    van.get_by_role("link", name=MILLRACE.name).click()
+    assert van.url.endswith(f"/sites/{site_id}/van")
+    job = van.locator(f"#u-{dead}")
+    assert "makes nothing" in words_of(van)
+    assert "row 2, 2nd of 4" in job.inner_text().replace("\xa0", " ")
+    job.locator("summary").first.click()
+    job.get_by_label("Note").fill("The plug had come off behind the rail.")
+    job.get_by_role("button", name="Mended").click()
+    assert "said to be mended" in words_of(van)
+    stage.send(site_id, from_now_on(MILLRACE, now, days=2))
+    van.goto(f"/sites/{site_id}/mark?subject=unit:{dead}")
+    soon(van, lambda: "closed by proof" in words_of(van))
+    assert "The plug had come off behind the rail." in words_of(van)
+    assert "the readings" in words_of(van)
+    van.goto(f"/sites/{site_id}/van")
+    assert "All right: what was mended is proven" in words_of(van)
+
+
+def test_the_office_corrects_a_turned_plane_and_takes_it_back(chromium: Any, stage: Ground) -> None:
+    site_id = stage.new_site(SADDLERS, datetime.now(UTC), planes=_drawn_wrongly(SADDLERS))
+    office = signed_in_context(chromium, stage.address, stage.office).new_page()
+    office.goto(f"/sites/{site_id}")
+    assert "faces another way" in words_of(office) or "does not face as recorded" in words_of(office)
+    office.get_by_role("button", name="Correct the record").first.click()
+    assert "The record is corrected" in words_of(office)
+    soon(office, lambda: "All 16 units make what they should" in words_of(office))
+    office.get_by_role("button", name="Undo").first.click()
+    assert "The record is as it was before" in words_of(office)
+    soon(office, lambda: "does not face as recorded" in words_of(office))
+
+
+def _drawn_wrongly(site: DemoSite) -> list[dict[str, Any]]:
+    planes = site.record("2026-01-01")["planes"]
+    return [
+        {**plane, "azimuth_deg": DRAWN_AZIMUTH_DEG} if plane["name"] == "lane side" else plane
+        for plane in planes
+    ]
+
+
+def test_the_owner_reads_one_page_in_two_languages(chromium: Any, stage: Ground) -> None:
+    now = datetime.now(UTC)
+    site_id = stage.new_site(
+        MILLRACE, now, name="Weir Cottage", contact={"name": "Ida Quarrie", "phone": "01632 960 418"}
+    )
+    office = signed_in_context(chromium, stage.address, stage.office).new_page()
+    office.goto(f"/sites/{site_id}")
+    office.get_by_role("button", name="Make the link").click()
+    link = office.get_by_label("Link to the owner").input_value()
+    owner = chromium.new_context(locale="en-GB", **PHONE).new_page()
+    assert owner.goto(link).status == 200
+    assert "No power comes from one of your 8 panels." in words_of(owner)
+    assert re.search(r"[\d.]+ kWh made by your roof since", words_of(owner))
+    assert owner.get_by_role("link", name="01632 960 418").get_attribute("href") == "tel:01632960418"
+    owner.locator("summary").click()
+    assert owner.get_by_role("row").count() == 1 + 7
+    in_english = words_of(owner)
+    assert re.search(r"\d\.\d+ kWh", in_english)
+    owner.get_by_role("link", name="Deutsch").click()
+    owner.locator("summary").click()
+    assert owner.locator("html").get_attribute("lang") == "de"
+    assert re.search(r"\d,\d+ kWh", words_of(owner))
+    owner.get_by_role("link", name="English").click()
+    owner.locator("summary").click()
+    assert words_of(owner) == in_english
