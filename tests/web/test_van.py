@@ -11,8 +11,10 @@ import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 
+from service.jobs.codec import to_json
+from service.jobs.verification import MADE_BY, summary
 from service.settings import Settings
-from service.store import sites
+from service.store import punch, sites, verifications
 from service.store.database import writing
 from service.web.app import create_app
 from tests.report import sample
@@ -198,3 +200,33 @@ def test_a_tag_opens_nothing(visitor: TestClient, engine: Engine) -> None:
     assert (answer.status_code, answer.headers["location"].startswith("/sign-in")) == (303, True)
     sign_in(visitor, add_person(engine, "installer", "Ana Ribeiro"))
     assert visitor.get(f"{href}/van", headers={SAME: tag}).status_code == 404
+
+
+def test_what_is_proven_is_folded_away_and_what_stands_elsewhere_is_not(
+    office: TestClient, engine: Engine
+) -> None:
+    href = faulty(engine)
+    site_id = href.rpartition("/")[2]
+    mark(office, href, "mended")
+    mark(office, href, "looked_at", serial=sample.SHADED)
+    with writing(engine) as session:
+        entry = punch.last_of(session, site_id, f"unit:{sample.DEAD}")
+        assert entry is not None
+        proof = {"outcome": "closed"}
+        punch.prove(session, entry, proof, punch.Done("closed", "the readings"))
+        healthy = sample.healthy()
+        verifications.save(
+            session,
+            site_id,
+            sites.DEFAULT_WINDOW,
+            0,
+            to_json(healthy),
+            made_by=MADE_BY,
+            summary=summary(healthy),
+        )
+    page = office.get(f"{href}/van").text
+    assert "All right" in text_of(page)
+    elsewhere, proven = page[page.index("Else on the punch list") :].split('<details id="proven">')
+    assert (sample.SHADED in elsewhere, sample.DEAD in elsewhere) == (True, False)
+    assert (sample.SHADED in proven, sample.DEAD in proven) == (False, True)
+    assert "<form" not in proven.partition("</details>")[0]

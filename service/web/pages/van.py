@@ -7,6 +7,7 @@ by its link.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
@@ -18,7 +19,7 @@ from service.store.database import reading
 from service.store.tokens import digest
 from service.web.pages.climb import after_marks, climb
 from service.web.pages.languages import language_links
-from service.web.pages.lookup import shown, stored
+from service.web.pages.lookup import Shown, shown, stored
 from service.web.pages.render import page, static_digest
 from service.web.pages.visit import Marks
 from service.web.session import SignedIn
@@ -35,15 +36,30 @@ def on_the_roof(request: Request, site_id: str, user: SignedIn, part: bool = Fal
     tag = _tag(row, user, entries, steps)
     if tag in request.headers.get("if-none-match", ""):
         return Response(status_code=304, headers={"ETag": tag})
-    site = shown(request, row)
-    marks = Marks(site, entries, steps)
-    view = climb(site.found, site.record)
-    view = after_marks(view, [marks.subject(subject) for subject in sorted(view.subjects)])
-    template = "van/part.html" if part else "van/site.html"
-    in_languages = language_links(request, keep_query=False)
-    response = page(request, template, site=site, view=view, marks=marks, tag=tag, in_languages=in_languages)
+    response = page(
+        request,
+        "van/part.html" if part else "van/site.html",
+        tag=tag,
+        in_languages=language_links(request, keep_query=False),
+        **_content(shown(request, row), entries, steps),
+    )
     response.headers["ETag"] = tag
     return response
+
+
+def _content(
+    site: Shown, entries: Sequence[tables.PunchEntry], steps: Sequence[tables.PunchStep]
+) -> dict[str, Any]:
+    marks = Marks(site, entries, steps)
+    view = climb(site.found, site.record)
+    others = marks.others(view.subjects)
+    return {
+        "site": site,
+        "view": after_marks(view, [marks.subject(subject) for subject in sorted(view.subjects)]),
+        "marks": marks,
+        "others": [mark for mark in others if mark.state != "closed"],
+        "proven": [mark for mark in others if mark.state == "closed"],
+    }
 
 
 def _tag(

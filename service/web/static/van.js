@@ -2,6 +2,7 @@
 // Nothing here is needed: without it the page is read again by its link, and its forms are plain forms.
 
 const EVERY_S = 30, SLOWEST_S = 300, PATIENCE_S = 20;
+const CLOCK = { hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
 const LONGEST_SIDE_PX = 1600, LARGE_BYTES = 400_000;
 const answer = document.getElementById("answer");
 const work = document.getElementById("work");
@@ -36,7 +37,7 @@ async function readAgain() {
     signal.textContent = "";
   } catch {
     wait = Math.min(2 * wait, SLOWEST_S);
-    const time = readAt.toLocaleTimeString(document.documentElement.lang, { hour: "2-digit", minute: "2-digit" });
+    const time = readAt.toLocaleTimeString(document.documentElement.lang, CLOCK);
     signal.textContent = signal.dataset.lost.replace("{time}", time);
   }
   plan(wait);
@@ -67,13 +68,13 @@ function isBusy() {
 }
 
 function replaceWork(fresh) {
-  const open = [...work.querySelectorAll("details[open]")].map((details) => details.closest("li").id);
+  const open = [...work.querySelectorAll("details[open]")].map((details) => details.closest("[id]").id);
   const item = document.activeElement?.closest?.("#work li[id]");
   const [focused, kind] = [item?.id, document.activeElement?.localName];
   const anchor = [...work.querySelectorAll("li[id]")].find((li) => li.getBoundingClientRect().bottom > 0);
   const top = anchor?.getBoundingClientRect().top;
   work.replaceChildren(...fresh.childNodes);
-  for (const id of open) document.getElementById(id)?.querySelector("details")?.setAttribute("open", "");
+  for (const id of open) work.querySelector(`details#${CSS.escape(id)}, #${CSS.escape(id)} > details`)?.setAttribute("open", "");
   if (focused) document.getElementById(focused)?.querySelector(kind)?.focus({ preventScroll: true });
   const again = anchor && top < innerHeight && document.getElementById(anchor.id);
   if (again) scrollBy(0, again.getBoundingClientRect().top - top);
