@@ -67,6 +67,8 @@ function isBusy() {
   return fields.some(isFilledIn) || (work.contains(document.activeElement) && document.activeElement.closest("form"));
 }
 
+const detailsOf = (node) => node?.localName === "details" ? node : node?.querySelector("details");
+
 function replaceWork(fresh) {
   const open = [...work.querySelectorAll("details[open]")].map((details) => details.closest("[id]").id);
   const item = document.activeElement?.closest?.("#work li[id]");
@@ -74,7 +76,7 @@ function replaceWork(fresh) {
   const anchor = [...work.querySelectorAll("li[id]")].find((li) => li.getBoundingClientRect().bottom > 0);
   const top = anchor?.getBoundingClientRect().top;
   work.replaceChildren(...fresh.childNodes);
-  for (const id of open) work.querySelector(`details#${CSS.escape(id)}, #${CSS.escape(id)} > details`)?.setAttribute("open", "");
+  for (const id of open) detailsOf(document.getElementById(id))?.setAttribute("open", "");
   if (focused) document.getElementById(focused)?.querySelector(kind)?.focus({ preventScroll: true });
   const again = anchor && top < innerHeight && document.getElementById(anchor.id);
   if (again) scrollBy(0, again.getBoundingClientRect().top - top);
@@ -124,7 +126,12 @@ async function shrinkPhoto(event) {
   }
 }
 
-document.addEventListener("visibilitychange", () => isVisible() ? plan(Math.max(0, wait - (new Date() - readAt) / 1000)) : clearTimeout(timer));
+function comeOrGo() {
+  const passed = (new Date() - readAt) / 1000;
+  plan(Math.max(0, wait - passed)); // which plans nothing for a page that is out of view
+}
+
+document.addEventListener("visibilitychange", comeOrGo);
 addEventListener("online", readAgain);
 addEventListener("offline", readAgain);
 work.addEventListener("input", keepNote);
