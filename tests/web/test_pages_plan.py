@@ -189,6 +189,23 @@ def test_both_coordinates_may_be_pasted_into_one_field(office: TestClient, engin
     assert (kept["latitude"], kept["longitude"]) == (53.8, -1.55)
 
 
+def test_address_and_contact_are_kept_and_taken_away_again(office: TestClient, engine: Engine) -> None:
+    reach = {"address": "Weir Lane 2", "contact.name": "Ana Ribeiro", "contact.email": "ana@roofs.example"}
+    answer = office.post("/sites/new", data={**NEW_SITE, **reach, "contact.email": ""})
+    assert answer.status_code == 422
+    beside = re.search(r'id="contact.phone-said">(.*?)</p>', answer.text)
+    assert beside
+    assert "neither phone nor email" in beside[1]
+    site_id = office.post("/sites/new", data={**NEW_SITE, **reach}).headers["location"].split("/")[2]
+    kept = held(engine, site_id)
+    assert (kept["address"], kept["contact"]["name"], kept["contact"]["email"]) == tuple(reach.values())
+    typed = fields_of(office.get(f"/sites/{site_id}/edit").text)
+    assert {name: typed[name] for name in reach} == reach
+    office.post(f"/sites/{site_id}/edit", data={**typed, **dict.fromkeys(reach, ""), "do": "save"})
+    kept = held(engine, site_id)
+    assert (kept["address"], kept["contact"]) == (None, None)
+
+
 def test_planes_and_types_are_added_and_taken_away_before_saving(office: TestClient) -> None:
     answer = office.post("/sites/new", data={**NEW_SITE, "do": "add-planes"})
     typed = fields_of(answer.text) | {"planes.1.name": "east roof", "planes.1.azimuth_deg": "90"}
@@ -441,6 +458,18 @@ def test_what_an_installer_may(visitor: TestClient, engine: Engine) -> None:
     assert installer.post(f"/sites/{own}/plan/paste", data=pasted).status_code == 403
 
 
+def test_an_installer_undoes_own_changes_and_the_office_any(visitor: TestClient, engine: Engine) -> None:
+    site_id = keep(engine, record())
+    office = sign_in(visitor, add_person(engine, "office"))
+    post(office, site_id, plan(office, site_id) | {"s.0.1.1": "x1"})
+    installer = sign_in(visitor, assign(engine, add_person(engine, "installer"), site_id))
+    assert "Undo" not in words_of(installer.get(f"/sites/{site_id}/plan").text)
+    assert installer.post(f"/sites/{site_id}/plan/undo/1").status_code == 403
+    post(installer, site_id, plan(installer, site_id) | {"s.0.1.2": "x2"})
+    assert installer.post(f"/sites/{site_id}/plan/undo/2").status_code == 303
+    assert set(cells_of(held(engine, site_id))) == {"x1", B, C}
+
+
 def test_a_form_from_elsewhere_changes_nothing(office: TestClient, engine: Engine) -> None:
     site_id = keep(engine, record())
     typed = {**plan(office, site_id), "s.0.1.1": "x1", "do": "save"}
@@ -562,6 +591,17 @@ def test_a_site_without_units_takes_readings_and_stays_whole(office: TestClient,
     for page in ("", "/van", "/plan"):
         assert office.get(f"/sites/{site_id}{page}").status_code == 200, page
     assert office.get("/").status_code == 200
+
+
+def test_a_plan_too_wide_for_a_page_is_left_to_the_table(office: TestClient, engine: Engine) -> None:
+    data = record()
+    places = [{"serial": f"x{i}", "row": 7 * i + 1, "column": 7 * i + 1} for i in range(100)]
+    data["units"] = [{**data["units"][0], **place} for place in places]
+    site_id = keep(engine, data)
+    answer = office.get(f"/sites/{site_id}/plan")
+    assert "This plan has too many rows and columns for one page" in words_of(answer.text)
+    assert "s.0.1.1" not in answer.text
+    assert office.get(f"/sites/{site_id}/plan.csv").text.count("\r\n") == 101
 
 
 def test_records_from_before_are_read_as_they_are(office: TestClient, engine: Engine) -> None:

@@ -9,7 +9,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel
 
 from service.intake.problems import Refused
-from service.intake.record import SiteRecord, as_stored, read_record
+from service.intake.record import BegunRecord, SiteRecord, as_stored, read_record
 from service.store import sites
 from service.store.audit import note
 from service.store.database import reading, writing
@@ -37,8 +37,8 @@ LINK = {
 }
 
 
-class SiteAnswer(SiteRecord):
-    """A site record as kept, its defaults filled in."""
+class SiteAnswer(BegunRecord):
+    """A site record as kept, its defaults filled in; one begun on the pages may have no unit yet."""
 
     id: str
 

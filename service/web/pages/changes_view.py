@@ -12,9 +12,12 @@ from service.report import words
 from service.report.language import gettext as _
 from service.report.language import marked, ngettext
 from service.store.record_changes import Made
+from service.store.tables import User
 
 FIELDS: Mapping[str, str] = {
     "name": marked("name"),
+    "address": marked("address"),
+    "contact": marked("contact"),
     "latitude": marked("latitude"),
     "longitude": marked("longitude"),
     "elevation_m": marked("elevation"),
@@ -99,15 +102,17 @@ def field_words(names: Iterable[str]) -> list[str]:
     return [_(FIELDS[name]) if name in FIELDS else name for name in names]
 
 
-def made_view(made: Made, zone: ZoneInfo) -> MadeView:
-    """Return a change that was made as it is read."""
+def made_view(made: Made, zone: ZoneInfo, user: User) -> MadeView:
+    """Return a change that was made as the person reads it: an installer undoes his own, the office any."""
+    may = user.role == "office" or made.made_by == user.name
     said = _("%(who)s, %(when)s") % {"who": made.made_by, "when": words.moment(made.made_at, zone)}
     undone = (
         _("Undone by %(who)s, %(when)s") % {"who": made.undone_by, "when": words.moment(made.undone_at, zone)}
         if made.undone_at
         else ""
     )
-    return MadeView(made.number, summary_words(made.summary), said, undone, made.can_undo, made.can_redo)
+    what = summary_words(made.summary)
+    return MadeView(made.number, what, said, undone, may and made.can_undo, may and made.can_redo)
 
 
 def summary_words(summary: Mapping[str, Any]) -> str:

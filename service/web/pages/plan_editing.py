@@ -8,10 +8,10 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
-from typing import Any
+from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, HTTPException, Path, Request
 from fastapi.responses import RedirectResponse, Response
 
 from service.intake import rewrite
@@ -36,6 +36,8 @@ from service.web.pages.render import page
 from service.web.session import FromOurPage, SignedIn, end_flash, flash, flashed
 
 router = APIRouter(include_in_schema=False)
+
+Number = Annotated[int, Path(ge=1, le=10**9)]
 
 
 @router.get("/sites/{site_id}/plan")
@@ -69,13 +71,14 @@ def change_plan(request: Request, site_id: str, user: SignedIn, sent: SentForm) 
 
 
 @router.post("/sites/{site_id}/plan/undo/{number}", dependencies=[FromOurPage])
-def undo_change(request: Request, site_id: str, number: int, user: SignedIn) -> Response:
+def undo_change(request: Request, site_id: str, number: Number, user: SignedIn) -> Response:
     """Put the record from before the change back."""
-    site_to_change(request, site_id)
+    site = site_to_change(request, site_id)
+    own_or_office(request, site, number, user)
     try:
         rewrite.undo(request.app.state.engine, site_id, number, by=user.name)
     except RecordMoved:
-        return _back(request, site_id, problem=NOT_UNDONE())
+        return _back(request, site_id, problem=not_undone())
     verify_anew(request, site_id)
     return _back(
         request, site_id, said=_("Undone: the record is as it was before. The site is verified anew.")
@@ -83,13 +86,14 @@ def undo_change(request: Request, site_id: str, number: int, user: SignedIn) -> 
 
 
 @router.post("/sites/{site_id}/plan/redo/{number}", dependencies=[FromOurPage])
-def redo_change(request: Request, site_id: str, number: int, user: SignedIn) -> Response:
+def redo_change(request: Request, site_id: str, number: Number, user: SignedIn) -> Response:
     """Make a change that was undone again."""
-    site_to_change(request, site_id)
+    site = site_to_change(request, site_id)
+    own_or_office(request, site, number, user)
     try:
         rewrite.redo(request.app.state.engine, site_id, number, by=user.name)
     except RecordMoved:
-        return _back(request, site_id, problem=NOT_UNDONE())
+        return _back(request, site_id, problem=not_undone())
     verify_anew(request, site_id)
     return _back(request, site_id, said=_("The change is made again. The site is verified anew."))
 
@@ -119,6 +123,15 @@ def site_to_change(request: Request, site_id: str) -> Site:
     return site
 
 
+def own_or_office(request: Request, site: Site, number: int, user: User) -> None:
+    """Let an installer undo what he changed himself, the office anything; raises 403."""
+    with reading(request.app.state.engine) as session:
+        made = record_changes.of_site(session, site)
+    others = [one.number for one in made if one.made_by != user.name]
+    if user.role != "office" and number in others:
+        raise HTTPException(403)
+
+
 def save(request: Request, site: Site, after: dict[str, Any], *, on: str, by: str, leave: bool) -> Response:
     """Keep the record and go on; if it was changed meanwhile nothing is kept, and the plan says so."""
     try:
@@ -139,7 +152,7 @@ def save(request: Request, site: Site, after: dict[str, Any], *, on: str, by: st
     return response
 
 
-def NOT_UNDONE() -> str:  # noqa: N802 - a text that is said in the request's language
+def not_undone() -> str:
     """Return why a change cannot be undone or made again."""
     return _(
         "Nothing was changed: the record is no longer the one that this change left. Look at the list anew."
@@ -196,17 +209,18 @@ def _page(
     told: dict[str, str] | None = None,
     theirs: Any = None,
 ) -> Response:
-    zone = ZoneInfo(site.record["timezone"])
+    zone, too_large = ZoneInfo(site.record["timezone"]), plan_form.is_too_large(form.plan)
+    user: User = request.state.user
     with reading(request.app.state.engine) as session:
-        made = [made_view(one, zone) for one in record_changes.of_site(session, site)]
+        made = [made_view(one, zone, user) for one in record_changes.of_site(session, site)]
     return page(
         request,
         "office/plan_edit.html",
         status=status,
         site=site,
         form=form,
-        too_large=plan_form.is_too_large(form.plan),
-        grids=plan_form.grid_views(form),
+        too_large=too_large,
+        grids=[] if too_large else plan_form.grid_views(form),
         facing=facing,
         base=plan_form.base_as_sent(form.base),
         seen=key_of(form.warnings),

@@ -14,6 +14,7 @@ from typing import Any
 
 from service.intake.plan import Cell, Cells, Grid, Kinds, Plan, Spot, plan_of, put, twins
 from service.report.language import gettext as _
+from service.web.pages.plan_warnings import Warned
 from service.web.pages.site_form import NUMBERS, Typed, number_typed
 
 ORDERS = ("rows", "columns", "snake")
@@ -35,7 +36,7 @@ class PlanForm:
     seen: str = ""
     errors: dict[Spot, str] = field(default_factory=dict)
     general: list[str] = field(default_factory=list)
-    warnings: list[str] = field(default_factory=list)
+    warnings: list[Warned] = field(default_factory=list)
     beside: Typed = field(default_factory=dict)
     """What was typed beside the cells, for the tools below the plan; emptied by a tool that has done its work."""
 

@@ -29,7 +29,7 @@ from service.web.forms import Sent, SentForm
 from service.web.pages.changes_view import UNIT_FIELDS, DiffView, diff_view
 from service.web.pages.plan_editing import save, site_to_change
 from service.web.pages.plan_form import chosen_kinds
-from service.web.pages.plan_warnings import warnings_of
+from service.web.pages.plan_warnings import Warned, warnings_of
 from service.web.pages.render import page
 from service.web.session import FromOurPage, SignedIn, office_only
 
@@ -50,7 +50,7 @@ class Pasted:
     diff: DiffView | None = None
     remarks: list[str] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
-    warnings: list[str] = field(default_factory=list)
+    warnings: list[Warned] = field(default_factory=list)
 
 
 @router.get("/sites/{site_id}/plan/paste")

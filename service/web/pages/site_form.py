@@ -48,7 +48,8 @@ NUMBERS: Mapping[str, Number] = {
     "ac_rated_w": Number(5, 200_000),
     "efficiency": Number(50, 100, divisor=100, needed=False, default="96"),
 }
-OF_SITE = ("name", "latitude", "longitude", "elevation_m", "timezone", "commissioned_on")
+OF_SITE = ("name", "address", "latitude", "longitude", "elevation_m", "timezone", "commissioned_on")
+OF_CONTACT = ("name", "phone", "email")
 OF_ENTRY: Mapping[str, tuple[str, ...]] = {
     "planes": ("name", "tilt_deg", "azimuth_deg", "rows", "columns"),
     "module_types": ("name", "pmax_w", "gamma_pmax_per_c", "substrings"),
@@ -77,6 +78,8 @@ def empty_form() -> SiteForm:
 def form_of(record: Mapping[str, Any]) -> SiteForm:
     """Return the form with what the record says."""
     values = {name: _shown(name, record.get(name)) for name in OF_SITE}
+    contact = record.get("contact") or {}
+    values |= {f"contact.{name}": contact.get(name) or "" for name in OF_CONTACT}
     values["branches"] = "\n".join(branch["name"] for branch in record.get("branches") or [])
     for group, names in OF_ENTRY.items():
         for i, entry in enumerate(record[group]):
@@ -118,7 +121,9 @@ def record_of(form: SiteForm, before: Mapping[str, Any] | None) -> Stored:
     site = {name: _typed_value(form, name, name) for name in OF_SITE}
     site["timezone"] = timezone_meant(form.values.get("timezone", ""))
     made: Stored = {**(before or {"units": []}), **{name: v for name, v in site.items() if v is not None}}
-    made["commissioned_on"] = site["commissioned_on"]
+    made |= {name: site[name] for name in ("address", "commissioned_on")}
+    contact = {name: form.values.get(f"contact.{name}") for name in OF_CONTACT}
+    made["contact"] = {name: text for name, text in contact.items() if text} or None
     for group in GROUPS:
         made[group] = [_entry(form, group, i, before) for i in range(form.counts[group])]
     names = dict.fromkeys(line.strip() for line in form.values.get("branches", "").splitlines())
@@ -133,7 +138,9 @@ def take_errors(form: SiteForm, errors: Iterable[FieldError]) -> None:
         name = re.sub(r"\[(\d+)\]", r".\1", error.field)
         if name.startswith("branches"):
             name = "branches"
-        if name in form.values or name in OF_SITE or name == "branches":
+        if name == "contact":  # neither phone nor email
+            name = "contact.phone"
+        if name in form.values or name in (*OF_SITE, "branches") or name.startswith("contact."):
             form.errors.setdefault(name, error.message)
         else:
             form.general.append(f"{error.field} {error.message}".strip())

@@ -22,13 +22,21 @@ if (form) {
 
   // Where to go
 
+  let ordered = null;
+
   function inOrder() {
-    const order = form.elements.order.value;
+    ordered ??= sorted(form.elements.order.value);
+    return ordered;
+  }
+
+  function sorted(order) {
+    const rows = new Map();
+    for (const [plane, row] of serials.map(spotOf)) rows.set(plane, (rows.get(plane) || new Set()).add(row));
+    const back = (plane, row) => [...rows.get(plane)].indexOf(row) % 2;
     const place = (input) => {
       const [plane, row, column] = spotOf(input);
       if (order === "columns") return [plane, column, -row];
-      const rows = [...new Set(serials.filter((one) => spotOf(one)[0] === plane).map((one) => spotOf(one)[1]))];
-      return [plane, row, order === "snake" && rows.indexOf(row) % 2 ? -column : column];
+      return [plane, row, order === "snake" && back(plane, row) ? -column : column];
     };
     return serials
       .map((input) => [place(input), input])
@@ -262,6 +270,7 @@ if (form) {
     keep();
   });
   form.addEventListener("change", (event) => {
+    ordered = null;
     if (serials.includes(event.target)) entered(event.target);
     else keep();
   });
