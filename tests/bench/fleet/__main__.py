@@ -19,10 +19,12 @@ import typer
 from rich.console import Console
 from rich.progress import Progress
 
+from service.expect.weather import Weather
 from tests.bench.fleet.plan import WINDOWS, Plan, Window, plan
 from tests.bench.fleet.report import against_targets, by_cause
 from tests.bench.fleet.score import Score, judge, label, score
 from tests.bench.fleet.shelf import kept
+from tests.bench.fleet.truth import BenchSite
 
 PROCESSES = int(os.environ.get("PROCESSES", "2"))
 WIDTH = 150
@@ -39,18 +41,23 @@ def plans(window: Window, *, sites: int, first_seed: int, causes: list[str]) -> 
 
 def judged(plan: Plan) -> Score:
     """Return the score of one planned site; a verification that breaks off has said nothing, and is counted."""
-    site = kept(plan)
+    return scored(kept(plan), None)
+
+
+def scored(site: BenchSite, weather: Weather | None) -> Score:
+    """Return the score of a site that the service judges without weather, or with some."""
     try:
-        said = judge(site).findings
+        result = judge(site, weather)
     except Exception as error:
         broken = score(site, ())
         where = traceback.extract_tb(error.__traceback__)[-1]
         broken.crashes = [f"{label(site)}: {error!r} at {Path(where.filename).name}:{where.lineno}"]
         return broken
-    return score(site, said)
+    return score(site, result.findings, result.not_yet)
 
 
-def _quiet() -> None:
+def quiet() -> None:
+    """Keep warnings of a process to itself."""
     warnings.simplefilter("ignore")
 
 
@@ -80,7 +87,7 @@ def main(
     if not chosen:
         raise typer.BadParameter(f"{window} is none of {', '.join(WINDOWS)}, all", param_hint="--window")
     results: dict[Window, dict[str, Score]] = {}
-    with ProcessPoolExecutor(PROCESSES, initializer=_quiet) as pool, Progress(transient=True) as progress:
+    with ProcessPoolExecutor(PROCESSES, initializer=quiet) as pool, Progress(transient=True) as progress:
         for one in chosen:
             planned = plans(one, sites=sites, first_seed=first_seed, causes=cause or [])
             scores = pool.map(judged, planned, chunksize=2)

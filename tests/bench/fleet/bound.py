@@ -1,172 +1,105 @@
-"""`python -m tests.bench.fleet.bound`: how well any judge could do in half an hour, beside what the service does.
+"""`python -m tests.bench.fleet.bound`: how well the fleet could be judged at best, beside how well it is.
 
-The judge here is told what no real one can know: every unit's own faultless power by the minute, and with it the sky,
-its own level and the true scale. It weighs the faults that half an hour is asked for by their likelihood on the same
-counters, and so misses only what the counters' steps and the noise hide (to the approximation that the roundings of a
-counter are normal). What the service misses beyond it is not hidden by the counters but by the sky.
+For half an hour the judge at best is one that knows every unit's faultless power (`half_hour`). For a day and a week it
+is the service itself, given the true sky as a user with perfect sensors would give it (`sensors`): global, direct and
+diffuse irradiance, air temperature and wind, on the true clock. Each figure's bound is the better of this and of the
+service without weather. What neither of them can be blamed for is counted by reason (`reasons`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
 from typing import Annotated
 
-import numpy as np
 import typer
 from rich.console import Console
+from rich.table import Column, Table
 
-from service.verify.result import Finding
-from tests.bench.fleet.__main__ import PROCESSES, judged, plans
-from tests.bench.fleet.build import STEP_WH
-from tests.bench.fleet.plan import WINDOWS, Plan
-from tests.bench.fleet.record import record, roof
-from tests.bench.fleet.score import Score, score
+from tests.bench.fleet.__main__ import PROCESSES, WIDTH, judged, plans, quiet, scored
+from tests.bench.fleet.half_hour import bounded
+from tests.bench.fleet.plan import WINDOWS, Plan, Window
+from tests.bench.fleet.reasons import UNDECIDABLE, reason
+from tests.bench.fleet.report import AT_MOST, TARGETS, figure
+from tests.bench.fleet.score import Score
+from tests.bench.fleet.sensors import true_weather
 from tests.bench.fleet.shelf import kept
-from tests.bench.fleet.sitewide import draw_clock, limit, misdescribe
-from tests.bench.fleet.strike import DEAD_MIN, strike
-from tests.bench.fleet.truth import BenchSite
-from tests.bench.fleet.weather import air, draw_day, draw_place, window_part
-from tests.fleet.faults import LOW_OUTPUT, ONE_SUBSTRING_LOST, TWO_SUBSTRINGS_LOST
-from tests.fleet.plant import ac_power, energy_wh
-from tests.fleet.roof import Roof
-from tests.fleet.simulate import NOISE
-from tests.fleet.sun import Array
 
-STRUCK = {"no_output": 0.03, "substring_out": 0.03, "low_output": 0.02}
-"""Odds of what befalls a unit, roughly those of the plan; a branch is cut on one site in seven."""
+NEAR = 0.01
+"""How near to its bound a figure must come that misses its target."""
 
-CUT = 0.15
-NEVER = -1e3
-"""Log-likelihood of a dead counter that moves."""
+Both = tuple[Score, Score, Counter[tuple[str, str]]]
 
 
-@dataclass(frozen=True)
-class Told:
-    """A roof and what its units would make without a fault: DC power (U, N) by the minute, W."""
-
-    roof: Roof
-    faultless_dc_w: Array
-
-    def energies(self, unit: int, share: float = 1.0, dead_from: int | None = None) -> Array:
-        """Return a unit's energies (T,), Wh, at a share of its DC power, until it dies."""
-        power = ac_power(self.roof.inverters[unit], self.faultless_dc_w[unit] * share) * self.roof.ac_share
-        power[dead_from if dead_from is not None else len(power) :] = 0.0
-        return energy_wh(power, self.roof.interval_min)
+def told_the_sky(plan: Plan) -> Score:
+    """Return the score of the judge at best, on one planned site."""
+    return bounded(plan) if plan.window == "30min" else scored(kept(plan), true_weather(plan))
 
 
-def told(plan: Plan) -> Told:
-    """Return the roof of a plan as `build.make` makes it, every stage with the same chance."""
-    chance = np.random.default_rng([plan.seed, WINDOWS.index(plan.window), 2])
-    of_place, of_clock, of_sky, of_record, of_part, of_wide, of_faults, _ = chance.spawn(8)
-    place = draw_place(of_place)
-    start, clock = draw_day(of_place, place), draw_clock(of_clock, plan)
-    whole = air(of_sky, plan, place, start, clock.late_min)
-    noted = record(of_record, place, plan)
-    struck = roof(of_record, noted, place, whole, plan.interval_min).window(window_part(of_part, plan, whole))
-    misdescribe(of_wide, plan, struck, noted)
-    usual = struck.dc_share.copy()
-    strike(struck, plan, of_faults)
-    limit(of_wide, plan, struck)
-    dc_w = np.array([struck.dc_w(u) for u in range(len(struck.facings))])
-    return Told(struck, dc_w * usual)
+def both(plan: Plan) -> Both:
+    """Return the scores at best and as it is, and why the better of them misses what it misses, by cause."""
+    best, as_is = told_the_sky(plan), judged(plan)
+    seen = {(m.serial, m.cause) for m in as_is.misses}
+    missed = [m for m in best.misses if (m.serial, m.cause) in seen]
+    return best, as_is, Counter((m.cause, reason(plan, kept(plan), m)) for m in missed)
 
 
-def findings(plan: Plan, site: BenchSite) -> list[Finding]:
-    """Return what the judge that is told says of a site."""
-    known, factor = told(plan), site.site_fault.factor if site.site_fault else None
-    scaled = site.site_fault is not None and site.site_fault.cause == "unit_scale"
-    sent = site.readings.energy_wh / (factor if scaled and factor else 1.0)
-    heard = np.isfinite(sent).any(axis=1)
-    by_unit = {int(u): _log_odds(known, int(u), sent[u]) for u in np.flatnonzero(heard)}
-    said = {u: max(odds, key=lambda c: odds[c]) for u, odds in by_unit.items()}
-    for rows in _branches(site, list(by_unit)):
-        if _is_cut(known, sent, rows, by_unit):
-            said |= dict.fromkeys(rows, "branch_out")
-    said |= {int(u): "not_reporting" for u in np.flatnonzero(~heard)}
-    serials = {site.site.units[u].serial: cause for u, cause in said.items() if cause != "healthy"}
-    serials |= dict.fromkeys(site.readings.strangers, "not_on_record")
-    return [Finding(cause, (serial,), 1.0, "", "") for serial, cause in serials.items()]
+def _verdict(name: str, window: Window, as_is: float | None, bound: float | None) -> str:
+    target = TARGETS[name].get(window)
+    if target is None or as_is is None or bound is None:
+        return ""
+    sign = -1 if name in AT_MOST else 1
+    if sign * (as_is - target) >= 0:
+        return "target reached"
+    near = sign * (bound - as_is) <= NEAR and sign * (bound - target) < 0
+    return "within 0.01 of the bound" if near else "not reached"
 
 
-def _log_odds(known: Told, unit: int, sent: Array) -> dict[str, float]:
-    """Return the logarithm of each cause's weight for a unit that sent (T,)."""
-    deaths = range(len(known.roof.air.minutes) - DEAD_MIN + 1)
-    tried = {
-        "healthy": [known.energies(unit)],
-        "no_output": [known.energies(unit, dead_from=d) for d in deaths],
-        "substring_out": [
-            known.energies(unit, s)
-            for low, high in (ONE_SUBSTRING_LOST, TWO_SUBSTRINGS_LOST)
-            for s in np.linspace(low, high, 3)
-        ],
-        "low_output": [known.energies(unit, s) for s in np.arange(*LOW_OUTPUT, 0.02)],
-    }
-    odds = STRUCK | {"healthy": 1 - sum(STRUCK.values())}
-    return {
-        c: float(np.logaddexp.reduce([_log_likelihood(sent, e) for e in energies]))
-        + float(np.log(odds[c] / len(energies)))
-        for c, energies in tried.items()
-    }
-
-
-def _log_likelihood(sent: Array, due: Array) -> float:
-    """Return the log-likelihood of a counter's readings (T,), NaN where none came, under the energies due.
-
-    A reading is its energy with noise, plus the rounding before it, less the one after.
-    """
-    moving = np.isfinite(sent) & (due > 0)
-    if (sent[np.isfinite(sent) & (due <= 0)] > 0).any():
-        return NEVER
-    rounding = STEP_WH**2 / 12 * (2 * np.eye(len(due)) - np.eye(len(due), k=1) - np.eye(len(due), k=-1))
-    covariance = (rounding + np.diag((NOISE * due) ** 2))[np.ix_(moving, moving)]
-    off = (sent - due)[moving]
-    log_det = float(np.linalg.slogdet(covariance)[1]) if moving.any() else 0.0
-    return -0.5 * (float(off @ np.linalg.solve(covariance, off)) + log_det + moving.sum() * np.log(2 * np.pi))
-
-
-def _branches(site: BenchSite, heard: list[int]) -> Iterator[list[int]]:
-    """Give the heard units of each branch that is not the whole site: nothing outside would prove its light."""
-    names = {u.branch for u in site.site.units}
-    for name in sorted(n for n in names if n is not None):
-        rows = [u for u in heard if site.site.units[u].branch == name]
-        if 1 < len(rows) < len(heard):
-            yield rows
-
-
-def _is_cut(known: Told, sent: Array, rows: list[int], by_unit: dict[int, dict[str, float]]) -> bool:
-    deaths = range(len(known.roof.air.minutes) - DEAD_MIN + 1)
-    together = [sum(_log_likelihood(sent[u], known.energies(u, dead_from=d)) for u in rows) for d in deaths]
-    apart = sum(float(np.logaddexp.reduce(list(by_unit[u].values()))) for u in rows)
-    return float(np.logaddexp.reduce(together)) + float(np.log(CUT / len(together))) > apart
-
-
-def bounded(plan: Plan) -> Score:
-    """Return the score of the judge that is told, on one planned site."""
-    site = kept(plan)
-    return score(site, findings(plan, site))
+def table(window: Window, best: Score, as_is: Score) -> Table:
+    """Return one window's figures, their bounds and targets."""
+    right = [Column(n, justify="right") for n in ("as it is", "true sky", "bound", "target")]
+    out = Table(Column(f"window {window}", no_wrap=True), *right, Column(""))
+    for name, targets in TARGETS.items():
+        values = figure(name, as_is), figure(name, best)
+        given = [v for v in values if v is not None]
+        bound = (min if name in AT_MOST else max)(given, default=None)
+        cells = ["" if v is None else f"{v:.2%}" for v in (*values, bound, targets.get(window))]
+        out.add_row(name, *cells, _verdict(name, window, values[0], bound))
+    return out
 
 
 def main(
-    sites: Annotated[int, typer.Option(help="How many sites.", min=1)] = 240,
+    window: Annotated[str, typer.Option(help="30min, 1d, 7d or all.")] = "all",
+    sites: Annotated[int, typer.Option(help="How many sites a window.", min=1)] = 240,
     first_seed: Annotated[int, typer.Option(help="The first site's seed.", min=0)] = 0,
-    notes: Annotated[bool, typer.Option(help="List all that not even this judge can tell.")] = False,
+    notes: Annotated[bool, typer.Option(help="List all that the judge at best misses.")] = False,
 ) -> None:
-    """Print how well half an hour could be judged, and how well it is."""
-    planned = plans("30min", sites=sites, first_seed=first_seed, causes=[])
-    console = Console(width=150)
-    with ProcessPoolExecutor(PROCESSES) as pool:
-        for name, judge in (("told the sky", bounded), ("the service", judged)):
-            total = Score()
-            for one in pool.map(judge, planned, chunksize=4):
-                total.add(one)
-            if notes and judge is bounded:
-                console.print(*total.notes, sep="\n", highlight=False, markup=False, soft_wrap=True)
-            console.print(
-                f"{name}: F1 {total.f1 or 0:.3f}, right cause {total.first_share or 0:.1%}, "
-                f"healthy accused {total.accused_share or 0:.2%}"
-            )
+    """Print how well the fleet could be judged, how well it is, and what nobody can tell."""
+    console = Console(width=max(Console().width, WIDTH))
+    with ProcessPoolExecutor(PROCESSES, initializer=quiet) as pool:
+        for one in (w for w in WINDOWS if window in ("all", w)):
+            planned = plans(one, sites=sites, first_seed=first_seed, causes=[])
+            best, as_is, why = Score(), Score(), Counter[tuple[str, str]]()
+            for at_best, service, reasons in pool.map(both, planned, chunksize=4):
+                best.add(at_best)
+                as_is.add(service)
+                why.update(reasons)
+            if notes:
+                console.print(*best.notes, sep="\n", highlight=False, markup=False, soft_wrap=True)
+            console.print(table(one, best, as_is))
+            _print_reasons(console, best, why)
+
+
+def _print_reasons(console: Console, best: Score, why: Counter[tuple[str, str]]) -> None:
+    """Print what is missed with the true sky and without, by reason."""
+    undecidable = sum(n for (_, r), n in why.items() if r in UNDECIDABLE)
+    faults = best.planted.total() + best.site_planted.total()
+    console.print(f"of {faults} faults, missed with the true sky and without it: {why.total()}, of them")
+    console.print(f"undecidable by their energies: {undecidable}")
+    for (cause, text), n in why.most_common():
+        console.print(f"  {n} {cause}: {text}", highlight=False)
+    console.print(f"left out from the start as undecidable: {best.left_out} units, ", end="")
+    console.print(", ".join(f"{n} {c}" for c, n in best.site_undecidable.most_common()) or "no site cause")
 
 
 if __name__ == "__main__":

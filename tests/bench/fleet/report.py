@@ -76,6 +76,7 @@ _SUMS: dict[str, Callable[[Score], str]] = {
     "site causes found": lambda s: _percent(s.site_share),
     "site causes falsely said": lambda s: _listed(s.falsely_said),
     "site causes undecidable": lambda s: _listed(s.site_undecidable),
+    "  of it said to be so": lambda s: _listed(+s.site_left_open),
     "units left out": lambda s: str(s.left_out or ""),
     "clipping said": lambda s: f"{s.clipping_said}/{s.clipping_due}" if s.clipping_due else "",
     "clock off, min (median, 90 %)": lambda s: _spread(s.clock_off_min),
@@ -93,14 +94,19 @@ def against_targets(scores: Mapping[Window, BySky]) -> Table:
     return table
 
 
-def _beside(name: str, window: Window, score: Score) -> str:
-    value = {
+def figure(name: str, score: Score) -> float | None:
+    """Return the figure that a target of this name is for, None where there was nothing to count."""
+    return {
         "F1, a fault is there": score.f1,
         "right cause": score.first_share,
         "healthy accused": score.accused_share,
         "site causes found": score.site_share,
         "falsely said": score.falsely_share,
     }[name]
+
+
+def _beside(name: str, window: Window, score: Score) -> str:
+    value = figure(name, score)
     target = TARGETS[name].get(window)
     if value is None:
         return ""

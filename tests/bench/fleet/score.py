@@ -9,8 +9,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
+from typing import NamedTuple
 
-from service.verify.result import Finding, Verification
+from service.expect.weather import Weather
+from service.verify.result import Finding, Unseen, Verification
 from service.verify.run import verify
 from tests.bench.fleet.plan import PLAIN, Window
 from tests.bench.fleet.truth import BenchSite, SiteFault
@@ -26,6 +28,15 @@ GAP_BY_CHANCE = 0.05
 """Share of the daylight from which a gap is one, though nobody planted it."""
 
 SAME_FACTOR = 0.02
+
+
+class Miss(NamedTuple):
+    """A cause that was not the first one named: of which site and unit (None: the site), and what was said instead."""
+
+    seed: int
+    serial: str | None
+    cause: str
+    said: str
 
 
 @dataclass
@@ -46,6 +57,8 @@ class Score:
     site_planted: Counter[str] = field(default_factory=Counter)
     site_found: Counter[str] = field(default_factory=Counter)
     site_undecidable: Counter[str] = field(default_factory=Counter)
+    site_left_open: Counter[str] = field(default_factory=Counter)
+    """Of the undecidable, those of which the service says itself that the window does not tell."""
     falsely_said: Counter[str] = field(default_factory=Counter)
     sites_falsely_said: int = 0
     clipping_due: int = 0
@@ -53,6 +66,7 @@ class Score:
     clock_off_min: list[float] = field(default_factory=list)
     azimuth_off_deg: list[float] = field(default_factory=list)
     tilt_off_deg: list[float] = field(default_factory=list)
+    misses: list[Miss] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     crashes: list[str] = field(default_factory=list)
 
@@ -97,17 +111,19 @@ def _ratio(part: float, whole: float) -> float | None:
     return part / whole if whole else None
 
 
-def judge(site: BenchSite) -> Verification:
-    """Return what the service makes of the site without any weather."""
-    return verify(site.site, site.readings, None)
+def judge(site: BenchSite, weather: Weather | None = None) -> Verification:
+    """Return what the service makes of the site, without any weather if none is given."""
+    return verify(site.site, site.readings, weather)
 
 
-def score(site: BenchSite, findings: Sequence[Finding]) -> Score:
+def score(site: BenchSite, findings: Sequence[Finding], not_yet: Sequence[Unseen] = ()) -> Score:
     """Return one site's counts."""
     out, said = Score(sites=1), _said_of_units(site, findings)
     for serial in _all_serials(site):
         _count_unit(out, site, serial, said.get(serial, []))
     _count_site(out, site, findings)
+    if site.site_fault and not site.site_fault.judgeable:
+        out.site_left_open[site.site_fault.cause] += site.site_fault.cause in {u.cause for u in not_yet}
     _count_clipping(out, site, findings)
     return out
 
@@ -183,6 +199,8 @@ def _count_struck(out: Score, site: BenchSite, serial: str, faults: list[Fault],
         out.planted[fault.cause] += 1
         out.named[fault.cause] += named
         out.first[fault.cause] += bool(said) and said[0] in right
+        if not said or said[0] not in right:
+            out.misses.append(Miss(site.plan.seed, serial, fault.cause, said[0] if said else "nothing"))
         if not named:
             found = ", ".join(said) or "nothing"
             out.notes.append(
@@ -228,6 +246,7 @@ def _count_site_fault(out: Score, site: BenchSite, truth: SiteFault, said: list[
     if right:
         _measure(out, site, truth, right[0])
         return
+    out.misses.append(Miss(site.plan.seed, None, truth.cause, said[0].cause if said else "nothing"))
     other = ", ".join(f"{f.cause} {f.details}" for f in said) or "nothing"
     out.notes.append(f"{label(site)}: the site has {_told(truth)}, said {other}")
 
