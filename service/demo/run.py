@@ -277,7 +277,7 @@ def _send(client: httpx.Client, site: DemoSite, known_id: str | None) -> str:
 
 
 def _commissioned(site: DemoSite, today: date) -> str:
-    return (today - timedelta(DAYS if site.heard_from_h is None else 1)).isoformat()
+    return (today - timedelta(DAYS - 1 if site.heard_from_h is None else 1)).isoformat()
 
 
 def _post(client: httpx.Client, path: str, body: dict[str, Any]) -> dict[str, Any]:

@@ -13,7 +13,8 @@ from html import escape
 import numpy as np
 
 from service.report import words
-from service.report.days import DayTotal, Series, clock, day_profile, light_minutes, totals
+from service.report.days import DayTotal, Profile, Series, clock, day_profile, light_minutes, totals
+from service.report.evidence import Evidence
 from service.report.language import gettext, pgettext
 from service.report.marks import Course, Frame, course, ticks
 
@@ -84,6 +85,49 @@ def day_panels(series: Series, *, title: str, narrow: bool = False, dark: bool =
         parts.append(_panel(course(profile, frame), total, frame, layout, ink))
     sides = size(len(profiles), narrow=narrow)
     return _document("".join(parts), sides, layout, ink, title)
+
+
+def evidence_panel(shown: Evidence, *, title: str, narrow: bool = False, dark: bool = False) -> str:
+    """Return one day of a finding's units: measured filled, expected as a line, as the neighbours did dashed."""
+    layout, ink = _evidence_layout(narrow), DARK if dark else LIGHT
+    profile, beside = shown.profile(CHART_STEP_MIN), shown.neighbours_w(CHART_STEP_MIN)
+    peak_w = float(np.nanmax([*profile.measured_w, *profile.expected_w, *beside], initial=1.0))
+    frame = _frame(0, layout, light_minutes([shown.due]), peak_w * 1.04)
+    total = totals(shown.series)[shown.series.days.index(shown.day)]
+    line = course(Profile(profile.step_min, beside, beside), frame).due
+    parts = (
+        _axes(frame, layout, ink, first=True),
+        _panel(course(profile, frame), total, frame, layout, ink),
+        f'<path d="{line}" fill="none" stroke="{ink.mark}" stroke-width="2" stroke-dasharray="5 3"/>',
+        _seen(shown.seen, frame, layout, ink),
+    )
+    with_neighbours = bool(shown.neighbours)
+    return _document("".join(parts), evidence_size(narrow=narrow), layout, ink, title, with_neighbours)
+
+
+def evidence_size(*, narrow: bool = False) -> tuple[int, int]:
+    """Return such a chart's width and height, px."""
+    layout = _evidence_layout(narrow)
+    return layout.width, layout.top + layout.row_height
+
+
+def _evidence_layout(narrow: bool) -> Layout:
+    return Layout(358, 1, 130, 12, top=54, foot=44) if narrow else Layout(700, 1, 180, 13, foot=44)
+
+
+def _seen(seen: tuple[int, int] | None, frame: Frame, layout: Layout, ink: Ink) -> str:
+    """Return a bracket under the hours in which the cause was seen, where that is not the whole day."""
+    ends = frame.x(np.array(seen, dtype=float)) if seen else np.zeros(2)
+    left, right = float(ends[0]), float(ends[1])
+    if right - left < 1 or right - left > 0.99 * frame.width:
+        return ""
+    y, size = frame.bottom + 24, layout.font - 1.5
+    middle = min(max((left + right) / 2, frame.left + 20), frame.left + frame.width - 20)
+    word = (
+        f'<text x="{middle:.1f}" y="{y + 15:.1f}" text-anchor="middle" font-size="{size}" fill="{ink.mark}">'
+    )
+    bracket = f'<path d="M{left:.1f},{y - 4:.1f}v4H{right:.1f}v-4" fill="none" stroke="{ink.mark}" stroke-width="1.5"/>'
+    return f"{bracket}{word}{escape(pgettext('cause', 'seen'))}</text>"
 
 
 def size(days: int, *, narrow: bool = False) -> tuple[int, int]:
@@ -182,8 +226,8 @@ def _label(x: float, y: float, text: str, anchor: str, layout: Layout, ink: Ink)
     return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}" fill="{ink.quiet}">{text}</text>'
 
 
-def _legend(ink: Ink) -> str:
-    keys = (
+def _legend(ink: Ink, width: int, *, with_neighbours: bool) -> str:
+    keys = [
         (f'<path d="M0,20v-10h16v10z" fill="{ink.made}"/>', gettext("measured")),
         (f'<path d="M0,16h16" stroke="{ink.due}" stroke-width="1.6"/>', gettext("expected")),
         ('<path d="M0,20v-10h16v10z" fill="url(#missing)"/>', pgettext("energy", "missing")),
@@ -191,12 +235,16 @@ def _legend(ink: Ink) -> str:
             f'<path d="M0,16h16" stroke="{ink.mark}" stroke-width="4" stroke-dasharray="2 2"/>',
             gettext("not heard"),
         ),
-    )
-    parts, x = [], 4
+    ]
+    if with_neighbours:
+        dashed = f'<path d="M0,16h16" stroke="{ink.mark}" stroke-width="2" stroke-dasharray="5 3"/>'
+        keys.append((dashed, gettext("as the neighbours did")))
+    parts, x, y = [], 4, 0
     for key, text in keys:
-        parts.append(
-            f'<g transform="translate({x})">{key}<text x="21" y="19" font-size="11">{escape(text)}</text></g>'
-        )
+        if x + 21 + LETTER_PX * len(text) > width:
+            x, y = 4, y + 18
+        words_beside = f'<text x="21" y="19" font-size="11">{escape(text)}</text>'
+        parts.append(f'<g transform="translate({x} {y})">{key}{words_beside}</g>')
         x += 32 + round(LETTER_PX * len(text))
     return "".join(parts)
 
@@ -208,11 +256,14 @@ def _hatch(ink: Ink) -> str:
     )
 
 
-def _document(parts: str, sides: tuple[int, int], layout: Layout, ink: Ink, title: str) -> str:
+def _document(
+    parts: str, sides: tuple[int, int], layout: Layout, ink: Ink, title: str, with_neighbours: bool = False
+) -> str:
     width, height = sides
+    legend = _legend(ink, width, with_neighbours=with_neighbours)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
         f'viewBox="0 0 {width} {height}" role="img" font-family="system-ui, sans-serif" '
         f'font-size="{layout.font}" fill="{ink.text}"><title>{escape(title)}</title>'
-        f"{_hatch(ink)}{_legend(ink)}{parts}</svg>"
+        f"{_hatch(ink)}{legend}{parts}</svg>"
     )

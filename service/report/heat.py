@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from service.report.days import Series, light_minutes, unit_series
 from service.report.language import gettext as _
-from service.report.rankings import RATIO, TENTH, in_zone, rounded
-from service.report.sheets import Column, Row, Table
+from service.report.sheets import RATIO, TENTH, Column, Row, Table, in_zone, rounded
 from service.verify.result import Curves
 
 Floats = NDArray[np.float64]
@@ -26,10 +25,10 @@ BOUNDS = (0.9, 0.75, 0.5, 0.25, 0.05)
 """Performance indices at which a cell takes the next darker step; an hour scatters more than a day, and less than a
 tenth is no news (from memory)."""
 
-ABOVE = 1.15
+ABOVE = 1.25
 """From here on a cell is marked as above what was expected."""
 
-TOO_DARK = 0.03
+TOO_DARK = 0.05
 """Share of the unit's brightest hour below which an index says nothing: dawn and dusk (common practice, no source)."""
 
 BLANK, UNHEARD, BRIGHT = -1, -2, len(BOUNDS) + 1

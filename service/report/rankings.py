@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from zoneinfo import ZoneInfo
 
 from service.report import words
 from service.report.days import DayTotal
 from service.report.language import gettext as _
-from service.report.sheets import Column, Row, Table, Value
+from service.report.sheets import RATIO, TENTH, WHOLE, Column, Row, Table, Value, rounded
 from service.report.sunpaths import BIN_DEG, Top, compass
 from service.verify.result import UnitResult, Verification
 
-RATIO, WHOLE, TENTH, HOURS = "0.000", "0", "0.0", "0.00"
+HOURS = "0.00"
 
 
 def ranking(found: Verification, name: str) -> Table:
@@ -74,16 +73,6 @@ def outline(name: str, tops: Iterable[Top]) -> Table:
         for top in tops
     )
     return Table(name, columns, rows)
-
-
-def rounded(value: float | None, decimals: int) -> float | None:
-    """Return a figure without the digits that mean nothing; None stays None."""
-    return None if value is None else round(value, decimals)
-
-
-def in_zone(text: str, zone: ZoneInfo) -> str:
-    """Return a heading of local times with the zone that they are told in."""
-    return _("%(heading)s (%(zone)s time)") % {"heading": text, "zone": zone.key}
 
 
 def _unit_row(unit: UnitResult) -> Row:

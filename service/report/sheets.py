@@ -13,11 +13,14 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from io import BytesIO, StringIO
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from openpyxl import Workbook
 from openpyxl.cell import Cell, WriteOnlyCell
 from openpyxl.styles import Font
 from openpyxl.worksheet._write_only import WriteOnlyWorksheet
+
+from service.report.language import gettext as _
 
 Value = str | float | int | date | datetime | None
 """A moment is written as its own clock shows it: its zone stands in the heading."""
@@ -32,6 +35,9 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 UNWRITABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 """What XML 1.0 has no way of writing."""
+
+RATIO, WHOLE, TENTH = "0.000", "0", "0.0"
+"""How numbers are shown in a spreadsheet, which holds more of them."""
 
 LONGEST_NAME = 31
 """Of a sheet, as spreadsheets allow."""
@@ -58,6 +64,16 @@ class Table:
     name: str
     columns: tuple[Column, ...]
     rows: Iterable[Row]
+
+
+def rounded(value: float | None, decimals: int) -> float | None:
+    """Return a figure without the digits that mean nothing; None stays None."""
+    return None if value is None else round(value, decimals)
+
+
+def in_zone(text: str, zone: ZoneInfo) -> str:
+    """Return a heading of local times with the zone that they are told in."""
+    return _("%(heading)s (%(zone)s time)") % {"heading": text, "zone": zone.key}
 
 
 def csv_lines(table: Table) -> Iterator[str]:

@@ -68,7 +68,7 @@ def test_steps_tell_nothing_part_and_silence_apart() -> None:
 @pytest.mark.parametrize(
     ("index", "step"),
     [
-        (1.2, BRIGHT),
+        (1.3, BRIGHT),
         (ABOVE, 0),
         (0.9, 0),
         (0.89, 1),

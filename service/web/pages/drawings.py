@@ -1,6 +1,6 @@
 """Every chart of a site by its name, each defined once for page, SVG, PNG and numbers.
 
-A name is what stands in the chart's address: `site`, `heat`, `units/SERIAL`. Nothing is drawn until it is asked for.
+A name is what stands in the chart's address: `site`, `heat`, `evidence/2`, `units/SERIAL`. It is drawn when asked for.
 """
 
 from __future__ import annotations
@@ -11,8 +11,9 @@ from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from service.expect.site import Site
-from service.report import charts, heat, heat_map, rankings, sunpaths
+from service.report import charts, heat, heat_map, rankings, sunpaths, words
 from service.report.days import sum_series, totals, unit_series
+from service.report.evidence import evidence, powers
 from service.report.language import gettext as _
 from service.report.sheets import Table
 from service.verify.result import Verification
@@ -72,6 +73,20 @@ def _heat(record: Site, found: Verification, which: str) -> Drawing | None:
     )
 
 
+def _evidence(record: Site, found: Verification, number: str) -> Drawing | None:
+    finding = found.findings[int(number)] if number in map(str, range(len(found.findings))) else None
+    zone = ZoneInfo(record.timezone)
+    shown = evidence(found, finding, zone) if finding else None
+    if finding is None or shown is None:
+        return None
+    title = words.capital(words.CAUSES[finding.cause].phrase(len(finding.serials) or 1))
+    return Drawing(
+        title,
+        lambda **form: charts.evidence_panel(shown, title=title, **form),
+        lambda: powers(record.name, shown, zone, charts.CHART_STEP_MIN),
+    )
+
+
 def _unit(record: Site, found: Verification, serial: str) -> Drawing | None:
     if found.curves is None or not _is_on_record(record, serial):
         return None
@@ -103,6 +118,7 @@ def _is_on_record(record: Site, serial: str) -> bool:
 KINDS: dict[str, Callable[[Site, Verification, str], Drawing | None]] = {
     "site": _site,
     "heat": _heat,
+    "evidence": _evidence,
     "units": _unit,
     "sun": _sun,
 }

@@ -66,9 +66,9 @@ class PlanePlan:
 
 def plans(site: Site, found: Verification | None, day: date | None = None) -> list[PlanePlan]:
     """Return the plans of all planes that carry units; `day` None means the mean day of the window."""
-    cells = _cells(site, found, day)
+    drawn = cells(site, found, day)
     made = [
-        _plane_plan(plane.name, facing(plane.tilt_deg, plane.azimuth_deg), site, cells)
+        _plane_plan(plane.name, facing(plane.tilt_deg, plane.azimuth_deg), site, drawn)
         for plane in site.planes
     ]
     return [plan for plan in made if plan.rows or plan.unplaced]
@@ -85,7 +85,8 @@ def facing(tilt_deg: float, azimuth_deg: float) -> str:
     }
 
 
-def _cells(site: Site, found: Verification | None, day: date | None) -> dict[str, Cell]:
+def cells(site: Site, found: Verification | None, day: date | None) -> dict[str, Cell]:
+    """Return every unit of the record as it is drawn, all on one scale."""
     results = {unit.serial: unit for unit in found.units} if found else {}
     courses = _courses(found.curves, site, day) if found and found.curves else {}
     return {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from service.report import charts, words
@@ -12,6 +12,7 @@ from service.report.language import gettext as _
 from service.report.language import ngettext
 from service.verify.result import Verification
 from service.web.pages import view
+from service.web.pages.evidence_view import evidence_view
 from service.web.pages.heat_view import HeatView, heat_view
 from service.web.pages.lookup import Shown
 from service.web.pages.not_yet import Open, open_lines
@@ -106,7 +107,12 @@ def _verified(
     proposals: Mapping[str, ProposalView],
 ) -> Verified:
     lines = view.day_lines(days)
-    findings = view.finding_views(found, site.record, proposals)
+    findings = [
+        replace(read, chart=evidence_view(site, found, finding, read.title))
+        for finding, read in zip(
+            view.in_order(found), view.finding_views(found, site.record, proposals), strict=True
+        )
+    ]
     light = view.light_hours(found, site.zone)
     return Verified(
         summary=view.summary(found, site.record),

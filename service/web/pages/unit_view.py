@@ -11,7 +11,9 @@ from service.report.language import gettext as _
 from service.verify.result import Finding, UnitResult, Verification
 from service.web.pages import view
 from service.web.pages.addresses import path_segment
+from service.web.pages.evidence_view import evidence_view
 from service.web.pages.lookup import Shown
+from service.web.pages.neighbours import Beside, beside
 from service.web.pages.proposals import ProposalView, key_of
 from service.web.pages.site_view import Chart, chart_of
 from service.web.pages.sun_view import sun_view
@@ -29,6 +31,7 @@ class Judged:
     days: list[DayLine]
     findings: list[FindingView]
     chart: Chart
+    beside: list[Beside]
 
     @property
     def on_roof(self) -> bool:
@@ -59,7 +62,7 @@ def unit_view(
     site: Shown, unit: Unit, result: UnitResult | None, proposals: Mapping[str, ProposalView]
 ) -> UnitView:
     """Return the page's content."""
-    judged = _judged(site, site.found, result, proposals) if site.found and result else None
+    judged = _judged(site, site.found, unit, result, proposals) if site.found and result else None
     return UnitView(
         serial=unit.serial,
         headline=_headline(judged, has_readings=site.found is not None),
@@ -73,7 +76,7 @@ def unit_view(
 
 
 def _judged(
-    site: Shown, found: Verification, result: UnitResult, proposals: Mapping[str, ProposalView]
+    site: Shown, found: Verification, unit: Unit, result: UnitResult, proposals: Mapping[str, ProposalView]
 ) -> Judged:
     days = view.day_lines(view.unit_days(found, result.serial, site.zone))
     path = f"{site.href}/chart/units/{path_segment(result.serial)}.svg"
@@ -82,14 +85,16 @@ def _judged(
     read = [
         _with_sun(view.finding_view(f, site.record, proposals.get(key_of(f))), f, site, result) for f in own
     ]
+    shown = [_with_evidence(one, f, site, found) for one, f in zip(read, own, strict=True)]
     return Judged(
         line=view.unit_line(result, found),
         of_units=len(found.units),
         smallest_visible=words.EN_DASH if visible is None else f"{words.number(visible, 1)}{words.NBSP}%",
         window=words.span(found.start, found.end, site.zone),
         days=days,
-        findings=[_without_itself(finding) for finding in read],
+        findings=[_without_itself(finding) for finding in shown],
         chart=chart_of(path, site.version, days),
+        beside=beside(site.record, found, unit),
     )
 
 
@@ -97,6 +102,10 @@ def _with_sun(read: FindingView, finding: Finding, site: Shown, result: UnitResu
     """Return the finding with the sun's paths, where it holds the outline of what shades the unit."""
     has_outline = bool(finding.details.get("outline"))
     return replace(read, sun=sun_view(site, finding, result.serial)) if has_outline else read
+
+
+def _with_evidence(read: FindingView, finding: Finding, site: Shown, found: Verification) -> FindingView:
+    return replace(read, chart=evidence_view(site, found, finding, read.title))
 
 
 def _without_itself(finding: FindingView) -> FindingView:

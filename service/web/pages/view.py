@@ -22,6 +22,7 @@ from service.report.marks import Dot, dot
 from service.report.sentences import say
 from service.report.totals import heard_count, lost_wh_per_day
 from service.verify.result import INFORMATION_CAUSES, Finding, UnitResult, Verification
+from service.web.pages.evidence_view import EvidenceView
 from service.web.pages.proposals import ProposalView, key_of
 from service.web.pages.sun_view import SunView
 
@@ -99,6 +100,8 @@ class FindingView:
     on_mains: bool
     proposal: ProposalView | None
     season: str = ""
+    chart: EvidenceView | None = None
+    """What shows it, on the office's pages."""
     sun: SunView | None = None
     """What a unit's own page draws under its shade."""
 
@@ -285,8 +288,12 @@ def finding_views(
     found: Verification, site: Site, proposals: Mapping[str, ProposalView]
 ) -> list[FindingView]:
     """Return all findings, the largest loss first, information last."""
-    ordered = sorted(found.findings, key=lambda f: not f.is_fault)
-    return [finding_view(finding, site, proposals.get(key_of(finding))) for finding in ordered]
+    return [finding_view(finding, site, proposals.get(key_of(finding))) for finding in in_order(found)]
+
+
+def in_order(found: Verification) -> list[Finding]:
+    """Return all findings as they are read."""
+    return sorted(found.findings, key=lambda finding: not finding.is_fault)
 
 
 def finding_view(finding: Finding, site: Site, proposal: ProposalView | None = None) -> FindingView:
