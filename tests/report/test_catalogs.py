@@ -13,7 +13,7 @@ from babel.messages import Catalog
 
 from service.report import words
 from service.report.language import FOLDER, languages, speaking
-from tests.report.catalog import collected, kept, texts
+from tests.report.catalog import KEYWORDS, ROOT, collected, kept, texts
 
 FILES = sorted(FOLDER.glob("*.po"))
 VALUES = re.compile(r"%\(\w+\)[sd]|\{\w+\}|%%")
@@ -70,6 +70,18 @@ def test_a_stray_per_cent_sign_breaks_no_sentence(path: Path) -> None:
             for text in forms(message.string):
                 values = dict.fromkeys(re.findall(r"%\((\w+)\)", text), 1)
                 assert "%(" not in text % values, message.id
+
+
+def test_no_text_hides_from_the_collection() -> None:
+    """A text asked for inside an f-string is not seen by it before Python 3.12."""
+    hidden = re.compile(rf"\{{({'|'.join(KEYWORDS)})\(['\"]")
+    found = [
+        f"{path.relative_to(ROOT)}: {line.strip()}"
+        for path in sorted((ROOT / "service").rglob("*.py"))
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if hidden.search(line)
+    ]
+    assert found == []
 
 
 def test_dates_and_numbers_follow_the_language() -> None:

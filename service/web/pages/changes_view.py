@@ -151,6 +151,7 @@ def _line(one: Difference) -> UnitLine:
 
 def _described(old: Mapping[str, Any], new: Mapping[str, Any], shown: Mapping[str, Any]) -> str:
     names = [name for name in UNIT_FIELDS if old.get(name) != new.get(name)]
+    none = _("none")
     return "; ".join(
-        f"{_(UNIT_FIELDS[name])}: {_('none') if shown.get(name) is None else shown[name]}" for name in names
+        f"{_(UNIT_FIELDS[name])}: {none if shown.get(name) is None else shown[name]}" for name in names
     )

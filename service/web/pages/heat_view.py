@@ -115,7 +115,10 @@ def _alt(found: Verification, site: Shown) -> str:
     more = len(faulty) - len(named)
     if more:
         named.append(ngettext("%(num)d more", "%(num)d more", more) % {"num": more})
-    return f"{head} {_('Standing out: %(units)s.') % {'units': words.listed(named)}}" if named else head
+    if not named:
+        return head
+    standing_out = _("Standing out: %(units)s.") % {"units": words.listed(named)}
+    return f"{head} {standing_out}"
 
 
 def _said(line: UnitLine) -> dict[str, str]:

@@ -98,7 +98,8 @@ def _recorded(days: Sequence[Day], count: int) -> str:
         "Of the days since then, %(num)s in all, %(full)s were recorded in full.",
         full,
     )
-    return f"{said % numbers} {_('Hours that were not recorded count in neither figure.')}"
+    unrecorded = _("Hours that were not recorded count in neither figure.")
+    return f"{said % numbers} {unrecorded}"
 
 
 def _still(due: int) -> str:

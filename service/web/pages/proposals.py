@@ -108,7 +108,8 @@ def _place(fields: Mapping[str, Any]) -> str:
 
 def _clock(fields: Mapping[str, Any], zone: ZoneInfo) -> str:
     parts = [_lateness(entry, zone) for entry in fields["clock"]]
-    return f", {_('then')} ".join(parts) or _("taken as right")
+    then = _("then")
+    return f", {then} ".join(parts) or _("taken as right")
 
 
 def _lateness(entry: Mapping[str, Any], zone: ZoneInfo) -> str:

@@ -96,7 +96,8 @@ def chart_of(path: str, version: str, days: list[DayLine]) -> Chart:
 
 def _said(line: DayLine) -> str:
     pair = {"part": line.measured, "whole": line.expected}
-    return f"{line.day}: {_('%(part)s of %(whole)s') % pair}"
+    text = _("%(part)s of %(whole)s")
+    return f"{line.day}: {text % pair}"
 
 
 def _verified(
