@@ -9,12 +9,15 @@ from typing import Any
 import pytest
 
 from tests.browser.conftest import House, Visit
-from tests.browser.test_pages_in_chromium import SMALLEST_TARGET_PX, overflow_px
+from tests.browser.test_pages_in_chromium import overflow_px
 
 ROWS, COLUMNS = 4, 5
 SERIALS = [f"7730150042{i:02}" for i in range(1, 21)]
 OTHERS = [f"7730150077{i:02}" for i in range(1, 41)]
 """A serial that another site has is warned of: each test that saves has its own."""
+SMALLEST_TARGET_PX = 44
+"""Smallest side of a touch target; WCAG 2.2, success criterion 2.5.5 (level AAA)."""
+
 BEFORE_THE_PLAN = (
     "Weir House", "53.8", "-1.55", "60", "Europe/London", "", "south roof", "180", "35", str(ROWS), str(COLUMNS),
 )  # fmt: skip
@@ -279,6 +282,23 @@ def test_a_thumb_picks_up_and_puts_down(new_tab: Visit) -> None:
     tab.get_by_role("button", name="Save, see the site").tap()
     tab.wait_for_url(re.compile(r"/sites/\w+$"))
     assert kept(tab) == {"1.2": OTHERS[29], "3.1": OTHERS[28]}
+    tab.context.close()
+
+
+def test_on_a_phone_the_cell_to_fill_is_in_sight(new_tab: Visit) -> None:
+    tab = new_tab(viewport={"width": 390, "height": 700})
+    begin_by_keyboard(tab)
+    for i in range(ROWS * COLUMNS - 1):
+        tab.keyboard.type(f"x{i}")
+        tab.keyboard.press("Enter")
+        seen = tab.evaluate(
+            "[document.activeElement.getBoundingClientRect(), document.querySelector('.bar').getBoundingClientRect()]"
+            ".map(r => [r.left, r.right, r.top, r.bottom])"
+        )
+        (left, right, top, bottom), (_, _, bar, _) = seen
+        assert left >= 0, i
+        assert right <= 390, i
+        assert 0 <= top < bottom <= bar, i
     tab.context.close()
 
 
