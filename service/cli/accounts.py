@@ -7,7 +7,8 @@ from typing import Annotated
 import typer
 from sqlmodel import Session
 
-from service.cli.plain import COMMAND_LINE, Failure, open_database, remark
+from service.cli.plain import Failure, open_database, remark
+from service.report.deeds import COMMAND_LINE
 from service.settings import load_settings
 from service.store import accounts, assignments, password_links, people
 from service.store.database import reading, writing

@@ -11,12 +11,13 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from service.cli.plain import COMMAND_LINE, Failure, open_database, remark, result
+from service.cli.plain import Failure, open_database, remark, result
 from service.intake.json_form import parse_json
 from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE
 from service.intake.problems import FieldError, Refused
 from service.intake.record import as_stored, read_record
 from service.intake.take import Import, NoSuchSite, Receipt, take_readings, take_weather
+from service.report.deeds import COMMAND_LINE
 from service.store import sites
 from service.store.audit import note
 from service.store.database import writing

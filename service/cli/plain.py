@@ -19,9 +19,6 @@ from service.store.migrate import is_current
 
 T = TypeVar("T")
 
-COMMAND_LINE = "command line"
-"""Who did it, on the audit list."""
-
 
 class Failure(Exception):  # noqa: N818 - what became of the command, not a fault of the program
     """A command cannot do what it was asked; the message says why and what to do."""

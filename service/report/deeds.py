@@ -10,6 +10,9 @@ from typing import Any
 
 from service.report.language import gettext, marked
 
+TOKEN, COMMAND_LINE = "token", "command line"
+"""How those are noted who are no people: `token NAME`, and a command."""
+
 DEEDS = {
     "site.made": marked("%(who)s made the site %(site)s with %(units)s units on the record."),
     "site.removed": marked("%(who)s removed the site %(site)s with all that was held of it."),
@@ -63,14 +66,26 @@ def in_words(noted: Any) -> str:
     return gettext(IN_WORDS[noted]) if isinstance(noted, str) and noted in IN_WORDS else str(noted)
 
 
+def doer(who: str) -> str:
+    """Return who did something: a person's name, a program's token, or a command on the server."""
+    if who == COMMAND_LINE:
+        return gettext("A command on the server")
+    kind, _, name = who.partition(" ")
+    return gettext("The token %(name)s") % {"name": name} if kind == TOKEN and name else who
+
+
 def deed(who: str, action: str, details: Mapping[str, Any]) -> str:
     """Return the sentence for what was noted; plainly what was noted if there is no sentence or a detail is missing."""
     said = {name: in_words(value) for name, value in details.items()}
     sentence = DEEDS.get(action)
     if sentence is not None:
         try:
-            return gettext(sentence) % {**said, "who": who}
+            return gettext(sentence) % {**said, "who": doer(who)}
         except KeyError:
             pass
     told = ", ".join(f"{name} {value}" for name, value in details.items())
-    return gettext(PLAIN) % {"who": who, "action": action, "details": told} if told else f"{who}: {action}"
+    return (
+        gettext(PLAIN) % {"who": doer(who), "action": action, "details": told}
+        if told
+        else f"{doer(who)}: {action}"
+    )

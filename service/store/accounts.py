@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta
 from functools import cache
 
@@ -16,6 +17,8 @@ from service.store.tokens import digest, new_token
 
 ROLES = ("office", "installer")
 NAME_LENGTH = 100
+TAKEN_NAMES = re.compile(r"token\s|command line$", re.IGNORECASE)
+"""So that nobody is taken for a program on the audit list."""
 PASSWORD_LENGTH = range(10, 1001)
 HASHING = RFC_9106_LOW_MEMORY
 LAST_USE_KNOWN_TO = timedelta(minutes=1)
@@ -57,6 +60,8 @@ def _keep(session: Session, name: str, role: str, password_hash: str) -> User:
     name = name.strip()
     if not name or len(name) > NAME_LENGTH:
         raise AccountError("The name must have 1 to 100 characters.")
+    if TAKEN_NAMES.match(name):
+        raise AccountError("This name stands for a program on the audit list; choose another one.")
     _check_role(role)
     if named(session, name) is not None:
         raise AccountError(

@@ -30,14 +30,14 @@ class Speaking:
 
         async def send_with_choice(message: Message) -> None:
             if message["type"] == "http.response.start" and chosen:
-                MutableHeaders(scope=message).append("Set-Cookie", self._cookie(chosen))
+                MutableHeaders(scope=message).append("Set-Cookie", self._cookie(chosen, scope))
             await send(message)
 
         with speaking(language_of(scope)):
             await self._app(scope, receive, send_with_choice)
 
-    def _cookie(self, language: str) -> str:
-        secure = "; Secure" if self._secure else ""
+    def _cookie(self, language: str, scope: Scope) -> str:
+        secure = "; Secure" if self._secure or scope["scheme"] == "https" else ""
         return f"{COOKIE}={language}; Path=/; Max-Age={YEAR_S}; HttpOnly; SameSite=Lax{secure}"
 
 

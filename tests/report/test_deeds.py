@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from service.report.deeds import DEEDS, IN_WORDS, deed
+from service.report.deeds import COMMAND_LINE, DEEDS, IN_WORDS, deed
 
 NOTED = re.compile(r'note\([^)]*?"(\w+\.\w+)"', re.DOTALL)
 
@@ -29,6 +29,12 @@ def test_a_sentence_with_its_names() -> None:
 )
 def test_what_has_no_sentence_is_shown_plainly(action: str, details: dict[str, str], said: str) -> None:
     assert deed("Ida", action, details) == said
+
+
+def test_who_is_no_person_is_said_so() -> None:
+    named = {"name": "Ana"}
+    assert deed("token gateway", "account.enabled", named).startswith("The token gateway enabled")
+    assert deed(COMMAND_LINE, "account.enabled", named).startswith("A command on the server enabled")
 
 
 def test_names_that_look_like_placeholders_stay_names() -> None:

@@ -67,6 +67,8 @@ def test_changed_password_replaces_the_old(engine: Engine) -> None:
         ("Ben", "short", "office", "password"),
         ("Ben", PASSWORD, "boss", "'boss'"),
         ("Ana", PASSWORD, "office", "'Ana'"),
+        ("Token gateway", PASSWORD, "office", "stands for a program"),
+        ("command line", PASSWORD, "office", "stands for a program"),
     ],
 )
 def test_what_is_wrong_is_named(engine: Engine, name: str, password: str, role: str, said: str) -> None:

@@ -6,6 +6,7 @@ that needs a body to get past reading it gets that in `BODIES`.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,6 +14,7 @@ from fastapi.testclient import TestClient
 from httpx import Response
 from sqlalchemy import Engine, Table
 from sqlmodel import Session
+from starlette.routing import Mount, Route
 
 from service.intake.accept import accept
 from service.intake.correction import read_correction
@@ -37,6 +39,17 @@ UNWATCHED = {"failed_tries"}
 
 BODIES: dict[str, dict[str, Any]] = {}
 """What is sent along, by route; nothing without an entry."""
+
+
+def routes(found: Iterable[Any]) -> Iterator[tuple[str, str]]:
+    """Give method and path of every route, also of routers within routers; files are one route a folder."""
+    for route in found:
+        if isinstance(route, Mount):
+            yield "GET", f"{route.path}/{{file}}"
+        elif isinstance(route, Route):
+            yield from ((method, route.path) for method in (route.methods or set()) - {"HEAD"})
+        else:
+            yield from routes(route.original_router.routes)
 
 
 @dataclass
@@ -64,12 +77,12 @@ class House:
         for person in people:
             self.headers[person.name] = self._cookie(person)
 
-    def ask(self, role: str, method: str, path: str) -> Response:
+    def ask(self, role: str, method: str, path: str, **headers: str) -> Response:
         """Return the answer that somebody of the role gets at the route."""
         held = self.owner_token if role == "owner" else "of-nobody"
         address = path.replace(":path}", "}").format_map({**self.values, "token": held})
         self.client.cookies.clear()
-        sent = {"headers": self.headers[role], **BODIES.get(f"{method} {path}", {})}
+        sent = {"headers": {**self.headers[role], **headers}, **BODIES.get(f"{method} {path}", {})}
         return self.client.request(method, address, follow_redirects=False, **sent)
 
     def everything(self) -> dict[str, list[Any]]:

@@ -11,19 +11,13 @@ site, for reading the site, for another site.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
 from typing import Any
 
 import pytest
 from fastapi import FastAPI
-from fastapi.testclient import TestClient
 from httpx import Response
-from sqlalchemy import Engine
-from starlette.routing import Mount, Route
 
-from service.settings import Settings
-from service.web.app import create_app
-from tests.web.roles import PEOPLE, ROLES, House
+from tests.web.roles import PEOPLE, ROLES, House, routes
 
 TABLE = """
 GET    /openapi.json                                        yyyyy yyyyy
@@ -114,26 +108,6 @@ POST   /sites/{site_id}/owner-link/revoke                   ssnfy sssss
 LETTERS = {401: "u", 403: "f", 404: "n"}
 LINES = [line.split() for line in TABLE.splitlines() if line]
 EXPECTED = {(method, path): people + tokens for method, path, people, tokens in LINES}
-
-
-def routes(found: Iterable[Any]) -> Iterator[tuple[str, str]]:
-    """Give method and path of every route, also of routers within routers; files are one route a folder."""
-    for route in found:
-        if isinstance(route, Mount):
-            yield "GET", f"{route.path}/{{file}}"
-        elif isinstance(route, Route):
-            yield from ((method, route.path) for method in (route.methods or set()) - {"HEAD"})
-        else:
-            yield from routes(route.original_router.routes)
-
-
-@pytest.fixture
-def house(settings: Settings, engine: Engine) -> Iterator[House]:
-    """Give the application with everybody and everything in it."""
-    with TestClient(create_app(settings, engine=engine), base_url="http://roofs.example") as client:
-        house = House(client, engine)
-        house.build()
-        yield house
 
 
 def letter(answer: Response) -> str:

@@ -13,8 +13,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.web.pages.render import STATIC_DIR, static_digest
 
 POLICY = (
-    "default-src 'self'; style-src 'self'; script-src 'self'; img-src 'self' data:; object-src 'none'; "
-    "base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
+    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 HEADERS = {
     "Content-Security-Policy": POLICY,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -26,6 +26,7 @@ class Person:
     role: str
     sites: str
     state: str
+    summary: str
     disabled: bool
 
 
@@ -49,12 +50,16 @@ def said(error: AccountError) -> str:
 
 def person(user: User, sites: int, link_ends: datetime | None) -> Person:
     """Return somebody as the list shows them."""
+    role, state = in_words(user.role), _state(user, link_ends)
+    seen = _("every site") if user.role == "office" else _count(sites)
+    parts = {"role": role, "sites": seen, "state": state}
     return Person(
         href=f"/people/{user.id}",
         name=user.name,
-        role=in_words(user.role),
-        sites=_("every site") if user.role == "office" else _count(sites),
-        state=_state(user, link_ends),
+        role=role,
+        sites=seen,
+        state=state,
+        summary=words.capital(_("%(role)s, %(sites)s, %(state)s") % parts),
         disabled=user.disabled_at is not None,
     )
 
@@ -75,11 +80,6 @@ def token(one: ApiToken, site_names: Mapping[str, str]) -> Token:
 def utc(moment: datetime) -> str:
     """Return a moment that belongs to no site."""
     return _("%(moment)s UTC") % {"moment": words.moment(moment, UTC)}
-
-
-def of_names(names: Iterable[str]) -> str:
-    """Return names as a sentence lists them."""
-    return words.listed(names)
 
 
 def _count(sites: int) -> str:

@@ -1,0 +1,22 @@
+"""Everybody at the door of the application, for tests that go through all routes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from fastapi.testclient import TestClient
+from sqlalchemy import Engine
+
+from service.settings import Settings
+from service.web.app import create_app
+from tests.web.roles import House
+
+
+@pytest.fixture
+def house(settings: Settings, engine: Engine) -> Iterator[House]:
+    """Give the application with everybody and everything in it."""
+    with TestClient(create_app(settings, engine=engine), base_url="http://roofs.example") as client:
+        house = House(client, engine)
+        house.build()
+        yield house
