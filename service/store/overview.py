@@ -16,8 +16,9 @@ from sqlmodel import Session, col
 
 from service.store.assignments import seen_by
 from service.store.listed import FIRST_WEEK
+from service.store.punch import LIVE
 from service.store.sites import DEFAULT_WINDOW
-from service.store.tables import ListedSite, Site, User, VerificationRow
+from service.store.tables import ListedSite, PunchEntry, Site, User, VerificationRow
 
 State = Literal["attention", "verified", "too_little_light", "unheard"]
 """A verdict, or that nothing was heard so far."""
@@ -40,6 +41,8 @@ class Wanted:
     search: str = ""
     state: State | None = None
     order: Order = "lost"
+    to_be_done: bool = False
+    """Only those with an entry on the punch list that somebody still has to see to."""
 
 
 @dataclass(frozen=True)
@@ -113,6 +116,9 @@ def _scope(wanted: Wanted) -> list[ColumnElement[bool]]:
     found = [seen_by(wanted.user, ListedSite.site_id)] if wanted.user else []
     if wanted.first_week:
         found += [ends > wanted.now, ends <= wanted.now + FIRST_WEEK]
+    if wanted.to_be_done:
+        live = select_columns(col(PunchEntry.site_id)).where(col(PunchEntry.state).in_(LIVE))
+        found.append(col(ListedSite.site_id).in_(live))
     if wanted.search:
         found.append(_matches(wanted.search))
     return found

@@ -13,6 +13,8 @@ from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 
 from service.report import words
+from service.store import punch
+from service.store.database import writing
 from service.store.overview import Line, Page, State
 from service.web.pages.listing import Asked, Listing, listing
 from tests.report import sample
@@ -163,7 +165,7 @@ def test_the_list_opens_on_the_first_week(office: TestClient, engine: Engine) ->
     assert names(office.get("/?sort=left").text) == ["New", "Newer and lossy"]
     assert names(office.get("/?state=verified").text) == ["New"]
     assert names(office.get("/?state=unheard").text) == []
-    assert "No site has this answer" in office.get("/?state=unheard").text
+    assert "No site fits these choices" in office.get("/?state=unheard").text
     assert set(names(office.get("/?week=all").text)) == {"New", "Newer and lossy", "Old"}
     assert "5 days left" in plain(office.get("/").text)
 
@@ -185,9 +187,22 @@ def test_a_site_is_found_by_a_units_serial(office: TestClient, engine: Engine) -
 
 
 @pytest.mark.parametrize(
-    "query", ["week=never", "state=fine", "sort=name", "page=0", "page=x", f"q={'x' * 201}"]
+    "query", ["week=never", "state=fine", "sort=name", "punch=all", "page=0", "page=x", f"q={'x' * 201}"]
 )
 def test_what_the_list_does_not_know_is_refused_on_a_page(office: TestClient, query: str) -> None:
     answer = office.get(f"/?{query}")
     assert answer.status_code == 422
     assert answer.headers["content-type"].startswith("text/html")
+
+
+def test_the_list_can_be_that_of_sites_with_something_to_be_done(office: TestClient, engine: Engine) -> None:
+    names_of = {name: add_new(engine, name, 2, sample.verification()) for name in ("Open", "Closed", "None")}
+    with writing(engine) as session:
+        for name in ("Open", "Closed"):
+            new = punch.New(f"unit:{sample.DEAD}", "no_output", (sample.DEAD,), {}, 900.0, "0" * 64)
+            entry = punch.open_entry(session, names_of[name], new, "office person")
+            entry.state = "closed" if name == "Closed" else "looked_at"
+            session.add(entry)
+    assert names(office.get("/?punch=open").text) == ["Open"]
+    assert "No site fits these choices" in office.get("/?punch=open&state=verified").text
+    assert len(names(office.get("/").text)) == 3

@@ -17,7 +17,7 @@ from service.report.evidence import evidence, powers
 from service.report.language import gettext as _
 from service.report.sheets import Table
 from service.verify.result import Verification
-from service.web.pages import heat_view, sun_view
+from service.web.pages import heat_view, sun_view, view
 
 
 class Draw(Protocol):
@@ -61,7 +61,8 @@ def _heat(record: Site, found: Verification, which: str) -> Drawing | None:
     curves = found.curves
     if curves is None or which:
         return None
-    rows, planes = heat_view.row_labels(record, found), {unit.serial: unit.plane for unit in found.units}
+    rows = heat_view.row_labels(record, found, view.unit_lines(found))
+    planes = {unit.serial: unit.plane for unit in found.units}
     title = _("%(name)s, every unit by time") % {"name": record.name}
     zone = ZoneInfo(record.timezone)
     return Drawing(

@@ -48,17 +48,17 @@ class HeatView:
     lines: tuple[HeatLine, ...]
 
 
-def heat_view(site: Shown, found: Verification) -> HeatView | None:
-    """Return what the page shows; None where no curves are held."""
+def heat_view(site: Shown, found: Verification, lines: Sequence[UnitLine]) -> HeatView | None:
+    """Return what the page shows, given the ranking's lines; None where no curves are held."""
     if found.curves is None:
         return None
-    rows = row_labels(site.record, found)
+    rows = row_labels(site.record, found, lines)
     by_hour = cells(found.curves, [row.serial for row in rows], site.zone, heat_map.SLOT_MIN)
     first, last = view.light_hours(found, site.zone)
     return HeatView(
         path=f"{site.href}/chart/heat.svg",
         version=site.version,
-        alt=_alt(found, site),
+        alt=_alt(found, site, lines),
         wide=heat_map.size(rows, len(by_hour.days), narrow=False),
         narrow=heat_map.size(rows, len(by_hour.days), narrow=True),
         hours=words.between(clock(first), clock(last)),
@@ -81,11 +81,11 @@ def draw(
     return heat_map.heat_map(made, rows, title=title, narrow=narrow, dark=dark)
 
 
-def row_labels(record: Site, found: Verification) -> list[RowLabel]:
+def row_labels(record: Site, found: Verification, lines: Sequence[UnitLine]) -> list[RowLabel]:
     """Return the rows as one walks the roof, of the units that rank lowest where there are too many."""
-    lowest = {unit.serial: unit for unit in sorted(found.units, key=lambda unit: unit.rank)[:MOST_ROWS]}
-    lines = view.climbing_order((view.unit_line(unit, found) for unit in lowest.values()), found, record)
-    return [RowLabel(line.serial, line.tail, lowest[line.serial].plane, _cause(line)) for line in lines]
+    planes = {unit.serial: unit.plane for unit in found.units}
+    rows = view.climbing_order(lines[:MOST_ROWS], found, record)
+    return [RowLabel(line.serial, line.tail, planes[line.serial], _cause(line)) for line in rows]
 
 
 def _cause(line: UnitLine) -> str:
@@ -102,9 +102,9 @@ def _left_out(found: Verification, rows: Sequence[RowLabel]) -> str:
     )
 
 
-def _alt(found: Verification, site: Shown) -> str:
+def _alt(found: Verification, site: Shown, lines: Sequence[UnitLine]) -> str:
     """Return what stands out in the drawing, in words."""
-    faulty = [line for line in view.unit_lines(found) if line.is_fault]
+    faulty = [line for line in lines if line.is_fault]
     fine = len(found.units) - len(faulty)
     head = ngettext(
         "Every unit\u2019s share of its expected energy, hour by hour, %(window)s: %(fine)s unit without a fault.",

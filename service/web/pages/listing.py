@@ -22,6 +22,7 @@ BAR_WIDTH = 96
 """The width of the longest bar of lost energy, px."""
 
 Scope = Literal["first", "all"]
+Punch = Literal["any", "open"]
 
 
 @dataclass(frozen=True)
@@ -32,16 +33,18 @@ class Asked:
     q: str = ""
     state: State | None = None
     sort: Order = "lost"
+    punch: Punch = "any"
     page: int = 1
 
     def wanted(self, user: User, now: datetime) -> Wanted:
         """Return the same for the store, of the sites that the person may see."""
-        return Wanted(now, user, self.week == "first", self.q.strip(), self.state, self.sort)
+        is_first, to_be_done = self.week == "first", self.punch == "open"
+        return Wanted(now, user, is_first, self.q.strip(), self.state, self.sort, to_be_done)
 
     def query(self) -> str:
         """Return the part of an address after the question mark: what differs from a plain visit."""
         plain = Asked()
-        names = ("week", "q", "state", "sort", "page")
+        names = ("week", "q", "state", "sort", "punch", "page")
         given = {name: getattr(self, name) for name in names if getattr(self, name) != getattr(plain, name)}
         return urlencode(given)
 
@@ -87,6 +90,7 @@ class Listing:
     rows: tuple[Row, ...]
     scopes: tuple[Choice, ...]
     states: tuple[Choice, ...]
+    punch: tuple[Choice, ...]
     orders: tuple[Choice, ...]
     page: int
     pages: int
@@ -107,10 +111,11 @@ def listing(found: Page, asked: Asked, *, now: datetime, for_van: bool, is_inste
     return Listing(
         headline=_headline(found, asked),
         lede=_lede(asked, is_instead=is_instead),
-        any_sites=bool(asked.q) or any(found.counts.values()),
+        any_sites=bool(asked.q) or asked.punch != "any" or any(found.counts.values()),
         rows=tuple(_row(line, "/van" if for_van else "", largest, now) for line in found.lines),
         scopes=_scopes(asked),
         states=_states(found, asked),
+        punch=_punch(asked),
         orders=_orders(asked),
         page=asked.page,
         pages=pages,
@@ -272,6 +277,14 @@ def _of(asked: Asked, state: State | None) -> str:
 
 def _counted(text: str, count: int) -> str:
     return f"{text}{words.NBSP}({words.number(count)})"
+
+
+def _punch(asked: Asked) -> tuple[Choice, ...]:
+    texts: dict[Punch, str] = {"any": _("Any"), "open": _("With something to be done")}
+    return tuple(
+        Choice(text, replace(asked, punch=punch, page=1).href, asked.punch == punch)
+        for punch, text in texts.items()
+    )
 
 
 def _orders(asked: Asked) -> tuple[Choice, ...]:

@@ -19,7 +19,7 @@ from service.store.database import reading
 from service.store.overview import Order, State
 from service.store.tables import User
 from service.web.pages.files import Sheet, sheet
-from service.web.pages.listing import PAGE_LENGTH, Asked, Scope, listing, sites_table
+from service.web.pages.listing import PAGE_LENGTH, Asked, Punch, Scope, listing, sites_table
 from service.web.pages.render import page
 from service.web.session import SignedIn
 
@@ -31,10 +31,11 @@ def asked_for(
     q: Annotated[str, Query(max_length=200)] = "",
     state: State | Literal[""] = "",
     sort: Order = "lost",
+    punch: Punch = "any",
     number: Annotated[int, Query(alias="page", ge=1, le=100_000)] = 1,
 ) -> Asked:
     """Return what the list's address asks for."""
-    return Asked(week, q, state or None, sort, number)
+    return Asked(week, q, state or None, sort, punch, number)
 
 
 AskedFor = Annotated[Asked, Depends(asked_for)]

@@ -108,6 +108,7 @@ def _verified(
     proposals: Mapping[str, ProposalView],
 ) -> Verified:
     lines = view.day_lines(days)
+    units = view.unit_lines(found)
     findings = [
         replace(read, chart=evidence_view(site, found, finding, read.title))
         for finding, read in zip(
@@ -118,7 +119,7 @@ def _verified(
     return Verified(
         summary=view.summary(found, site.record),
         first=next((finding for finding in findings if finding.is_fault), None),
-        lines=view.unit_lines(found),
+        lines=units,
         findings=findings,
         not_yet=open_lines(found),
         days=lines,
@@ -126,5 +127,5 @@ def _verified(
         shown_day=words.day(chosen) if chosen else "",
         light_span=words.between(clock(light[0]), clock(light[1])),
         chart=chart_of(f"{site.href}/chart/site.svg", site.version, lines),
-        heat=heat_view(site, found),
+        heat=heat_view(site, found, units),
     )
