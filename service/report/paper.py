@@ -12,7 +12,7 @@ from typing import Any, Literal
 import typst
 
 from service.paths import templates_dir
-from service.report.language import current_language
+from service.report.language import current_locale
 
 Size = Literal["a4", "us-letter"]
 SIZES: tuple[Size, ...] = ("a4", "us-letter")
@@ -32,7 +32,7 @@ def picture(
 
 def _set(template: str, values: Mapping[str, Any], size: Size, **form: Any) -> bytes:
     folder = templates_dir()
-    inputs = {"values": json.dumps(values), "size": size, "language": current_language()}
+    inputs = {"values": json.dumps(values), "size": size, "language": current_locale().language}
     made = typst.compile(folder / template, root=folder, sys_inputs=inputs, **form)
     if not isinstance(made, bytes):
         raise ValueError(f"{template} has more than one page; ask for a PDF instead.")

@@ -87,7 +87,7 @@ def test_ground_comes_first_and_the_roof_in_the_order_of_climbing() -> None:
     assert [job.serial for job in jobs(shown)] == [sample.DEAD, sample.SHADED, sample.PART, sample.SILENT]
     assert [job.number for job in jobs(shown)] == [1, 2, 3, 4]
     assert jobs(shown)[0].advice.startswith("Isolate")
-    assert jobs(shown)[-1].advice == ""  # it stands under "from the ground"
+    assert jobs(shown)[-1].advice == "First what is listed under \u201cFrom the ground first\u201d."
 
 
 def test_a_tripped_branch_is_looked_at_on_the_board_first() -> None:
@@ -96,6 +96,16 @@ def test_a_tripped_branch_is_looked_at_on_the_board_first() -> None:
     assert [item.subject for item in shown.ground] == ["branch:A"]
     assert shown.on_mains
     assert climb(with_findings(finding("swapped", sample.DEAD, sample.PART)), SITE).on_roof
+
+
+def test_nobody_climbs_to_units_that_wait_for_the_board() -> None:
+    branch = finding("branch_out", "60418820001", "60418820002", branch="A")
+    shown = climb(with_findings(branch, finding("low_output", sample.PART)), SITE)
+    assert [job.serial for job in jobs(shown)] == [sample.PART]
+    assert [item.subject for item in shown.ground] == ["branch:A"]
+    alone = climb(with_findings(finding("branch_out", sample.PART, branch="B")), SITE)
+    assert (alone.legs, [item.subject for item in alone.ground]) == ((), [f"unit:{sample.PART}"])
+    assert alone.on_mains
 
 
 def test_a_unit_is_marked_in_one_place_only() -> None:

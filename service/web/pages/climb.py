@@ -6,7 +6,7 @@ its map. What was done about each is in `visit`. Pure functions.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
@@ -99,7 +99,7 @@ def climb(found: Verification | None, site: Site) -> Climb:
         sentence=view.lede(found) or f"{view.headline(found)}.",
         waiting=waiting_line(found),
         last_heard=words.moment(view.last_heard(found), ZoneInfo(site.timezone)),
-        ground=tuple(_ground(f, found, site) for f in faults if _from_the_ground(f, found)),
+        ground=_ground(faults, found, site, {job.serial for leg in legs for job in leg.jobs}),
         legs=legs,
         on_roof=bool(legs) or any(words.CAUSES[f.cause].care in ("roof", "both") for f in faults),
         on_mains=any(words.CAUSES[f.cause].care in ("mains", "both") for f in faults),
@@ -156,10 +156,13 @@ def _from_the_ground(finding: Finding, found: Verification) -> bool:
     return whole or words.CAUSES[finding.cause].place != "roof"
 
 
-def _ground(finding: Finding, found: Verification, site: Site) -> Ground:
-    subject = subject_of(finding)
-    at_a_job = any(subject == unit_subject(serial) for serial in view.units_to_look_at(found))
-    return Ground(view.finding_view(finding, site), "" if at_a_job else subject)
+def _ground(
+    faults: Sequence[Finding], found: Verification, site: Site, at_jobs: Collection[str]
+) -> tuple[Ground, ...]:
+    """Return what is looked at from the ground; what one unit has is marked at its job, if there is one."""
+    marked_there = {unit_subject(serial) for serial in at_jobs}
+    shown = [(f, subject_of(f)) for f in faults if _from_the_ground(f, found)]
+    return tuple(Ground(view.finding_view(f, site), "" if s in marked_there else s) for f, s in shown)
 
 
 def _legs(found: Verification, site: Site) -> tuple[Leg, ...]:
@@ -177,11 +180,11 @@ def _map(plan: PlanePlan | None, jobs: list[Job]) -> RoofMap | None:
 
 
 def _jobs(found: Verification, site: Site) -> Iterator[tuple[str, Job]]:
-    """Give each unit to look at with its plane."""
-    wanted = view.units_to_look_at(found)
-    lines = [line for line in view.unit_lines(found) if line.serial in wanted]
-    planes = {unit.serial: unit.plane for unit in found.units}
+    """Give each unit to climb to with its plane: not those that wait for the board or the desk alone."""
     first, where = _first_findings(found), places(site)
+    climbed = {s for s, finding in first.items() if words.CAUSES[finding.cause].care in ("roof", "both")}
+    lines = [line for line in view.unit_lines(found) if line.serial in climbed]
+    planes = {unit.serial: unit.plane for unit in found.units}
     for number, line in enumerate(view.climbing_order(lines, found, site), start=1):
         yield planes[line.serial], _job(number, line, where, first[line.serial], found)
 
@@ -189,7 +192,8 @@ def _jobs(found: Verification, site: Site) -> Iterator[tuple[str, Job]]:
 def _job(number: int, line: UnitLine, where: Mapping[str, str], finding: Finding, found: Verification) -> Job:
     place, own = where.get(line.serial, line.place), unit_subject(line.serial)
     if _from_the_ground(finding, found):  # its advice stands on the page already
-        return Job(number, line.serial, place, line.labels, "", own, is_shared=False)
+        advice = _("First what is listed under \u201cFrom the ground first\u201d.")
+        return Job(number, line.serial, place, line.labels, advice, own, is_shared=False)
     subject = subject_of(finding)
     return Job(
         number, line.serial, place, line.labels, say(finding.advice), subject, is_shared=subject != own
