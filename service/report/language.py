@@ -40,7 +40,7 @@ def current_language() -> str:
 
 def current_locale() -> Locale:
     """Return the language that applies now with its dates and numbers."""
-    return Locale.parse(_current.get())
+    return _locale(_current.get())
 
 
 @contextmanager
@@ -92,6 +92,11 @@ def pmarked(context: str, message: str) -> str:  # noqa: ARG001 - the extraction
 def nmarked(one: str, many: str) -> Forms:
     """Return both forms as they are: they are only marked, to be given to `ngettext` where they are shown."""
     return one, many
+
+
+@lru_cache
+def _locale(language: str) -> Locale:
+    return Locale.parse(language)
 
 
 @lru_cache

@@ -152,8 +152,7 @@ def too_early(sky: Sky) -> str:
 
 
 def _from_the_ground(finding: Finding, found: Verification) -> bool:
-    whole = finding in view.whole_findings(found)
-    return whole or words.CAUSES[finding.cause].place != "roof"
+    return words.CAUSES[finding.cause].place != "roof" or view.is_whole(finding, found)
 
 
 def _ground(
@@ -183,7 +182,7 @@ def _jobs(found: Verification, site: Site) -> Iterator[tuple[str, Job]]:
     """Give each unit to climb to with its plane: not those that wait for the board or the desk alone."""
     first, where = _first_findings(found), places(site)
     climbed = {s for s, finding in first.items() if words.CAUSES[finding.cause].care in ("roof", "both")}
-    lines = [line for line in view.unit_lines(found) if line.serial in climbed]
+    lines = [view.unit_line(unit, found) for unit in found.units if unit.serial in climbed]
     planes = {unit.serial: unit.plane for unit in found.units}
     for number, line in enumerate(view.climbing_order(lines, found, site), start=1):
         yield planes[line.serial], _job(number, line, where, first[line.serial], found)

@@ -205,7 +205,12 @@ def serials_of(finding: Finding, found: Verification) -> set[str]:
 
 def whole_findings(found: Verification) -> list[Finding]:
     """Return the faults that concern the site, a plane or serials off the record."""
-    return [f for f in found.findings if f.is_fault and (f.cause in WHOLE_CAUSES or not serials_of(f, found))]
+    return [f for f in found.findings if f.is_fault and is_whole(f, found)]
+
+
+def is_whole(finding: Finding, found: Verification) -> bool:
+    """Return whether a finding concerns the site, a plane or serials off the record, and no unit of the plan."""
+    return finding.cause in WHOLE_CAUSES or not serials_of(finding, found)
 
 
 def last_heard(found: Verification) -> datetime | None:
