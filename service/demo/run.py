@@ -32,12 +32,14 @@ from service.demo.scenario import (
     FIRM_PHONE,
     HEALTHY,
     INSTALLER_USER,
+    MENDED,
     NEW,
     OFFICE_USER,
     SITES,
     DemoSite,
 )
 from service.demo.simulate import DAYS, simulate
+from service.demo.visit import play_visit
 from service.jobs.queue import Jobs, make_queue, start_consumer_thread
 from service.settings import Settings, SettingsError
 from service.store import accounts, sites
@@ -180,11 +182,13 @@ def _first_start(data_dir: Path, engine: Engine, base: str) -> Links:
             accounts.revoke_tokens(session, TOKEN_NAME)
     installer = _account(engine, INSTALLER_USER, "installer")
     _assign(engine, INSTALLER_USER, [ids[name] for name in ids if name != HEALTHY])
+    sign_in = _account(engine, OFFICE_USER, "office")
+    play_visit(engine, ids[MENDED])
     links = {
         "van": f"{base}/sites/{ids[NEW]}/van",
         "office": f"{base}/",
         "owner": f"{base}/owner/{_owner_token(engine, ids[HEALTHY])}",
-        "sign_in": _account(engine, OFFICE_USER, "office"),
+        "sign_in": sign_in,
         "installer_sign_in": installer,
     }
     _write_links(data_dir / "links.json", links)

@@ -33,13 +33,14 @@ class Fault:
     """What befalls units (by their number on the site, from 0): `cause` as the contract names it.
 
     `share` is what is left of the power (substring_out, low_output) or missing of the readings (data_gap); `from_day`
-    counts days from the window's start.
+    counts days from the window's start. What stopped until `until_day` was mended then.
     """
 
     cause: str
     units: tuple[int, ...]
     share: float = 1.0
     from_day: float = 0.0
+    until_day: float | None = None
 
 
 @dataclass(frozen=True)
@@ -122,6 +123,10 @@ def _transposed(serial: str) -> str:
 
 
 HEALTHY = "Vine Press House"
+MENDED = "Wattle Bend 31"
+MENDED_FAULT = Fault("no_output", (9,), from_day=0.0, until_day=4.43)
+"""What was found on that site in its first days, and mended on a return visit."""
+
 NEW = "Patio de las Tinas"
 
 SITES = (
@@ -157,7 +162,7 @@ SITES = (
         ),
     ),
     DemoSite(
-        name="Wattle Bend 31",
+        name=MENDED,
         latitude=-34.6, longitude=138.9, elevation_m=90, timezone="Australia/Adelaide",
         roofs=(Roof("east roof", 22, 82, 3, 4), Roof("west roof", 22, 262, 3, 4)),
         module_w=420, inverter_w=380, box=274650, air_c=(11.0, 23.0),
@@ -165,6 +170,7 @@ SITES = (
         faults=(
             Fault("swapped", (3, 15)),
             Fault("no_output", (20,), from_day=3.47),
+            MENDED_FAULT,
             Fault("wrong_plane", (7,)),
         ),
     ),

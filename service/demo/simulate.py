@@ -251,7 +251,8 @@ def _weaken(plant: Plant, fault: Fault, _rng: Generator) -> None:
 
 
 def _stop(plant: Plant, fault: Fault, _rng: Generator) -> None:
-    plant.on[list(fault.units), _begin(fault) :] = False
+    end = None if fault.until_day is None else round(fault.until_day * DAY_MIN)
+    plant.on[list(fault.units), _begin(fault) : end] = False
 
 
 def _lose_readings(plant: Plant, fault: Fault, _rng: Generator) -> None:

@@ -163,7 +163,8 @@ def site_list(
     open_findings: int,
 ) -> SiteList:
     """Return one site's list; `names` are those of the accounts, `open_findings` faults that are not on it."""
-    views = [entry_view(e, site, href, steps, marks, names, today) for e in reversed(entries)]
+    ordered = sorted(entries, key=lambda e: (e.due_on or date.max, -e.lost_wh_per_day, e.number))
+    views = [entry_view(e, site, href, steps, marks, names, today) for e in ordered]
     groups = (
         (_("To do"), tuple(v for v in views if v.is_live)),
         (_("Left, with the reason"), tuple(v for v in views if v.state == "left")),
@@ -189,7 +190,7 @@ def entry_view(
         number=entry.number,
         title=cause_title(entry),
         mark=cause.mark,
-        place=subject_words(entry.subject, site),
+        place=_where(entry, site),
         unit_href=f"{href}/units/{path_segment(serial)}" if on_record else "",
         replace_href=f"{href}/replace?{urlencode({'old': serial})}" if on_record else "",
         state=entry.state,
@@ -266,6 +267,12 @@ def _index(level: Level | None) -> float | str:
 
 def _plain_text(value: object) -> object:
     return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value
+
+
+def _where(entry: PunchEntry, site: Site) -> str:
+    if entry.subject.startswith("units:"):
+        return words.listed(entry.serials)
+    return subject_words(entry.subject, site)
 
 
 def _bands(entry: PunchEntry) -> tuple[Band, ...]:
