@@ -15,6 +15,7 @@ from service.web.pages.people import seers_of
 from service.web.pages.render import page
 from service.web.pages.site_view import site_view
 from service.web.pages.unit_view import unit_view
+from service.web.pages.visit import marks_of
 from service.web.session import FromOurPage, SignedIn, end_flash, flash, flashed, office_only
 
 router = APIRouter(include_in_schema=False)
@@ -26,7 +27,7 @@ def one_site(request: Request, site_id: str, user: SignedIn, day: str = "") -> H
     site = find(request, site_id)
     once = flashed(request)
     handed_over = once if once.get("site") == site_id else {}
-    told = corrections_of(request, site)
+    told, marks = corrections_of(request, site), marks_of(request, site)
     response = page(
         request,
         "office/site.html",
@@ -34,6 +35,8 @@ def one_site(request: Request, site_id: str, user: SignedIn, day: str = "") -> H
         view=site_view(site, day, told.proposals),
         told=told,
         is_office=user.role == "office",
+        on_list=marks.live_count,
+        settled_note=marks.settled_note(site.found),
         seers=seers_of(request, site_id, handed_over) if user.role == "office" else None,
         link=handed_over.get("owner_link", ""),
         said=handed_over.get("said", ""),
@@ -49,7 +52,10 @@ def one_unit(request: Request, site_id: str, serial: str, user: SignedIn) -> HTM
     """Show one unit, day by day."""
     site = find(request, site_id)
     shown = unit_view(site, *unit_of(site, serial), corrections_of(request, site).proposals)
-    return page(request, "office/unit.html", site=site, view=shown, is_office=user.role == "office")
+    mark = marks_of(request, site).unit(serial)
+    return page(
+        request, "office/unit.html", site=site, view=shown, mark=mark, is_office=user.role == "office"
+    )
 
 
 @router.post("/sites/{site_id}/owner-link", dependencies=[FromOurPage])

@@ -17,7 +17,7 @@ from fastapi import Request
 from service.expect.site import Site
 from service.jobs.assemble import NO_NAME_HAS
 from service.jobs.proving import lowest_change
-from service.jobs.punch_list import subject_of, unit_subject
+from service.jobs.punch_list import findings_by_subject, subject_of, unit_subject
 from service.report import words
 from service.report.language import gettext as _
 from service.report.language import marked, ngettext
@@ -26,7 +26,7 @@ from service.store.database import reading
 from service.store.tables import PunchEntry, PunchStep
 from service.store.tokens import new_id
 from service.verify.mended import Level
-from service.verify.result import Finding
+from service.verify.result import Finding, Verification
 from service.web.pages.lookup import Shown
 
 STATES: Mapping[str, str] = {
@@ -93,6 +93,11 @@ class MarkView:
         """Return whether it is said or proven to be mended."""
         return self.state in ("said_mended", "closed")
 
+    @property
+    def headline(self) -> str:
+        """Return what heads the page of a unit that is settled, whatever the window still shows of its fault."""
+        return _("Mended, as the readings since show") if self.state == "closed" else _("Said to be mended")
+
 
 class Marks:
     """All that was done on a site, asked by unit, finding or subject."""
@@ -100,6 +105,23 @@ class Marks:
     def __init__(self, site: Shown, entries: Sequence[PunchEntry], steps: Sequence[PunchStep]) -> None:
         self._entries = {entry.subject: entry for entry in entries}  # the newest of a subject counts
         self._steps, self._site = steps, site
+
+    @property
+    def live_count(self) -> int:
+        """Return how many entries somebody still has to do something about."""
+        return sum(entry.state in punch.LIVE for entry in self._entries.values())
+
+    def settled_note(self, found: Verification | None) -> str:
+        """Return how many of the faults that a window still shows are said or proven to be mended."""
+        faults = findings_by_subject(found)
+        count = sum(self.subject(subject).settled for subject in faults)
+        if not count:
+            return ""
+        return ngettext(
+            "%(num)d of these %(all)d findings is said or proven to be mended; the window reaches back to before.",
+            "%(num)d of these %(all)d findings are said or proven to be mended; the window reaches back to before.",
+            count,
+        ) % {"num": count, "all": len(faults)}
 
     def unit(self, serial: str) -> MarkView:
         """Return what concerns the unit alone."""
