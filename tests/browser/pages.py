@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from tests.web.test_access import routes
+from tests.web.roles import routes
 
 NOT_PAGES = {
     "/openapi.json", "/healthz", "/readyz", "/metrics", "/static/{file}",
@@ -62,6 +62,14 @@ LOOKS = (
     Look("owner", "/owner/{token}", "/owner/{owner_faulty}", "nobody"),
     Look("owner-healthy", "/owner/{token}", "/owner/{owner_healthy}", "nobody"),
     Look("owner-bare", "/owner/{token}", "/owner/{owner_bare}", "nobody"),
+    Look("account", "/account", "/account", "installer"),
+    Look("password", "/password/{invitation}", "/password/{invitation}", "nobody"),
+    Look("password-gone", "/password/{invitation}", "/password/gone", "nobody", status=404),
+    Look("people", "/people", "/people"),
+    Look("person", "/people/{account_id}", "/people/{account_id}"),
+    Look("tokens", "/tokens", "/tokens"),
+    Look("audit", "/audit", "/audit"),
+    Look("site-audit", "/sites/{site_id}/audit", "/sites/{faulty}/audit"),
     Look("missing", "", "/nothing", status=404),
 )
 
