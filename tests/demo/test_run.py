@@ -101,6 +101,17 @@ def test_links_answer_once_signed_in(shown: tuple[dict[str, Any], Path]) -> None
             assert urlsplit(str(page.url)).path == urlsplit(links[name]).path
 
 
+def test_the_installer_sees_the_sites_that_are_not_handed_over(shown: tuple[dict[str, Any], Path]) -> None:
+    links, _ = shown
+    origin = links["office"].rstrip("/")
+    with httpx.Client(follow_redirects=True, trust_env=False) as browser:
+        installer = links["installer_sign_in"]
+        form = {"name": installer["user"], "password": installer["password"], "next": "/?week=all"}
+        listed = browser.post(f"{origin}/sign-in", data=form, headers={"Origin": origin}).text
+        assert {site.name for site in SITES if site.name in listed} == {s.name for s in SITES} - {HEALTHY}
+        assert browser.get(links["van"]).status_code == 200
+
+
 def test_owner_needs_no_account(shown: tuple[dict[str, Any], Path]) -> None:
     page = httpx.get(shown[0]["owner"], trust_env=False)
     assert page.status_code == 200
