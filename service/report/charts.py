@@ -25,7 +25,7 @@ ROOMY_PX = 200
 HOUR_PX, CLOCK_PX = 22, 36
 """From how far apart marked times have room as '9' and as '9:00'."""
 MOST_MARKS = 5
-LETTER_PX = 6.2
+LETTER_PX = 6.6
 """A letter of the legend, of 11 px, is about as wide."""
 
 
@@ -127,7 +127,8 @@ def _seen(seen: tuple[int, int] | None, frame: Frame, layout: Layout, ink: Ink) 
         f'<text x="{middle:.1f}" y="{y + 15:.1f}" text-anchor="middle" font-size="{size}" fill="{ink.mark}">'
     )
     bracket = f'<path d="M{left:.1f},{y - 4:.1f}v4H{right:.1f}v-4" fill="none" stroke="{ink.mark}" stroke-width="1.5"/>'
-    return f"{bracket}{word}{escape(pgettext('cause', 'seen'))}</text>"
+    said = escape(pgettext("cause", "seen"))
+    return f"{bracket}{word}{said}</text>"
 
 
 def size(days: int, *, narrow: bool = False) -> tuple[int, int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -72,16 +73,22 @@ def test_a_stray_per_cent_sign_breaks_no_sentence(path: Path) -> None:
                 assert "%(" not in text % values, message.id
 
 
-def test_no_text_hides_from_the_collection() -> None:
-    """A text asked for inside an f-string is not seen by it before Python 3.12."""
-    hidden = re.compile(rf"\{{({'|'.join(KEYWORDS)})\(['\"]")
-    found = [
-        f"{path.relative_to(ROOT)}: {line.strip()}"
-        for path in sorted((ROOT / "service").rglob("*.py"))
-        for line in path.read_text(encoding="utf-8").splitlines()
-        if hidden.search(line)
-    ]
-    assert found == []
+def hidden(path: Path) -> list[str]:
+    """Return the texts asked for inside f-strings, where the collection does not see them before Python 3.12."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    inside = (
+        node for string in ast.walk(tree) if isinstance(string, ast.JoinedStr) for node in ast.walk(string)
+    )
+    calls = (node for node in inside if isinstance(node, ast.Call) and isinstance(node.func, ast.Name))
+    return [ast.unparse(c) for c in calls if c.func.id in KEYWORDS and isinstance(c.args[0], ast.Constant)]
+
+
+def test_no_text_hides_from_the_collection(tmp_path: Path) -> None:
+    found = {str(path): hidden(path) for path in sorted((ROOT / "service").rglob("*.py"))}
+    assert {path: texts for path, texts in found.items() if texts} == {}
+    example = tmp_path / "example.py"
+    example.write_text("""f"{escape(_('so'))} {_(text)} {other('so')}\"""", encoding="utf-8")
+    assert hidden(example) == ["_('so')"]
 
 
 def test_dates_and_numbers_follow_the_language() -> None:

@@ -230,7 +230,8 @@ def _table_row(line: Line, now: datetime) -> sheets.Row:
 def _heard(line: Line) -> str:
     if line.units_fitted is None:
         return words.EN_DASH
-    return _("%(part)s of %(whole)s") % {"part": line.units_heard, "whole": line.units_fitted}
+    said = _("%(part)s of %(whole)s") % {"part": line.units_heard, "whole": line.units_fitted}
+    return said.replace(" ", words.NBSP)
 
 
 def _week(line: Line, left: int) -> str:

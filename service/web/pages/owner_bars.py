@@ -105,7 +105,7 @@ def _bar(index: int, one: _Sum, tallest: float, *, by_month: bool) -> Bar:
 
 
 def _day_names(day: date) -> tuple[str, str, str]:
-    return _formatted(day, "EEEEEE"), str(day.day), words.short_day(day)
+    return _formatted(day, "EEEEEE").rstrip("."), str(day.day), words.short_day(day)
 
 
 def _month_names(index: int, first: date) -> tuple[str, str, str]:
