@@ -38,7 +38,8 @@ def _visits(entries: Sequence[PunchEntry], site: Site, firm: str, today: date) -
         return
     panels = _panels(entries, site)
     needed = ngettext("One panel needs a visit.", "%(num)s panels need a visit.", panels) % _num(panels)
-    yield f"{needed if panels else _('Your roof needs a visit.')} {_date(entries, firm, today)}"
+    needed = needed if panels else _("Your roof needs a visit.")
+    yield f"{needed} {_date(entries, firm, today)}"
 
 
 def _date(entries: Sequence[PunchEntry], firm: str, today: date) -> str:
