@@ -325,9 +325,11 @@ def picture(folder: Path, width: int, height: int) -> Path:
 # The job sheet
 
 
+@pytest.mark.parametrize("rows", [2, 4])
 def test_job_sheet_prints_on_one_sheet_with_a_code_that_is_read(
-    open_tab: Callable[..., Any], roof: str
+    open_tab: Callable[..., Any], engine: Engine, rows: int
 ) -> None:
+    roof = add_site(engine, None, record=with_rows(rows))
     tab = open_tab(viewport={"width": 794, "height": 1123}, device_scale_factor=2)
     tab.goto(f"/sites/{roof}/job-sheet")
     tab.emulate_media(media="print")
@@ -339,6 +341,18 @@ def test_job_sheet_prints_on_one_sheet_with_a_code_that_is_read(
     assert re.fullmatch(r"http://127\.0\.0\.1:\d+/s/[a-z0-9]{6}", code.text)
     tab.goto(code.text)
     assert tab.url.endswith(f"/sites/{roof}/van")
+
+
+def with_rows(rows: int) -> dict[str, Any]:
+    """Return the sample's record, its south roof with so many rows of five."""
+    record: dict[str, Any] = sample.record()
+    model = record["units"][0]
+    more = [
+        {**model, "serial": f"6041999{row}00{column}", "row": row, "column": column}
+        for row in range(3, rows + 1)
+        for column in range(1, 6)
+    ]
+    return {**record, "units": [*record["units"], *more]}
 
 
 def test_the_typed_code_leads_to_the_site(open_tab: Callable[..., Any], roof: str) -> None:
