@@ -227,7 +227,8 @@ def _label(x: float, y: float, text: str, anchor: str, layout: Layout, ink: Ink)
     return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}" fill="{ink.quiet}">{text}</text>'
 
 
-def _legend(ink: Ink, width: int, *, with_neighbours: bool) -> str:
+def legend(ink: Ink, width: int, *, with_neighbours: bool = False) -> str:
+    """Return what the marks of measured and expected power mean, in as many lines as it takes."""
     keys = [
         (f'<path d="M0,20v-10h16v10z" fill="{ink.made}"/>', gettext("measured")),
         (f'<path d="M0,16h16" stroke="{ink.due}" stroke-width="1.6"/>', gettext("expected")),
@@ -250,7 +251,8 @@ def _legend(ink: Ink, width: int, *, with_neighbours: bool) -> str:
     return "".join(parts)
 
 
-def _hatch(ink: Ink) -> str:
+def hatch(ink: Ink) -> str:
+    """Return the pattern that stands for missing energy."""
     return (
         '<defs><pattern id="missing" width="5" height="5" patternUnits="userSpaceOnUse" '
         f'patternTransform="rotate(45)"><path d="M0,0v5" stroke="{ink.mark}" stroke-width="1.6"/></pattern></defs>'
@@ -261,10 +263,10 @@ def _document(
     parts: str, sides: tuple[int, int], layout: Layout, ink: Ink, title: str, with_neighbours: bool = False
 ) -> str:
     width, height = sides
-    legend = _legend(ink, width, with_neighbours=with_neighbours)
+    keys = legend(ink, width, with_neighbours=with_neighbours)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
         f'viewBox="0 0 {width} {height}" role="img" font-family="system-ui, sans-serif" '
         f'font-size="{layout.font}" fill="{ink.text}"><title>{escape(title)}</title>'
-        f"{_hatch(ink)}{legend}{parts}</svg>"
+        f"{hatch(ink)}{keys}{parts}</svg>"
     )

@@ -11,7 +11,7 @@ from PIL import Image
 
 from service.report import charts
 from service.report.days import sum_series
-from service.report.raster import png
+from service.report.raster import MOST_PIXELS, png, zoom
 from service.report.sunpaths import PAPER
 from tests.report import sample
 
@@ -50,3 +50,12 @@ def test_bold_is_bolder() -> None:
         for weight in ("", ' font-weight="600"')
     )
     assert bold > 1.2 * plain
+
+
+def test_a_huge_drawing_takes_no_huge_memory() -> None:
+    head = '<svg xmlns="http://www.w3.org/2000/svg" width="30000" height="20000">'
+    square = f'{head}<path d="M0 0h30000v20000h-30000z"/></svg>'
+    drawn = Image.open(BytesIO(png(square, paper="#ffffff")))
+    assert drawn.width * drawn.height == pytest.approx(MOST_PIXELS, rel=0.01)
+    assert drawn.width / drawn.height == pytest.approx(1.5, rel=0.01)
+    assert zoom(svg_of("")) == 2

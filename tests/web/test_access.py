@@ -73,7 +73,6 @@ GET    /sites/{site_id}                                     ssnyy sssss
 GET    /sites/{site_id}/units/{serial:path}                 ssnyy sssss
 GET    /sites/{site_id}/van                                 ssnyy sssss
 GET    /sites/{site_id}/chart/{name:path}.{form}            ssnyy sssss
-GET    /sites/{site_id}/ranking.{form}                      ssnyy sssss
 GET    /sites/{site_id}/job-sheet                           ssnyy sssss
 GET    /sites/{site_id}/job-sheet.pdf                       ssnyy sssss
 GET    /sites/{site_id}/qr.svg                              ssnyy sssss

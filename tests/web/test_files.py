@@ -74,7 +74,7 @@ def test_every_chart_of_a_page_is_offered_in_four_forms(office: TestClient, href
 
 
 def test_ranking_as_csv_and_xlsx_says_what_was_worked_out(office: TestClient, href: str) -> None:
-    heading, *rows = rows_of(office.get(f"{href}/ranking.csv"))
+    heading, *rows = rows_of(office.get(f"{href}/chart/ranking.csv"))
     assert [row[heading.index("Rank")] for row in rows] == [str(n) for n in range(1, 15)]
     by_serial = {row[heading.index("Unit")]: row for row in rows}
     dead = next(u for u in sample.verification().units if u.serial == sample.DEAD)
@@ -83,7 +83,7 @@ def test_ranking_as_csv_and_xlsx_says_what_was_worked_out(office: TestClient, hr
     )
     assert by_serial[sample.SILENT][heading.index("Measured [Wh]")] == ""
     assert by_serial[sample.DEAD][heading.index("Cause")] == "makes nothing"
-    sheet = sheet_of(office.get(f"{href}/ranking.xlsx"))
+    sheet = sheet_of(office.get(f"{href}/chart/ranking.xlsx"))
     cells = [list(row) for row in sheet.iter_rows(values_only=True)]
     assert cells[0] == heading
     assert [str(value or "") for value in cells[2]] == rows[1]
@@ -124,7 +124,7 @@ def test_a_picture_is_asked_for_again_by_its_version_form_and_language(office: T
 
 def test_files_are_named_after_the_site(office: TestClient, engine: Engine) -> None:
     site_id = add_site(engine, sample.verification(), name='M\u00fchle "A/B" \u2013 1')
-    said = office.get(f"/sites/{site_id}/ranking.csv").headers["content-disposition"]
+    said = office.get(f"/sites/{site_id}/chart/ranking.csv").headers["content-disposition"]
     assert 'filename="Muhle-A-B-1-ranking.csv"' in said
     assert unquote(said.partition("filename*=UTF-8''")[2]) == "M\u00fchle -A-B- \u2013 1-ranking.csv"
 
@@ -160,12 +160,12 @@ def test_what_is_not_there_is_not_found(office: TestClient, engine: Engine, href
     bare = f"/sites/{add_site(engine, None)}"
     assert office.get(f"{bare}/{path}").status_code == 404
     assert office.get(f"/sites/none/{path}").status_code == 404
-    if path.startswith("chart/") and path != "chart/site.png":
+    if path not in ("chart/ranking.csv", "chart/site.png"):
         assert office.get(f"{href}/{path}").status_code == 404
 
 
 def test_files_are_for_those_who_may_see_the_site(visitor: TestClient, engine: Engine, href: str) -> None:
-    paths = [f"{href}/ranking.csv", f"{href}/chart/site.png", "/sites.csv"]
+    paths = [f"{href}/chart/ranking.csv", f"{href}/chart/site.png", "/sites.csv"]
     for path in paths:
         assert visitor.get(path, follow_redirects=False).status_code == 303, path
     stranger = sign_in(visitor, add_person(engine, "installer"))

@@ -1,6 +1,6 @@
 """Every chart of a site by its name, each defined once for page, SVG, PNG and numbers.
 
-A name is what stands in the chart's address: `site`, `heat`, `evidence/2`, `units/SERIAL`. It is drawn when asked for.
+A name is what stands in the chart's address: `site`, `plan`, `evidence/2`, `units/SERIAL`. It is drawn when asked for.
 """
 
 from __future__ import annotations
@@ -11,13 +11,19 @@ from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from service.expect.site import Site
-from service.report import charts, heat, heat_map, rankings, sunpaths, words
+from service.report import charts, heat, heat_map, plan_chart, ranking_chart, rankings, sunpaths, words
 from service.report.days import sum_series, totals, unit_series
 from service.report.evidence import evidence, powers
 from service.report.language import gettext as _
+from service.report.plan_chart import Roof, Spot
+from service.report.ranking_chart import RankRow
 from service.report.sheets import Table
 from service.verify.result import Verification
-from service.web.pages import heat_view, sun_view, view
+from service.web.pages import heat_view, plan, sun_view, view
+from service.web.pages.heat_view import MOST_ROWS
+from service.web.pages.plan import Cell, PlanePlan
+
+LEAST_COLUMNS = 8
 
 
 class Draw(Protocol):
@@ -55,6 +61,51 @@ def _site(record: Site, found: Verification, which: str) -> Drawing | None:
         lambda **form: charts.day_panels(series, title=title, **form),
         lambda: rankings.days(record.name, totals(series)),
     )
+
+
+def _plan(record: Site, found: Verification, which: str) -> Drawing | None:
+    roofs = [_roof(one) for one in plan.plans(record, found)] if not which else []
+    if not roofs:
+        return None
+    title = _("%(name)s, the roof") % {"name": record.name}
+    return Drawing(
+        title,
+        lambda *, narrow, dark: plan_chart.plan_chart(roofs, title=title, dark=dark),  # noqa: ARG005 - one size
+        lambda: rankings.ranking(found, record.name),
+    )
+
+
+def _roof(one: PlanePlan) -> Roof:
+    """Return a plane as it is drawn; units without a place of their own stand in further rows below."""
+    wide = max(len(one.columns), LEAST_COLUMNS)
+    placed = [(i, k, cell) for i, row in enumerate(one.rows) for k, cell in enumerate(row.cells) if cell]
+    further = [(len(one.rows) + i // wide, i % wide, cell) for i, cell in enumerate(one.unplaced)]
+    rows = [str(row.number) for row in one.rows] + [words.EN_DASH] * -(-len(one.unplaced) // wide)
+    columns = [str(number) for number in one.columns]
+    columns += [""] * (min(wide, len(one.unplaced)) - len(columns))
+    spots = tuple(_spot(*where) for where in (*placed, *further))
+    return Roof(one.name, one.facing, tuple(rows), tuple(columns), spots)
+
+
+def _spot(row: int, column: int, cell: Cell) -> Spot:
+    return Spot(row, column, cell.tail, next((label.short for label in cell.faults), ""), cell.course)
+
+
+def _ranking(record: Site, found: Verification, which: str) -> Drawing | None:
+    if which:
+        return None
+    rows = [_rank_row(line) for line in view.unit_lines(found)[:MOST_ROWS]]
+    title = _("%(name)s, every unit, lowest first") % {"name": record.name}
+    return Drawing(
+        title,
+        lambda **form: ranking_chart.ranking_chart(rows, title=title, **form),
+        lambda: rankings.ranking(found, record.name),
+    )
+
+
+def _rank_row(line: view.UnitLine) -> RankRow:
+    cause = next((label.text for label in line.labels if label.is_fault), "")
+    return RankRow(line.rank, line.serial, line.place, line.performance_ratio, line.index, line.dot, cause)
 
 
 def _heat(record: Site, found: Verification, which: str) -> Drawing | None:
@@ -118,6 +169,8 @@ def _is_on_record(record: Site, serial: str) -> bool:
 
 KINDS: dict[str, Callable[[Site, Verification, str], Drawing | None]] = {
     "site": _site,
+    "plan": _plan,
+    "ranking": _ranking,
     "heat": _heat,
     "evidence": _evidence,
     "units": _unit,

@@ -10,9 +10,7 @@ from urllib.parse import quote
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import Response, StreamingResponse
 
-from service.report import rankings
 from service.report.language import current_language
-from service.report.language import gettext as _
 from service.report.raster import png
 from service.report.sheets import CSV_TYPE, XLSX_TYPE, Table, csv_lines, xlsx
 from service.report.sunpaths import PAPER
@@ -26,15 +24,6 @@ Look = Literal["wide", "wide-dark", "narrow", "narrow-dark"]
 Picture = Literal["svg", "png"]
 Sheet = Literal["csv", "xlsx"]
 KEPT_S = 24 * 3600
-
-
-@router.get("/sites/{site_id}/ranking.{form}")
-def ranking_file(request: Request, site_id: str, form: Sheet, __: SignedIn) -> Response:
-    """Give the ranking of all units."""
-    site = find(request, site_id)
-    if site.found is None:
-        raise HTTPException(404)
-    return sheet(rankings.ranking(site.found, site.record.name), form, site.record.name, _("ranking"))
 
 
 @router.get("/sites/{site_id}/chart/{name:path}.{form}")
