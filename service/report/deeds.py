@@ -9,9 +9,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from service.report.language import gettext, marked
+from service.report.words import listed
 
 TOKEN, COMMAND_LINE = "token", "command line"
-"""How those are noted who are no people: `token NAME`, and a command."""
+NO_PEOPLE = {COMMAND_LINE: marked("A command on the server"), "the readings": marked("The readings")}
+"""How those are noted who are no people; programs are `token NAME`."""
 
 DEEDS = {
     "site.made": marked("%(who)s made the site %(site)s with %(units)s units on the record."),
@@ -31,7 +33,15 @@ DEEDS = {
     "punch.looked_at": marked("%(who)s looked at entry %(entry)s of the punch list."),
     "punch.mended": marked("%(who)s marked entry %(entry)s of the punch list mended."),
     "punch.left": marked("%(who)s left entry %(entry)s of the punch list as it is."),
+    "punch.note": marked("%(who)s wrote a note on entry %(entry)s of the punch list."),
     "punch.given": marked("%(who)s said who sees to entry %(entry)s of the punch list, or until when."),
+    "punch.replaced": marked("%(who)s replaced the unit of entry %(entry)s of the punch list."),
+    "punch.corrected": marked(
+        "%(who)s corrected the record, which settles entry %(entry)s of the punch list."
+    ),
+    "punch.closed": marked("%(who)s closed entry %(entry)s of the punch list."),
+    "punch.not_mended": marked("%(who)s showed that entry %(entry)s of the punch list is not mended."),
+    "punch.reopened": marked("%(who)s opened entry %(entry)s of the punch list again."),
     "assignment.made": marked("%(who)s assigned the site to %(name)s."),
     "assignment.ended": marked("%(who)s took the site away from %(name)s."),
     "account.made": marked("%(who)s made an account for %(name)s (%(role)s)."),
@@ -48,6 +58,15 @@ DEEDS = {
     "token.revoked": marked("%(who)s ended the token %(name)s."),
 }
 
+WITHOUT_ENTRY = {
+    "punch.looked_at": marked("%(who)s looked at %(serials)s."),
+    "punch.mended": marked("%(who)s marked %(serials)s mended."),
+    "punch.left": marked("%(who)s left %(serials)s as it is."),
+    "punch.note": marked("%(who)s wrote a note on %(serials)s."),
+    "punch.replaced": marked("%(who)s replaced %(serials)s."),
+}
+"""What is done to units that are on no punch list."""
+
 PLAIN = marked("%(who)s: %(action)s (%(details)s)")
 
 IN_WORDS = {
@@ -62,22 +81,24 @@ IN_WORDS = {
 
 
 def in_words(noted: Any) -> str:
-    """Return a noted word in the reader's language, anything else as it is."""
+    """Return a noted word in the reader's language and several as a sentence lists them, anything else as it is."""
+    if isinstance(noted, list):
+        return listed(in_words(one) for one in noted)
     return gettext(IN_WORDS[noted]) if isinstance(noted, str) and noted in IN_WORDS else str(noted)
 
 
 def doer(who: str) -> str:
     """Return who did something: a person's name, a program's token, or a command on the server."""
-    if who == COMMAND_LINE:
-        return gettext("A command on the server")
+    if who in NO_PEOPLE:
+        return gettext(NO_PEOPLE[who])
     kind, _, name = who.partition(" ")
     return gettext("The token %(name)s") % {"name": name} if kind == TOKEN and name else who
 
 
 def deed(who: str, action: str, details: Mapping[str, Any]) -> str:
     """Return the sentence for what was noted; plainly what was noted if there is no sentence or a detail is missing."""
-    said = {name: in_words(value) for name, value in details.items()}
-    sentence = DEEDS.get(action)
+    said = {name: in_words(value) for name, value in details.items() if value is not None}
+    sentence = (DEEDS if "entry" in said else {**DEEDS, **WITHOUT_ENTRY}).get(action)
     if sentence is not None:
         try:
             return gettext(sentence) % {**said, "who": doer(who)}

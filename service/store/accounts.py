@@ -17,7 +17,7 @@ from service.store.tokens import digest, new_token
 
 ROLES = ("office", "installer")
 NAME_LENGTH = 100
-TAKEN_NAMES = re.compile(r"token\s|command line$", re.IGNORECASE)
+TAKEN_NAMES = re.compile(r"token\s|command line$|the readings$", re.IGNORECASE)
 """So that nobody is taken for a program on the audit list."""
 PASSWORD_LENGTH = range(10, 1001)
 HASHING = RFC_9106_LOW_MEMORY
@@ -165,7 +165,7 @@ def check_password(session: Session, name: str, password: str) -> User | None:
 
 def office_names(session: Session, *, most: int = 3) -> list[str]:
     """Return the names of some who can help: of the office, and able to sign in."""
-    query = select(User.name).where(col(User.role) == "office", can_sign_in())
+    query = select(User.name).where(col(User.role) == "office", can_sign_in()).with_for_update()
     return list(session.exec(query.order_by(col(User.id)).limit(most)))
 
 

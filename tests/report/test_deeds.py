@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
-from service.report.deeds import COMMAND_LINE, DEEDS, IN_WORDS, deed
+from service.report.deeds import COMMAND_LINE, DEEDS, IN_WORDS, NO_PEOPLE, WITHOUT_ENTRY, deed, doer
+from service.store import punch
+from service.store.accounts import TAKEN_NAMES
 
 NOTED = re.compile(r'note\([^)]*?"(\w+\.\w+)"', re.DOTALL)
 
@@ -35,6 +38,26 @@ def test_who_is_no_person_is_said_so() -> None:
     named = {"name": "Ana"}
     assert deed("token gateway", "account.enabled", named).startswith("The token gateway enabled")
     assert deed(COMMAND_LINE, "account.enabled", named).startswith("A command on the server enabled")
+
+
+def test_what_is_done_with_and_without_an_entry() -> None:
+    units = {"serials": ["101", "102", "103"]}
+    assert deed("Bo", "punch.mended", {"entry": 3, **units}) == "Bo marked entry 3 of the punch list mended."
+    assert deed("Bo", "punch.mended", {"entry": None, **units}) == "Bo marked 101, 102 and 103 mended."
+    assert (
+        deed("the readings", "punch.closed", {"entry": 3}) == "The readings closed entry 3 of the punch list."
+    )
+
+
+def test_every_step_of_the_punch_list_has_a_sentence() -> None:
+    assert {f"punch.{what}" for what in get_args(punch.What)} <= set(DEEDS)
+    assert set(WITHOUT_ENTRY) <= set(DEEDS)
+
+
+def test_nobody_can_take_the_name_of_what_is_no_person() -> None:
+    for who in (*NO_PEOPLE, "token gateway"):
+        assert doer(who) != who
+        assert TAKEN_NAMES.match(who)
 
 
 def test_names_that_look_like_placeholders_stay_names() -> None:

@@ -135,16 +135,18 @@ def test_the_last_of_the_office_stays(engine: Engine) -> None:
 def test_two_who_disable_each_other_at_once_do_not_both_succeed(engine: Engine) -> None:
     _follow(engine, _invite(engine, "Bo", "office"))
 
-    def disable(name: str) -> bool:
-        try:
-            with writing(engine) as session:
-                people.disable(session, "somebody", _named(session, name))
-        except AccountError:
-            return False
-        return True
+    def disable_bo() -> None:
+        with writing(engine) as session:
+            people.disable(session, "Ida", _named(session, "Bo"))
 
-    with ThreadPoolExecutor(2) as pool:
-        assert sorted(pool.map(disable, ("Ida", "Bo"))) == [False, True]
+    with ThreadPoolExecutor(1) as pool:
+        with writing(engine) as session:
+            people.disable(session, "Bo", _named(session, "Ida"))
+            other = pool.submit(disable_bo)
+            with pytest.raises(TimeoutError):  # it waits until this one is kept
+                other.result(timeout=0.5)
+        with pytest.raises(AccountError, match="Bo is the last of the office"):
+            other.result(timeout=30)
 
 
 def test_the_office_needs_no_site_assigned(engine: Engine) -> None:
