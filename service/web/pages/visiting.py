@@ -18,7 +18,7 @@ from service.jobs.replacing import replace_unit
 from service.store import photos
 from service.store.database import reading
 from service.web.anew import verify_anew
-from service.web.pages.lookup import Shown, find
+from service.web.pages.lookup import Shown, find, stored
 from service.web.pages.render import page
 from service.web.pages.visit import marks_of, replace_form_view
 from service.web.session import FromOurPage, SignedIn, safe_next
@@ -82,9 +82,8 @@ def put_findings_on_list(
 @router.get("/sites/{site_id}/photos/{photo_id}")
 def photo(request: Request, site_id: str, photo_id: PhotoId, _: SignedIn) -> Response:
     """Give a photo; it never changes, and only its own reader may keep it."""
-    site = find(request, site_id)
     with reading(request.app.state.engine) as session:
-        found = photos.find(session, site.site_id, photo_id)
+        found = photos.find(session, stored(request, session, site_id).id, photo_id)
     if found is None:
         raise HTTPException(404)
     headers = {"Cache-Control": f"private, max-age={YEAR_S}, immutable", "X-Content-Type-Options": "nosniff"}
