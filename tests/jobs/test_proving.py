@@ -12,19 +12,25 @@ import numpy as np
 import pytest
 from sqlalchemy import Engine
 
+from service.expect.site import Site
+from service.intake.accept import accept, undo
+from service.intake.correction import Correction, read_correction
+from service.intake.replace import Replacement
 from service.jobs import proving
 from service.jobs.proving import prove_site, unproven_sites, whole_interval
-from service.jobs.punch_list import Mark, mark, put_on_list, unit_subject
+from service.jobs.punch_list import Mark, mark, put_on_list, subject_of, unit_subject
+from service.jobs.replacing import replace_unit
 from service.jobs.verification import current
-from service.store import audit, punch, readings, sites
+from service.store import audit, punch, readings, serials, sites
 from service.store.database import reading, writing
 from service.store.readings import Samples
 from service.store.tables import PunchEntry, PunchStep
 from service.verify.inputs import Readings
-from tests.fleet.simulate import FleetSite
+from tests.fleet.replaced import make_change
+from tests.fleet.simulate import FleetSite, make_site
 from tests.fleet.visit import Visit, make_visit
 
-SEED = 3
+SEED, SWAPPED_SEED = 3, 4
 
 
 @cache
@@ -47,6 +53,10 @@ def _send(engine: Engine, site_id: str, visit: Visit, part: Readings) -> None:
     with writing(engine) as session:
         readings.write(session, site_id, sent)
         sites.touch(session, site_id)
+
+
+def _send_all(engine: Engine, site_id: str, site: Site, part: Readings) -> None:
+    _send(engine, site_id, Visit(site, part, part, ""), part)
 
 
 def _cut(part: Readings, hours: float) -> Readings:
@@ -203,6 +213,87 @@ def test_a_mark_made_while_it_was_asked_is_left_for_the_next_round(
     monkeypatch.setattr(proving, "current", meanwhile)
     prove_site(engine, site_id)
     assert _held(engine, site_id)[0].state == "left"
+
+
+def _swapped_site(engine: Engine) -> tuple[str, Correction]:
+    """Return a site on which two units stand in each other's place, their finding on the list, and what mends it."""
+    made = make_site(SWAPPED_SEED, sky="clear", days=2, units=12, planes=2, faults=("swapped",))
+    with writing(engine) as session:
+        site_id = sites.create(session, made.record()).id
+    _send_all(engine, site_id, made.site, made.readings)
+    found = current(engine, site_id)
+    assert found is not None
+    [finding] = [f for f in found.findings if f.cause == "swapped"]
+    assert put_on_list(engine, site_id, found, by="Maud Tolliver", subject=subject_of(finding)) == 1
+    return site_id, read_correction(finding.details["correction"])
+
+
+def test_a_fault_of_the_record_is_closed_by_the_corrected_record_and_opened_by_its_undoing(
+    engine: Engine,
+) -> None:
+    site_id, correction = _swapped_site(engine)
+    prove_site(engine, site_id)
+    assert _held(engine, site_id)[0].state == "open"
+    number = accept(engine, site_id, correction, by="Maud Tolliver").accepted.number
+    prove_site(engine, site_id)
+    entry, steps = _held(engine, site_id)
+    assert (entry.state, entry.mended_at) == ("closed", None)
+    assert [s.what for s in steps] == ["opened", "closed"]
+    undo(engine, site_id, number, by="Maud Tolliver")
+    prove_site(engine, site_id)
+    entry, steps = _held(engine, site_id)
+    assert (entry.state, entry.reopened) == ("open", 1)
+    assert steps[-1].details["cause"] == "swapped"
+
+
+def test_another_change_of_the_record_closes_nothing(engine: Engine) -> None:
+    site_id, _ = _swapped_site(engine)
+    with writing(engine) as session:
+        site = sites.held(session, site_id)
+        assert site is not None
+        sites.replace(session, site, {**site.record, "name": "Another name"})
+    prove_site(engine, site_id)
+    assert _held(engine, site_id)[0].state == "open"
+
+
+def test_a_replaced_unit_is_proven_by_the_new_ones_readings_against_the_olds(engine: Engine) -> None:
+    change = make_change(1, sky="clear", was=0.0)
+    with writing(engine) as session:
+        record = FleetSite(0, "clear", change.site, change.readings, {}, {}, {}, {}, 0.0).record()
+        site_id = sites.create(session, record).id
+    at = 2 * 288 + 144
+    old = Readings(change.readings.start, 5, change.readings.energy_wh[:-1, :at])
+    _send_all(engine, site_id, change.site, old)
+    subject = unit_subject(change.old)
+    assert put_on_list(engine, site_id, current(engine, site_id), by="Maud Tolliver", subject=subject) == 1
+    replace_unit(engine, site_id, Replacement(change.old, change.new, change.day), by="Isko Renn")
+    _at(engine, site_id, change.readings.start + timedelta(minutes=5 * at))
+    late = Readings(change.readings.start + timedelta(minutes=5 * at), 5, change.readings.energy_wh[:, at:])
+    _send_all(engine, site_id, change.changed, late)
+    prove_site(engine, site_id)
+    entry, steps = _held(engine, site_id)
+    assert (entry.state, entry.serials, entry.cause) == ("closed", [change.new], "no_output")
+    assert [s.what for s in steps] == ["opened", "replaced", "closed"]
+    assert steps[-1].details["before"]["high"] < 0.1
+    assert steps[-1].details["after"]["serial"] == change.new
+    assert steps[-1].details["after"]["low"] > 0.9
+    with reading(engine) as session:
+        assert change.old in serials.heard(session, site_id, [change.old])
+
+
+def test_the_same_unit_is_the_same_entry_whatever_its_fault_is_called(engine: Engine) -> None:
+    visit = _visit(0, 1)
+    site_id = _marked(engine, visit, "looked_at")
+    found = current(engine, site_id)
+    assert found is not None
+    renamed = tuple(
+        replace(f, cause="low_output") if visit.serial in f.serials else f for f in found.findings
+    )
+    again = replace(found, findings=renamed)
+    assert put_on_list(engine, site_id, again, by="Maud Tolliver") == 0
+    mark(engine, site_id, again, Mark(unit_subject(visit.serial), "left", "too windy"), by="Isko Renn")
+    entry, _ = _held(engine, site_id)
+    assert (entry.cause, entry.state, entry.reason) == ("no_output", "left", "too windy")
 
 
 def test_only_whole_intervals_after_the_mark_count() -> None:

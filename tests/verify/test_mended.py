@@ -181,10 +181,7 @@ def test_what_drops_out_must_stay_up_three_times_as_long_as_it_did() -> None:
     for at in strong[[10, 60, 120, 180]]:
         measured[at : at + 3] = 0.0
     rows = {**before.curves.measured_wh, SERIAL: measured.tolist()}
-    struck = replace(
-        before,
-        curves=Curves(before.curves.interval_min, before.curves.start, rows, before.curves.expected_wh),
-    )
+    struck = replace(before, curves=replace(before.curves, measured_wh=rows))
     needed = rest_needed_h(struck, subject)
     lit_h = float((due > 0.05 * due.max()).sum()) * before.curves.interval_min / 60
     assert needed == pytest.approx(3 * lit_h / 4, rel=0.01)
