@@ -130,8 +130,8 @@ class PlaneEnergies:
         self.clear = (table[:, 0, above - 1] + table[:, 0, above]) / 2
         if sky is not None:
             self.clear = np.stack([day.gather(day.power(g, real).ac_w) for g in day.groups])
-        around = self.clear * np.stack([_diffuse_share(day, g, real) for g in day.groups])
-        self.unsure = np.where(self.measured, SURE_DIFFUSE, HIDDEN_DIFFUSE) * around
+        self.around = self.clear * np.stack([_diffuse_share(day, g, real) for g in day.groups])
+        self.unsure = np.where(self.measured, SURE_DIFFUSE, HIDDEN_DIFFUSE) * self.around
         self.behind = self.hidden + self.unsure
         self.told = np.isfinite(agreed) & (
             self.clear > TELLING_ENERGY * self.clear.max(axis=1, keepdims=True)
@@ -170,8 +170,16 @@ class PlaneEnergies:
         for g, group in enumerate(self.day.groups):
             seen.append(self._cost(self._table[g][..., at], g, at))
             shaded = group.plane.name == plane
-            behind.append(self._cost(self.hidden[g, at] * diffuse, g, at) if shaded else seen[g])
+            behind.append(self._cost(self._behind(diffuse, g, at), g, at) if shaded else seen[g])
         return np.asarray(np.clip((_least(seen) - _least(behind)) / 2, 0.0, 4.0))
+
+    def _behind(self, diffuse: FloatArray, g: int, at: Ints) -> FloatArray:
+        """Return what group `g` may make without beam under skies of such diffuse light (S, K, N), nearest to what it does.
+
+        At least what is left with the light around the sun hidden, too, and at most as much more as that light is.
+        """
+        least, around = self.hidden[g, at] * diffuse, self.around[g, at] * diffuse
+        return np.clip(np.nan_to_num(self.agreed[g, at]), least, least + around)
 
     def _by_sensor(self, plane: str, at: Ints) -> FloatArray:
         """Return those that the measured sky gives, (N,)."""
