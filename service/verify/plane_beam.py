@@ -174,12 +174,12 @@ class PlaneEnergies:
         return np.asarray(np.clip((_least(seen) - _least(behind)) / 2, 0.0, 4.0))
 
     def _behind(self, diffuse: FloatArray, g: int, at: Ints) -> FloatArray:
-        """Return what group `g` may make without beam under skies of such diffuse light (S, K, N), nearest to what it does.
+        """Return what of that which group `g` may make without beam is nearest to what it does, by sky, (S, K, N).
 
         At least what is left with the light around the sun hidden, too, and at most as much more as that light is.
         """
         least, around = self.hidden[g, at] * diffuse, self.around[g, at] * diffuse
-        return np.clip(np.nan_to_num(self.agreed[g, at]), least, least + around)
+        return np.asarray(np.clip(np.nan_to_num(self.agreed[g, at]), least, least + around))
 
     def _by_sensor(self, plane: str, at: Ints) -> FloatArray:
         """Return those that the measured sky gives, (N,)."""

@@ -21,8 +21,9 @@ FLANK_MINUTES = 180
 MOST_BRIGHT, LEAST_HIDDEN = 0.2, 0.7
 """Largest share of bright bins in a span's core, and least share of hidden ones, on a day that speaks for it."""
 
-SUNNY_BESIDE = 3
-"""Bins of strong sun beside a span with which an edge in weak light counts, too: no closed cover looks bright there."""
+SUNNY_BESIDE, LONGEST_DIM_MIN = 3, 150
+"""Bins of strong sun beside a span with which an edge in weak light counts, too, and the longest such span: the weakest
+light of a closed cover's day looks bright, and the rest of that day is dark."""
 
 REFUTED, DOUBTED = -15.0, -3.0
 """What a day counts on which the sun shone in a span, and one on which it may have."""
@@ -139,6 +140,7 @@ def _odds_of_days(
     own += (before.astype(float) + after) * -np.log(np.clip(2 * edges, RAREST_EDGE, 1.0))
     step = _mean_step(beam, *core)
     dimly = (beam.begins_dimly[:, first] | beam.ends_dimly[:, last]) & (beside(shining) >= SUNNY_BESIDE)
+    dimly &= (last - first + 1) * width_min <= LONGEST_DIM_MIN
     own = np.where(before | after | dimly, np.minimum(own, DAY_CAP), 0.0) * _calm(beam, step, *core)
     cross = _Sums(np.where(beam.told, beam.cross, 0.0)).over(*core) / np.maximum(looked, 1)
     cross = np.maximum(cross - CROSS_NOISE, 0.0)
