@@ -44,12 +44,13 @@ def reason(plan: Plan, site: BenchSite, miss: Miss) -> str:
     unit = next((u for u, one in enumerate(site.site.units) if one.serial == miss.serial), None)
     if unit is None:
         return SHOWS
-    return _of_unit(told(plan).by_record, unit, site.readings.energy_wh[unit], miss)
+    known = told(plan).by_record
+    return of_energies(known, unit, known.roof.energies()[unit], site.readings.energy_wh[unit], miss)
 
 
-def _of_unit(known: Told, unit: int, sent: Array, miss: Miss) -> str:
-    made, due = known.roof.energies()[unit], known.energies(unit)
-    heard = np.isfinite(sent)
+def of_energies(known: Told, unit: int, made: Array, sent: Array, miss: Miss) -> str:
+    """Return why a cause was missed on a unit that made so much (T,), Wh, and sent (T,), NaN where not heard."""
+    due, heard = known.energies(unit), np.isfinite(sent)
     if _apart(made[heard], due[heard]) < SEEN:
         return UNDER_NOISE
     steady = [_apart(made[heard], known.energies(unit, share)[heard]) for share in SHARES]

@@ -1,0 +1,33 @@
+"""Sites of the benchmark on which shade over a plane, or what looks like it, was once judged wrongly."""
+
+from __future__ import annotations
+
+import pytest
+
+from service.verify.result import Finding
+from service.verify.run import verify
+from tests.bench.fleet import site
+from tests.bench.fleet.plan import Window
+from tests.bench.fleet.truth import BenchSite
+
+
+def _shaded(made: BenchSite) -> list[Finding]:
+    return [f for f in verify(made.site, made.readings).findings if f.cause == "shaded"]
+
+
+@pytest.mark.parametrize(
+    ("seed", "window", "units"),
+    [(166, "7d", 16), (216, "1d", 10)],
+    ids=["a hill in weak morning light, under broken cloud", "a house that leaves the light around the sun"],
+)
+def test_shade_over_a_plane_is_said_of_its_units(seed: int, window: Window, units: int) -> None:
+    made = site(seed, window)
+    (found,) = (f for f in _shaded(made) if f.plane)
+    assert len(found.serials) == units
+    assert all("shaded" in {f.cause for f in made.faults[s]} for s in found.serials)
+
+
+def test_a_week_of_closed_covers_whose_weakest_light_looks_bright_is_no_shade() -> None:
+    made = site(592, "7d")
+    assert made.plan.sky == "overcast"
+    assert _shaded(made) == []
