@@ -13,7 +13,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from service.intake import fields
 from service.intake.clock import clock_of
-from service.intake.problems import Refused, details, field_errors
+from service.intake.problems import Refused, details, field_errors, told
 from service.intake.record import (
     Azimuth,
     ClockChange,
@@ -108,14 +108,14 @@ def read_request(data: Any) -> Correction:
         raise Refused.one("", f"must be an object with the field {FIELD}")
     fields.refuse(fields.unknown(data, "", [FIELD]))
     if FIELD not in data:
-        raise Refused.one(FIELD, "is required; add it")
+        raise Refused.one(FIELD, told("is required; add it"))
     return read_correction(data[FIELD])
 
 
 def read_correction(data: Any) -> Correction:
     """Return the correction; Refused with one error per bad field, each named from `correction` on."""
     if not isinstance(data, dict):
-        raise Refused.one(FIELD, "must be an object with named fields")
+        raise Refused.one(FIELD, told("must be an object with named fields"))
     kind = data.get("kind")
     if not isinstance(kind, str) or kind not in KINDS:
         raise Refused.one(f"{FIELD}.kind", f"must be one of {', '.join(KINDS)}")
@@ -139,7 +139,7 @@ def corrected(record: Stored, correction: Correction) -> Stored:
     """Return the record with the correction; Refused if it does not fit the record, which stays as it is."""
     after = as_stored(read_record({**record, **_changed(record, correction)}))
     if not any(True for _ in changes(record, after)):
-        raise Refused.one(FIELD, "is what the record says already; there is nothing to change")
+        raise Refused.one(FIELD, told("is what the record says already; there is nothing to change"))
     return after
 
 
@@ -199,7 +199,7 @@ def _moved(record: Stored, correction: MoveCorrection) -> Stored:
     at = _unit(record, correction.serial, "serial")
     _plane(record, correction.plane)
     if record["units"][at]["plane"] == correction.plane:
-        raise Refused.one(f"{FIELD}.plane", "is the unit's plane already; there is nothing to change")
+        raise Refused.one(f"{FIELD}.plane", told("is the unit's plane already; there is nothing to change"))
     # A row and column of the old plane would name some other place on the new one.
     place = {"plane": correction.plane, "row": None, "column": None}
     return {"units": _with(record["units"], {at: place})}
@@ -208,7 +208,7 @@ def _moved(record: Stored, correction: MoveCorrection) -> Stored:
 def _swapped(record: Stored, correction: SwapCorrection) -> Stored:
     a, b = (_unit(record, serial, f"serials[{i}]") for i, serial in enumerate(correction.serials))
     if a == b:
-        raise Refused.one(f"{FIELD}.serials", "names one unit twice; give two")
+        raise Refused.one(f"{FIELD}.serials", told("names one unit twice; give two"))
     units = record["units"]
     here, there = ({name: units[at].get(name) for name in PLACE} for at in (a, b))
     return {"units": _with(units, {a: there, b: here})}
@@ -217,7 +217,7 @@ def _swapped(record: Stored, correction: SwapCorrection) -> Stored:
 def _renamed(record: Stored, correction: SerialCorrection) -> Stored:
     at = _unit(record, correction.recorded, "recorded")
     if any(unit["serial"] == correction.heard for unit in record["units"]):
-        raise Refused.one(f"{FIELD}.heard", "is on the record already; look at the findings anew")
+        raise Refused.one(f"{FIELD}.heard", told("is on the record already; look at the findings anew"))
     return {"units": _with(record["units"], {at: {"serial": correction.heard}})}
 
 
@@ -237,4 +237,6 @@ def _place_of(entries: Sequence[Stored], key: str, wanted: str, field: str) -> i
     for i, entry in enumerate(entries):
         if entry[key] == wanted:
             return i
-    raise Refused.one(f"{FIELD}.{field}", "is not on the record as it is now; look at the findings anew")
+    raise Refused.one(
+        f"{FIELD}.{field}", told("is not on the record as it is now; look at the findings anew")
+    )

@@ -16,6 +16,25 @@ ERRORS_SHOWN = 100
 Loc = tuple[int | str, ...]
 
 
+class Told(str):
+    """A message in English, beside the template and the values that it was made of, so that pages can translate it."""
+
+    template: str
+    values: dict[str, object]
+
+
+def mark(template: str) -> str:
+    """Return the template as it is: it is only marked, to be collected for translation."""
+    return template
+
+
+def told(template: str, **values: object) -> Told:
+    """Return the template with its values as `str.format` puts them in; a literal, for it is collected."""
+    message = Told(template.format(**values))
+    message.template, message.values = template, values
+    return message
+
+
 @dataclass(frozen=True)
 class FieldError:
     """One bad field, as a path such as `units[3].plane` (empty for the whole input), and what to do."""
@@ -71,7 +90,10 @@ def limited(errors: list[FieldError]) -> list[FieldError]:
     if len(errors) <= ERRORS_SHOWN:
         return errors
     more = len(errors) - ERRORS_SHOWN
-    return [*errors[:ERRORS_SHOWN], FieldError("", f"{more} more errors; correct those above first")]
+    return [
+        *errors[:ERRORS_SHOWN],
+        FieldError("", told("{more} more errors; correct those above first", more=more)),
+    ]
 
 
 def _message(error: Any, known_fields: Callable[[Loc], Iterable[str]]) -> str:
@@ -79,8 +101,15 @@ def _message(error: Any, known_fields: Callable[[Loc], Iterable[str]]) -> str:
     if kind == "extra_forbidden":
         return unknown_field(str(error["loc"][-1]), known_fields(error["loc"]))
     if kind in _TEXTS:
-        return _TEXTS[kind].format(**context)
+        return told(_TEXTS[kind], **{name: _short(value) for name, value in context.items()})
+    text = context.get("text")
+    if isinstance(text, Told):
+        return text
     return str(error["msg"]).removeprefix("Value error, ")
+
+
+def _short(value: object) -> object:
+    return f"{value:g}" if isinstance(value, float) else value
 
 
 def unknown_field(name: str, known: Iterable[str]) -> str:
@@ -93,28 +122,28 @@ def unknown_field(name: str, known: Iterable[str]) -> str:
 
 
 _TEXTS = {
-    "missing": "is required; add it",
-    "float_type": "must be a number, without quotation marks",
-    "int_type": "must be a whole number, without quotation marks",
-    "int_from_float": "must be a whole number",
-    "int_parsing": "must be a whole number",
-    "float_parsing": "must be a number",
-    "int_parsing_size": "is too large",
-    "finite_number": "must be a finite number",
-    "string_type": "must be a text in quotation marks",
-    "string_too_short": "must not be empty",
-    "string_too_long": "must have at most {max_length} characters; shorten it",
-    "string_unicode": "must be readable text (UTF-8)",
-    "list_type": "must be a list",
-    "too_short": "needs at least {min_length} entry",
-    "too_long": "must have at most {max_length} entries",
-    "dict_type": "must be an object with named fields",
-    "model_type": "must be an object with named fields",
-    "model_attributes_type": "must be an object with named fields",
-    "greater_than": "must be more than {gt:g}",
-    "greater_than_equal": "must be at least {ge:g}",
-    "less_than": "must be less than {lt:g}",
-    "less_than_equal": "must be at most {le:g}",
-    "literal_error": "must be one of {expected}",
-    "json_invalid": "is not valid JSON; check quotation marks, commas and brackets",
+    "missing": mark("is required; add it"),
+    "float_type": mark("must be a number, without quotation marks"),
+    "int_type": mark("must be a whole number, without quotation marks"),
+    "int_from_float": mark("must be a whole number"),
+    "int_parsing": mark("must be a whole number"),
+    "float_parsing": mark("must be a number"),
+    "int_parsing_size": mark("is too large"),
+    "finite_number": mark("must be a finite number"),
+    "string_type": mark("must be a text in quotation marks"),
+    "string_too_short": mark("must not be empty"),
+    "string_too_long": mark("must have at most {max_length} characters; shorten it"),
+    "string_unicode": mark("must be readable text (UTF-8)"),
+    "list_type": mark("must be a list"),
+    "too_short": mark("needs at least {min_length} entry"),
+    "too_long": mark("must have at most {max_length} entries"),
+    "dict_type": mark("must be an object with named fields"),
+    "model_type": mark("must be an object with named fields"),
+    "model_attributes_type": mark("must be an object with named fields"),
+    "greater_than": mark("must be more than {gt}"),
+    "greater_than_equal": mark("must be at least {ge}"),
+    "less_than": mark("must be less than {lt}"),
+    "less_than_equal": mark("must be at most {le}"),
+    "literal_error": mark("must be one of {expected}"),
+    "json_invalid": mark("is not valid JSON; check quotation marks, commas and brackets"),
 }

@@ -27,7 +27,7 @@ from pydantic_core import PydanticCustomError
 
 from service.intake import fields, places, reaching
 from service.intake.inputs import Stay, inputs_beside
-from service.intake.problems import FieldError, Loc, Refused, details, field_errors
+from service.intake.problems import FieldError, Loc, Refused, Told, details, field_errors, mark, told
 from service.store.grids import moment
 
 SMALLEST_RATING, LARGEST_RATING = 0.3, 3.0
@@ -45,14 +45,20 @@ def _wrong(text: str) -> PydanticCustomError:
 
 def _printable(text: str) -> str:
     if not text.isprintable():
-        raise _wrong("must hold printable characters only; remove line breaks, tabs and control characters")
+        raise _wrong(
+            told("must hold printable characters only; remove line breaks, tabs and control characters")
+        )
     return text
 
 
 def _date(value: Any) -> Any:
     found = _read_date(value)
     if found is not None and not EARLIEST <= found <= LATEST:
-        raise _wrong(f"must lie between {EARLIEST.year} and {LATEST.year}; correct the year")
+        raise _wrong(
+            told(
+                "must lie between {first} and {last}; correct the year", first=EARLIEST.year, last=LATEST.year
+            )
+        )
     return found
 
 
@@ -64,7 +70,7 @@ def _read_date(value: Any) -> date | None:
             return date.fromisoformat(value)
     except ValueError:
         pass
-    raise _wrong("must be a date as year-month-day, such as 2026-05-04")
+    raise _wrong(told("must be a date as year-month-day, such as 2026-05-04"))
 
 
 def _time(value: Any) -> Any:
@@ -87,32 +93,42 @@ def _whole(value: Any) -> Any:
 
 def _not_percent(value: Any) -> Any:
     if _is_number(value) and 1 < value <= 100:
-        raise _wrong("is in percent; give a fraction, such as 0.965 for 96.5 %")
+        raise _wrong(told("is in percent; give a fraction, such as 0.965 for 96.5 %"))
     return value
 
 
 def _latitude(value: Any) -> Any:
     if _is_number(value) and abs(value) > 90:
-        raise _wrong("must be between -90 and 90 degrees; latitude and longitude may be exchanged")
+        raise _wrong(told("must be between -90 and 90 degrees; latitude and longitude may be exchanged"))
     return value
 
 
 def _not_kilowatts(value: Any) -> Any:
     if _is_number(value) and 0 < value < 5:
-        raise _wrong("looks like kW; give W, such as 400 for 0.4 kW")
+        raise _wrong(told("looks like kW; give W, such as 400 for 0.4 kW"))
     return value
 
 
 def _falling_per_degree(value: Any) -> Any:
     if not _is_number(value):
         return value
-    remedies = []
+    in_percent = 0.05 <= abs(value) <= 5
+    if value > 0 and in_percent:
+        raise _wrong(
+            told(
+                "has the wrong sign (power falls as the cell warms): give it negative and is in percent per °C: divide "
+                "it by 100, such as -0.0035 for -0.35 % per °C"
+            )
+        )
     if value > 0:
-        remedies.append("has the wrong sign (power falls as the cell warms): give it negative")
-    if 0.05 <= abs(value) <= 5:
-        remedies.append("is in percent per °C: divide it by 100")
-    if remedies:
-        raise _wrong(f"{' and '.join(remedies)}, such as -0.0035 for -0.35 % per °C")
+        raise _wrong(
+            told(
+                "has the wrong sign (power falls as the cell warms): give it negative, such as -0.0035 for -0.35 % "
+                "per °C"
+            )
+        )
+    if in_percent:
+        raise _wrong(told("is in percent per °C: divide it by 100, such as -0.0035 for -0.35 % per °C"))
     return value
 
 
@@ -220,7 +236,7 @@ class ContactRecord(Part):
     @model_validator(mode="after")
     def _can_be_reached(self) -> ContactRecord:
         if self.phone is None and self.email is None:
-            raise _wrong("has neither phone nor email; give one of them, or leave contact out")
+            raise _wrong(told("has neither phone nor email; give one of them, or leave contact out"))
         return self
 
 
@@ -288,9 +304,13 @@ class SiteRecord(Part):
     def _known_timezone(cls, name: str) -> str:
         if name not in places.timezone_names():
             near = places.nearest_name(name)
-            raise _wrong(
-                f"is not a known timezone; use {f'{near}, say, or ' if near else ''}a name such as Europe/London"
-            )
+            if near:
+                raise _wrong(
+                    told(
+                        "is not a known timezone; use {near}, say, or a name such as Europe/London", near=near
+                    )
+                )
+            raise _wrong(told("is not a known timezone; use a name such as Europe/London"))
         return name
 
     @model_validator(mode="after")
@@ -363,14 +383,22 @@ def _place(record: SiteRecord) -> Errors:
     place = (record.latitude, record.longitude)
     if places.looks_swapped(place, record.timezone):
         for field in ("latitude", "longitude"):
-            yield (field,), f"latitude and longitude look swapped for {record.timezone}; exchange the two"
+            yield (
+                (field,),
+                told(
+                    "latitude and longitude look swapped for {zone}; exchange the two", zone=record.timezone
+                ),
+            )
         return
     distance = places.distance_to_timezone_km(place, record.timezone)
     if distance is not None and distance > places.FAR_KM:
         yield (
             ("timezone",),
-            f"lies {distance:.0f} km from this latitude and longitude; correct whichever is wrong "
-            "(north and east are positive, south and west negative)",
+            told(
+                "lies {distance} km from this latitude and longitude; correct whichever is wrong (north and east are "
+                "positive, south and west negative)",
+                distance=round(distance),
+            ),
         )
 
 
@@ -385,13 +413,19 @@ def _twins(keys: Iterable[Any]) -> Iterator[tuple[int, int]]:
 def _names(record: SiteRecord) -> Errors:
     for group in ("planes", "module_types", "inverter_types", "branches"):
         for i, first in _twins(entry.name for entry in getattr(record, group)):
-            yield (group, i, "name"), f"is also the name of {group}[{first}]; give each its own"
+            yield (
+                (group, i, "name"),
+                told("is also the name of {other}; give each its own", other=f"{group}[{first}]"),
+            )
 
 
 def _horizons(record: SiteRecord) -> Errors:
     for i, plane in enumerate(record.planes):
         for j, first in _twins(point.azimuth_deg for point in plane.horizon):
-            yield ("planes", i, "horizon", j, "azimuth_deg"), f"is also that of horizon[{first}]; keep one"
+            yield (
+                ("planes", i, "horizon", j, "azimuth_deg"),
+                told("is also that of {other}; keep one", other=f"horizon[{first}]"),
+            )
 
 
 def _references(record: SiteRecord) -> Errors:
@@ -406,21 +440,24 @@ def _references(record: SiteRecord) -> Errors:
         for field, group in groups.items():
             name = getattr(unit, field)
             if name is not None and name not in named[field]:
-                yield ("units", i, field), f"names none of the {group}; add it there or correct the name"
+                yield (
+                    ("units", i, field),
+                    told("names none of the {group}; add it there or correct the name", group=group),
+                )
 
 
 def _serials(record: SiteRecord) -> Errors:
     for i, first in _twins(unit.serial for unit in record.units):
         yield (
             ("units", i, "serial"),
-            f"is also the serial of units[{first}]; correct the one that is mistyped",
+            told("is also the serial of {other}; correct the one that is mistyped", other=f"units[{first}]"),
         )
 
 
 def _times(record: SiteRecord) -> Errors:
     for i, unit in enumerate(record.units):
         if unit.from_ and unit.until and unit.until <= unit.from_:
-            yield ("units", i, "until"), "must be later than from; exchange or correct the dates"
+            yield ("units", i, "until"), told("must be later than from; exchange or correct the dates")
 
 
 def _positions(record: SiteRecord) -> Errors:
@@ -438,9 +475,12 @@ def _positions(record: SiteRecord) -> Errors:
 
 
 def _same_position(unit: UnitRecord, other: int) -> str:
-    return (
-        f"row {unit.row}, column {unit.column} of the plane is also the position of units[{other}]; correct one, "
-        "or if one took the other's place, give the old unit 'until' and the new one 'from'"
+    return told(
+        "row {row}, column {column} of the plane is also the position of {other}; correct one, or if one took the "
+        "other's place, give the old unit 'until' and the new one 'from'",
+        row=unit.row,
+        column=unit.column,
+        other=f"units[{other}]",
     )
 
 
@@ -455,12 +495,26 @@ def _ratings(record: SiteRecord) -> Errors:
             yield ("units", i, "inverter_type"), _out_of_proportion(ac_w, modules_w, len(inputs))
 
 
-def _out_of_proportion(ac_w: float, modules_w: float, inputs: int) -> str:
-    more = "more than 3" if ac_w > modules_w else "less than 0.3"
-    on_all = f" on its {inputs} inputs" if inputs > 1 else ""
-    return (
-        f"is rated {ac_w:g} W, {more} times the {modules_w:g} W of its modules{on_all}; "
-        "correct ac_rated_w (the whole inverter's), pmax_w or module_count"
+_PROPORTIONS = {
+    (True, False): mark("is rated {rated} W, more than 3 times the {modules} W of its modules; {remedy}"),
+    (True, True): mark(
+        "is rated {rated} W, more than 3 times the {modules} W of its modules on its {inputs} inputs; {remedy}"
+    ),
+    (False, False): mark("is rated {rated} W, less than 0.3 times the {modules} W of its modules; {remedy}"),
+    (False, True): mark(
+        "is rated {rated} W, less than 0.3 times the {modules} W of its modules on its {inputs} inputs; {remedy}"
+    ),
+}
+_RATINGS_REMEDY = mark("correct ac_rated_w (the whole inverter's), pmax_w or module_count")
+
+
+def _out_of_proportion(ac_w: float, modules_w: float, inputs: int) -> Told:
+    return told(
+        _PROPORTIONS[ac_w > modules_w, inputs > 1],
+        rated=f"{ac_w:g}",
+        modules=f"{modules_w:g}",
+        inputs=inputs,
+        remedy=told(_RATINGS_REMEDY),
     )
 
 
@@ -472,8 +526,14 @@ def clock_errors(changes: Sequence[ClockChange], name: str) -> Errors:
     """Give what is wrong with the order of a clock's changes, which the field `name` lists."""
     for i, (earlier, later) in enumerate(pairwise(changes), start=1):
         if later.from_ is None:
-            yield (name, i, "from"), "is missing; only the first entry may hold from ever on, give the time"
+            yield (
+                (name, i, "from"),
+                told("is missing; only the first entry may hold from ever on, give the time"),
+            )
         elif earlier.from_ == later.from_:
-            yield (name, i, "from"), f"is also that of {name}[{i - 1}]; keep one"
+            yield (name, i, "from"), told("is also that of {other}; keep one", other=f"{name}[{i - 1}]")
         elif earlier.from_ is not None and later.from_ < earlier.from_:
-            yield (name, i, "from"), f"is earlier than that of {name}[{i - 1}]; put the entries in order"
+            yield (
+                (name, i, "from"),
+                told("is earlier than that of {other}; put the entries in order", other=f"{name}[{i - 1}]"),
+            )

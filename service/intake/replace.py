@@ -10,7 +10,7 @@ from datetime import date
 from typing import Any
 
 from service.intake.inputs import Stay
-from service.intake.problems import FieldError, Refused
+from service.intake.problems import FieldError, Refused, told
 from service.intake.record import EARLIEST, LATEST, as_stored, read_record
 
 Stored = dict[str, Any]
@@ -30,11 +30,13 @@ class Replacement:
 def read_replacement(old: str, new: str, day: str, inverter_type: str = "") -> Replacement:
     """Return what a form sends; Refused with one error per bad field."""
     errors = [
-        FieldError(name, "is required; add it") for name, value in (("old", old), ("new", new)) if not value
+        FieldError(name, told("is required; add it"))
+        for name, value in (("old", old), ("new", new))
+        if not value
     ]
     found = _day(day)
     if found is None:
-        errors.append(FieldError("day", "must be a date as year-month-day, such as 2026-05-04"))
+        errors.append(FieldError("day", told("must be a date as year-month-day, such as 2026-05-04")))
     if errors or found is None:
         raise Refused(errors)
     return Replacement(old, new, found, inverter_type or None)
@@ -79,21 +81,23 @@ def _going(record: Stored, serial: str) -> list[Stored]:
 def _errors(record: Stored, change: Replacement, going: list[Stored]) -> list[FieldError]:
     errors = []
     if not any(u["serial"] == change.old for u in going):
-        errors.append(FieldError("old", "is not on the roof by the record; look at the plan anew"))
+        errors.append(FieldError("old", told("is not on the roof by the record; look at the plan anew")))
     if change.new == change.old or any(_device(u["serial"]) == _device(change.new) for u in record["units"]):
-        errors.append(FieldError("new", "is on the record already; read the label of the new unit again"))
+        errors.append(
+            FieldError("new", told("is on the record already; read the label of the new unit again"))
+        )
     known = {t["name"] for t in record["inverter_types"]}
     if change.inverter_type is not None and change.inverter_type not in known:
-        errors.append(FieldError("inverter_type", "names none of the record; add the type there first"))
+        errors.append(FieldError("inverter_type", told("names none of the record; add the type there first")))
     return errors
 
 
 def _day_errors(change: Replacement, going: list[Stored], today: date) -> list[FieldError]:
     if change.day > today:
-        return [FieldError("day", "lies ahead; give the day of the change once it is done")]
+        return [FieldError("day", told("lies ahead; give the day of the change once it is done"))]
     since = max((u.get("from") or "" for u in going), default="")
     if since >= change.day.isoformat():
-        return [FieldError("day", f"must be later than {since}, when the old unit came")]
+        return [FieldError("day", told("must be later than {since}, when the old unit came", since=since))]
     return []
 
 

@@ -34,6 +34,9 @@ KEYWORDS = {
     "sentence": None,
     "counted_sentence": (1, 2),
     "term": None,
+    "told": None,
+    "mark": None,
+    "AccountError": None,
 }
 HEADER = "# Texts of Yieldproof. `python -m tests.report.catalog` brings this file up to the code's."
 

@@ -20,6 +20,7 @@ from service.store.database import reading
 from service.web.anew import verify_anew
 from service.web.pages.lookup import Shown
 from service.web.pages.proposals import Corrections, accepted_view, key_of, proposal_view
+from service.web.pages.told import with_field
 from service.web.session import FromOurPage, SignedIn, flash, office_only
 
 router = APIRouter(include_in_schema=False)
@@ -101,4 +102,4 @@ def _back(request: Request, site_id: str, **said: str) -> Response:
 
 
 def _said(refused: Refused) -> str:
-    return "; ".join(f"{error.field} {error.message}".strip() for error in refused.errors[:3])
+    return "; ".join(with_field(error) for error in refused.errors[:3])

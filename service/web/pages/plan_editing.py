@@ -33,6 +33,7 @@ from service.web.pages.plan import facing
 from service.web.pages.plan_form import PlanForm
 from service.web.pages.plan_warnings import key_of, warnings_of
 from service.web.pages.render import page
+from service.web.pages.told import in_words, with_field
 from service.web.session import FromOurPage, SignedIn, end_flash, flash, flashed
 
 router = APIRouter(include_in_schema=False)
@@ -180,9 +181,11 @@ def _take_errors(form: PlanForm, drawn: Drawn, refused: Refused) -> None:
         unit = re.fullmatch(r"units\[(\d+)\]\.?(.*)", error.field)
         spot = drawn.spots.get(int(unit[1])) if unit else None
         if unit and spot is not None:
-            form.errors.setdefault(spot, f"{'' if unit[2] == 'serial' else unit[2]} {error.message}".strip())
+            form.errors.setdefault(
+                spot, f"{'' if unit[2] == 'serial' else unit[2]} {in_words(error.message)}".strip()
+            )
         else:
-            form.general.append(f"{error.field} {error.message}".strip())
+            form.general.append(with_field(error))
 
 
 def _moved(request: Request, site: Site, form: PlanForm) -> Response:

@@ -31,6 +31,7 @@ from service.web.pages.plan_editing import save, site_to_change
 from service.web.pages.plan_form import chosen_kinds
 from service.web.pages.plan_warnings import Warned, warnings_of
 from service.web.pages.render import page
+from service.web.pages.told import with_field
 from service.web.session import FromOurPage, SignedIn, office_only
 
 router = APIRouter(include_in_schema=False)
@@ -111,7 +112,7 @@ def _as_record(pasted: Pasted) -> None:
         )
         pasted.after = as_stored(read_begun(without_id))
     except Refused as refused:
-        pasted.problems = [f"{error.field} {error.message}".strip() for error in refused.errors]
+        pasted.problems = [with_field(error) for error in refused.errors]
         return
     pasted.remarks.append(
         _("This is a whole record: it takes the place of all that the site has, not only of its plan.")

@@ -21,6 +21,7 @@ from service.report.marks import SCALE_TICKS, scale_x
 from service.web.pages.addresses import path_segment
 from service.web.pages.languages import language_links
 from service.web.pages.owner_bars import WIDTH
+from service.web.pages.told import in_words
 
 STATIC_DIR = Path(__file__).parent.parent / "static"
 
@@ -37,7 +38,7 @@ def environment() -> Environment:
         extensions=["jinja2.ext.i18n"],
     )
     _speak(made)
-    made.filters["path"] = path_segment
+    made.filters.update(path=path_segment, in_words=in_words)
     made.globals.update(static_url=static_url, scale_x=scale_x, scale_ticks=SCALE_TICKS, bar_width=WIDTH)
     made.globals.update(cautions=cautions)
     return made

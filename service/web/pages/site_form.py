@@ -14,6 +14,7 @@ from typing import Any
 from service.intake.places import timezone_meant
 from service.intake.problems import FieldError
 from service.report.language import gettext as _
+from service.web.pages.told import in_words, with_field
 
 Stored = dict[str, Any]
 Typed = dict[str, str]
@@ -141,9 +142,9 @@ def take_errors(form: SiteForm, errors: Iterable[FieldError]) -> None:
         if name == "contact":  # neither phone nor email
             name = "contact.phone"
         if name in form.values or name in (*OF_SITE, "branches") or name.startswith("contact."):
-            form.errors.setdefault(name, error.message)
+            form.errors.setdefault(name, in_words(error.message))
         else:
-            form.general.append(f"{error.field} {error.message}".strip())
+            form.general.append(with_field(error))
 
 
 def _count(values: Mapping[str, str], group: str) -> int:

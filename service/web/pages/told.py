@@ -1,0 +1,18 @@
+"""What is wrong with an input, as intake tells it in English, in the reader's language."""
+
+from __future__ import annotations
+
+from service.intake.problems import FieldError, Told
+from service.report.language import gettext
+
+
+def in_words(message: str) -> str:
+    """Return a message in the reader's language; one without a template as it is."""
+    return (
+        gettext(message.template).format(**message.values) if isinstance(message, Told) else gettext(message)
+    )
+
+
+def with_field(error: FieldError) -> str:
+    """Return the field and what is wrong with it."""
+    return f"{error.field} {in_words(error.message)}".strip()
