@@ -67,7 +67,7 @@ def test_values_and_tags_are_those_of_the_english(path: Path) -> None:
 @pytest.mark.parametrize("path", FILES, ids=named)
 def test_a_stray_per_cent_sign_breaks_no_sentence(path: Path) -> None:
     for message in texts(kept(path)):
-        if VALUES.search(forms(message.id)[0]):
+        if "%(" in forms(message.id)[-1]:
             for text in forms(message.string):
                 values = dict.fromkeys(re.findall(r"%\((\w+)\)", text), 1)
                 assert "%(" not in text % values, message.id

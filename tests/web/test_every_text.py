@@ -189,3 +189,25 @@ def test_errors_and_empty_pages_are_translated_too(settings: Settings, engine: E
         refused = client.post("/sign-in", data={"name": "Ana"})
         assert refused.status_code == 422
         assert plain_words(refused.text, DATA) == set()
+
+
+@pytest.mark.usefixtures("invented")
+@pytest.mark.parametrize(
+    ("path", "sent"),
+    [
+        ("/sites/new", {"name": "", "latitude": "5", "timezone": "Mars", "contact.email": "x", "commissioned_on": "x"}),
+        ("/people", {"name": "", "role": "office"}),
+        ("/tokens", {"name": ""}),
+        ("/account/password", {"old": "x", "new": "y" * 12, "again": "y" * 12}),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_told_in_the_language_too(
+    settings: Settings, engine: Engine, path: str, sent: dict[str, str]
+) -> None:
+    with TestClient(create_app(settings, engine=engine), base_url="http://roofs.example") as client:
+        client.headers["Accept-Language"] = CODE
+        sign_in(client, add_person(engine, "office"))
+        refused = client.post(path, data=sent)
+        assert refused.status_code == 422
+        reader = plain_words(refused.text, (*DATA, "roofs@firm.example", "Europe/London"))
+        assert reader == set()
