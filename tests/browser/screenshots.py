@@ -12,17 +12,21 @@ from itertools import product
 from pathlib import Path
 from typing import Any
 
+from argon2.profiles import CHEAPEST
 from PIL import Image, ImageDraw
 from playwright.sync_api import sync_playwright
 
 from service.report.language import languages
+from service.store import accounts
 from tests.browser.house import FLAGS, FullHouse, full_house
 from tests.browser.pages import LOOKS, Look
 from tests.browser.signing_in import signed_in_context
 
 WIDTHS, SCHEMES = (390, 1280), ("light", "dark")
-THUMB_PX, TALLEST = 360, 2.6
-"""Width of a page on the contact sheet, and how much of it is shown, in widths."""
+ACROSS = {390: (8, 360, 2.6), 1280: (4, 720, 1.6)}
+"""For each width how many pages stand across on the contact sheet, how wide, and how much of each in widths."""
+
+ALL_PICTURES = "document.querySelectorAll('img').forEach(image => image.loading = 'eager')"
 
 
 def main(out: Path, only: str = "") -> None:
@@ -30,6 +34,7 @@ def main(out: Path, only: str = "") -> None:
     path = shutil.which("chromium") or shutil.which("chromium-browser")
     if path is None:
         sys.exit("There is no Chromium on this machine; install the package chromium.")
+    accounts.HASHING = CHEAPEST
     out.mkdir(parents=True, exist_ok=True)
     with (
         tempfile.TemporaryDirectory() as folder,
@@ -39,7 +44,7 @@ def main(out: Path, only: str = "") -> None:
         browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
         looks = [look for look in LOOKS if only in look.name]
         for way in product(WIDTHS, SCHEMES, languages()):
-            _contact_sheet(_taken(browser, house, looks, way, out), out / f"all-{_name(way)}.png")
+            _contact_sheet(_taken(browser, house, looks, way, out), way[0], out / f"all-{_name(way)}.png")
 
 
 def _taken(
@@ -56,6 +61,8 @@ def _taken(
         tab = contexts[look.by].new_page()
         address = look.address.format(**house.values)
         tab.goto(f"{address}{'&' if '?' in address else '?'}lang={language}")
+        tab.evaluate(ALL_PICTURES)
+        tab.wait_for_load_state("networkidle")
         taken.append(out / f"{look.name}-{_name(way)}.png")
         tab.screenshot(path=taken[-1], full_page=True)
         tab.close()
@@ -64,17 +71,16 @@ def _taken(
     return taken
 
 
-def _contact_sheet(taken: list[Path], path: Path) -> None:
-    across = min(len(taken), 8)
-    height = int(THUMB_PX * TALLEST)
-    down = -(-len(taken) // across)
-    sheet = Image.new("RGB", (across * (THUMB_PX + 12), down * (height + 30)), "#888888")
+def _contact_sheet(taken: list[Path], width: int, path: Path) -> None:
+    most, thumb_px, tallest = ACROSS[width]
+    across, height = min(len(taken), most), int(thumb_px * tallest)
+    sheet = Image.new("RGB", (across * (thumb_px + 12), -(-len(taken) // across) * (height + 30)), "#888888")
     draw = ImageDraw.Draw(sheet)
     for n, one in enumerate(taken):
-        left, top = n % across * (THUMB_PX + 12) + 6, n // across * (height + 30) + 22
+        left, top = n % across * (thumb_px + 12) + 6, n // across * (height + 30) + 22
         page = Image.open(one)
-        small = page.resize((THUMB_PX, round(page.height * THUMB_PX / page.width)))
-        sheet.paste(small.crop((0, 0, THUMB_PX, min(height, small.height))), (left, top))
+        small = page.resize((thumb_px, round(page.height * thumb_px / page.width)))
+        sheet.paste(small.crop((0, 0, thumb_px, min(height, small.height))), (left, top))
         draw.text((left, top - 16), one.stem, fill="#ffffff")
     sheet.save(path)
 

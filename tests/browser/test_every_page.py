@@ -13,6 +13,7 @@ from service.web.app import create_app
 from tests.browser.house import FullHouse
 from tests.browser.pages import LOOKS, Look, page_routes
 from tests.browser.signing_in import signed_in_context
+from tests.browser.test_pages_in_chromium import overflow_px
 
 WIDTHS = (390, 1280)
 SCHEMES = ("light", "dark")
@@ -42,10 +43,6 @@ def grave(tab: Any, options: dict[str, Any]) -> list[str]:
         for v in found
         if v["impact"] in GRAVE
     ]
-
-
-def overflow_px(tab: Any) -> int:
-    return int(tab.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
 
 
 @pytest.mark.parametrize("look", EXAMINED, ids=[look.name for look in EXAMINED])
