@@ -8,10 +8,13 @@ from starlette.datastructures import MutableHeaders
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.report.language import languages, preferred, speaking
+from service.report.language import SOURCE, languages, preferred, speaking
 
 COOKIE = "yieldproof_language"
 PARAMETER = "lang"
+FOR_PROGRAMS = ".csv"
+"""Files with columns by which programs find their way: their names are the same for everybody."""
+
 YEAR_S = 365 * 24 * 3600
 
 
@@ -43,6 +46,8 @@ class Speaking:
 
 def language_of(scope: Scope) -> str:
     """Return the language of a request: as asked for, as chosen before, or as the browser prefers."""
+    if scope["path"].endswith(FOR_PROGRAMS):
+        return SOURCE
     return _asked_for(scope) or _remembered_or_preferred(scope)
 
 

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from fastapi.testclient import TestClient
+from sqlalchemy import Engine
+
+from tests.report import sample
+from tests.web.visit import add_person, add_site, sign_in
 
 
 def language_of(client: TestClient, path: str = "/sign-in", **headers: str) -> str:
@@ -40,3 +44,15 @@ def test_the_foot_leads_to_the_page_in_every_language_with_the_rest_of_the_addre
 def test_an_address_of_many_fields_does_no_harm(client: TestClient) -> None:
     many = "&".join(f"a{i}=1" for i in range(500))
     assert client.get(f"/sign-in?{many}&lang=de").status_code == 200
+
+
+def test_columns_for_programs_have_the_same_names_for_everybody(client: TestClient, engine: Engine) -> None:
+    sign_in(client, add_person(engine, "office"))
+    site = add_site(engine, sample.verification())
+    read = {
+        language: client.get(f"/sites/{site}/chart/ranking.csv", headers={"Accept-Language": language}).text
+        for language in ("en", "de")
+    }
+    assert read["en"] == read["de"]
+    assert "Performance ratio" in read["de"].splitlines()[0]
+    assert "Gemessen" in client.get(f"/sites/{site}", headers={"Accept-Language": "de"}).text
