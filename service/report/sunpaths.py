@@ -44,6 +44,9 @@ SHORT_COMPASS = (
 PAPER = {"light": "#fbf8ef", "dark": "#14172a"}
 """The page's own ground, for a rim around words that lie on lines."""
 
+LINE_PX = 18
+"""From one line of the legend to the next."""
+
 JUMP_DEG = 40.0
 """From one ten minutes to the next the sun turns this far only where a path leaves the plot on one side and comes
 back on the other, or close to the zenith."""
@@ -145,9 +148,11 @@ def sun_chart(
 ) -> str:
     """Return the plot: the sun's paths as lines, the obstacle as a pattern, its top solid where it was seen."""
     ink, paper = (DARK, PAPER["dark"]) if dark else (LIGHT, PAPER["light"])
-    plot = _plot(paths, outline, northern=northern, narrow=narrow)
+    legend, lines = _legend(ink, size(narrow=narrow)[0])
+    plot = _plot(paths, outline, northern=northern, narrow=narrow, lines=lines)
     named = ("main",) if narrow else ("main", "month")
     parts = [
+        legend,
         _axes(plot, ink, narrow=narrow),
         "".join(_obstacle(run, plot) for run in _runs(outline, plot)),
         "".join(_path(path, plot, ink) for path in paths),
@@ -155,12 +160,13 @@ def sun_chart(
         "".join(_name(path, plot, ink, paper) for path in paths if path.weight in named),
         _height(outline, plot, ink, paper),
     ]
-    return _document("".join(parts), size(narrow=narrow), ink, title, narrow=narrow)
+    return _document("".join(parts), size(narrow=narrow), ink, title)
 
 
-def _plot(paths: list[SunPath], outline: list[Top], *, northern: bool, narrow: bool) -> Plot:
+def _plot(paths: list[SunPath], outline: list[Top], *, northern: bool, narrow: bool, lines: int) -> Plot:
     width, height = size(narrow=narrow)
-    left, top, foot = (34, 64, 44) if narrow else (48, 46, 48)
+    left, foot = (34, 44) if narrow else (48, 48)
+    top = 28 + LINE_PX * lines
     plot = Plot(left, top, width - left - 10, height - top - foot, 180.0 if northern else 0.0, 180.0, 90.0)
     turns = [np.abs(plot.turn(p.azimuth_deg[p.elevation_deg > 0])).max(initial=0.0) for p in paths]
     turns += [abs(float(plot.turn(np.array(t.azimuth_deg)))) + BIN_DEG / 2 for t in outline]
@@ -298,8 +304,8 @@ def _rimmed(x: float, y: float, text: str, colour: str, paper: str, *, bold: boo
     )
 
 
-def _legend(ink: Ink, *, narrow: bool) -> str:
-    keys = (
+def _keys(ink: Ink) -> list[tuple[str, str]]:
+    return [
         (f'<path d="M0,14h20" stroke="{ink.due}" stroke-width="1.6"/>', gettext("sun\u2019s path")),
         (f'<path d="M0,14h20" stroke="{ink.made}" stroke-width="4"/>', gettext("in the window")),
         ('<path d="M0,20v-12h20v12z" fill="url(#obstacle)"/>', gettext("hides the sun")),
@@ -308,19 +314,23 @@ def _legend(ink: Ink, *, narrow: bool) -> str:
             f'<path d="M0,14h20" stroke="{ink.mark}" stroke-width="2" stroke-dasharray="6 4"/>',
             gettext("not seen: at least, or a guess"),
         ),
-    )
+    ]
+
+
+def _legend(ink: Ink, width: int) -> tuple[str, int]:
+    """Return what the marks mean, in as many lines as its words take, and how many these are."""
     parts, x, row = [], 4, 0
-    for n, (key, text) in enumerate(keys):
-        if narrow and n == 3:
-            x, row = 4, 20
-        parts.append(
-            f'<g transform="translate({x} {row})">{key}<text x="25" y="18" font-size="11">{escape(text)}</text></g>'
-        )
-        x += 32 + round(LETTER_PX * len(text))
-    return "".join(parts)
+    for key, text in _keys(ink):
+        words_px = round(LETTER_PX * len(text))
+        if x + 25 + words_px > width:
+            x, row = 4, row + 1
+        words_beside = f'<text x="25" y="18" font-size="11">{escape(text)}</text>'
+        parts.append(f'<g transform="translate({x} {LINE_PX * row})">{key}{words_beside}</g>')
+        x += 36 + words_px
+    return "".join(parts), row + 1
 
 
-def _document(parts: str, sides: tuple[int, int], ink: Ink, title: str, *, narrow: bool) -> str:
+def _document(parts: str, sides: tuple[int, int], ink: Ink, title: str) -> str:
     width, height = sides
     pattern = (
         '<defs><pattern id="obstacle" width="7" height="7" patternUnits="userSpaceOnUse">'
@@ -330,5 +340,5 @@ def _document(parts: str, sides: tuple[int, int], ink: Ink, title: str, *, narro
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
         f'viewBox="0 0 {width} {height}" role="img" font-family="system-ui, sans-serif" '
         f'font-size="12" fill="{ink.text}"><title>{escape(title)}</title>'
-        f"{pattern}{_legend(ink, narrow=narrow)}{parts}</svg>"
+        f"{pattern}{parts}</svg>"
     )

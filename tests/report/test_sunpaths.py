@@ -11,6 +11,8 @@ import pytest
 from service.expect.site import Site
 from service.expect.year import sun_paths
 from service.report import sunpaths
+from service.report.charts import LETTER_PX
+from service.report.language import languages, speaking
 from service.report.sunpaths import SunPath, Top, compass, height_words, size, sun_chart, tops
 from service.verify.outline import BIN_DEG
 from service.web.pages.render import STATIC_DIR
@@ -68,6 +70,27 @@ def test_words_are_large_enough_and_the_phone_is_not_passed() -> None:
     assert size(narrow=True)[0] <= 390 - 2 * 16
     root = ElementTree.fromstring(chart(narrow=True))  # noqa: S314 - our own
     assert min(float(node.attrib.get("font-size", 12)) for node in root.iter(f"{SVG}text")) >= 11
+
+
+@pytest.mark.parametrize("language", languages())
+@pytest.mark.parametrize("narrow", [False, True])
+def test_legend_stays_within_the_picture_and_above_the_plot(language: str, *, narrow: bool) -> None:
+    with speaking(language):
+        root = ElementTree.fromstring(chart(narrow=narrow))  # noqa: S314 - our own
+        first_rule = min(
+            float(m)
+            for m in re.findall(r'<path d="M[\d.]+,([\d.]+)h[\d.]+" stroke="#d9d2bf"/>', chart(narrow=narrow))
+        )
+    keys = [
+        node for node in root.iter(f"{SVG}g") if node.attrib.get("transform", "").startswith("translate(")
+    ]
+    assert len(keys) == 5
+    for key in keys:
+        x, y = map(float, re.findall(r"[\d.]+", key.attrib["transform"]))
+        text = key.find(f"{SVG}text")
+        assert text is not None
+        assert x + 25 + LETTER_PX * len(text.text or "") <= float(root.attrib["width"])
+        assert y + 18 < first_rule - 18, "the axis is named between the two"
 
 
 def test_a_seen_top_is_solid_and_a_guessed_one_dashed() -> None:
