@@ -104,11 +104,11 @@ def _sorted(wanted: Wanted) -> Select[str]:
 
 def _from_listed(*columns: Any) -> Select[Any]:
     query: Select[Any] = select_columns(*columns)
-    return query.select_from(ListedSite).outerjoin(VerificationRow, _joined(ListedSite.site_id))
-
-
-def _joined(site_id: Any) -> ColumnElement[bool]:
-    return and_(col(VerificationRow.site_id) == site_id, col(VerificationRow.window) == DEFAULT_WINDOW)
+    of_site = col(VerificationRow.site_id) == col(ListedSite.site_id)
+    # Not `window = …`: SQLite would then go by the primary key to each row with its large result, and pass by the
+    # index that holds all that is read here.
+    is_default = func.coalesce(col(VerificationRow.window), "") == DEFAULT_WINDOW
+    return query.select_from(ListedSite).outerjoin(VerificationRow, of_site & is_default)
 
 
 def _scope(wanted: Wanted) -> list[ColumnElement[bool]]:
@@ -150,11 +150,14 @@ def _order(wanted: Wanted) -> tuple[Any, ...]:
 
 def _lines(session: Session, ids: Sequence[str], made_by: str) -> list[Line]:
     """Return the lines of these sites in this order; one that was deleted meanwhile is left out."""
+    of_row = and_(
+        col(VerificationRow.site_id) == col(ListedSite.site_id), col(VerificationRow.window) == DEFAULT_WINDOW
+    )
     rows = session.execute(
         select_columns(*_columns(made_by))
         .select_from(ListedSite)
         .join(Site, col(Site.id) == col(ListedSite.site_id))
-        .outerjoin(VerificationRow, _joined(ListedSite.site_id))
+        .outerjoin(VerificationRow, of_row)
         .where(col(ListedSite.site_id).in_(ids))
     )
     lines = {row[0]: Line(*row) for row in rows}

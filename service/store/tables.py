@@ -133,8 +133,8 @@ class VerificationRow(SQLModel, table=True):
         # The list of sites reads these of thousands of rows, each with a large result beside them.
         Index(
             "ix_verification_listed",
-            "window",
             "site_id",
+            "window",
             "verdict",
             "lost_wh_per_day",
             "units_heard",

@@ -35,6 +35,7 @@ ASKED = (
     "/", "/?sort=left", "/?state=attention", "/?state=unheard&sort=left", "/?week=all", "/?week=all&sort=left",
     "/?week=all&state=attention", "/?week=all&state=verified&sort=left", "/?week=all&page=200",
     "/?week=all&sort=left&page=400", "/?week=all&q=row+1234", "/?week=all&q=6041-01234-07", "/?q=nowhere",
+    "/?week=all&punch=open",
 )  # fmt: skip
 
 
