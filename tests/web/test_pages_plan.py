@@ -432,6 +432,17 @@ def test_a_unit_with_readings_leaves_only_after_a_warning(office: TestClient, en
     assert A not in cells_of(held(engine, site_id))
 
 
+def test_a_new_unit_that_was_heard_before_is_told(office: TestClient, engine: Engine) -> None:
+    site_id = keep(engine, record())
+    body = '{"interval_min": 5, "start": "2026-05-04T12:00Z", "energy_wh": {"x1": [1, 2]}}'
+    take_readings(engine, site_id, body.encode(), JSON)
+    told = "One of the new units was heard before: x1."
+    assert told in words_of(paste(office, site_id, "serial,row,column\nx1,2,1\n").text)
+    step = post(office, site_id, plan(office, site_id), "row-below.0")
+    assert post(office, site_id, fields_of(step.text) | {"s.0.2.1": "x1"}).status_code == 303
+    assert told in words_of(office.get(f"/sites/{site_id}/plan").text)
+
+
 def test_a_serial_of_another_site_is_told_to_the_office_by_name(office: TestClient, engine: Engine) -> None:
     keep(engine, {**record(), "units": [{**record()["units"][0], "serial": "x1"}]}, "Low Mill")
     site_id = keep(engine, record())

@@ -31,7 +31,7 @@ from service.web.pages.changes_view import diff_view, made_view, place_words
 from service.web.pages.lookup import may_change, stored
 from service.web.pages.plan import facing
 from service.web.pages.plan_form import PlanForm
-from service.web.pages.plan_warnings import key_of, warnings_of
+from service.web.pages.plan_warnings import heard_already, key_of, warnings_of
 from service.web.pages.render import page
 from service.web.pages.told import in_words, with_field
 from service.web.session import FromOurPage, SignedIn, end_flash, flash, flashed
@@ -135,6 +135,8 @@ def own_or_office(request: Request, site: Site, number: int, user: User) -> None
 
 def save(request: Request, site: Site, after: dict[str, Any], *, on: str, by: str, leave: bool) -> Response:
     """Keep the record and go on; if it was changed meanwhile nothing is kept, and the plan says so."""
+    with reading(request.app.state.engine) as session:
+        heard = heard_already(session, site, after)
     try:
         number = rewrite.rewrite(request.app.state.engine, site.id, after, on=on, by=by)
     except RecordMoved:
@@ -143,11 +145,9 @@ def save(request: Request, site: Site, after: dict[str, Any], *, on: str, by: st
         )
     if number is not None:
         verify_anew(request, site.id)
-    said = (
-        _("Saved. The site is verified anew with it.")
-        if number
-        else _("Nothing was changed: the record says so.")
-    )
+    said = f"{_('Saved. The site is verified anew with it.')} {heard}".strip()
+    if number is None:
+        said = _("Nothing was changed: the record says so.")
     response = RedirectResponse(f"/sites/{site.id}" if leave else f"/sites/{site.id}/plan", 303)
     flash(response, request, {"site": site.id, "said": said, "saved_on": on})
     return response

@@ -29,7 +29,7 @@ from service.web.forms import Sent, SentForm
 from service.web.pages.changes_view import UNIT_FIELDS, DiffView, diff_view
 from service.web.pages.plan_editing import save, site_to_change
 from service.web.pages.plan_form import chosen_kinds
-from service.web.pages.plan_warnings import Warned, warnings_of
+from service.web.pages.plan_warnings import Warned, heard_already, warnings_of
 from service.web.pages.render import page
 from service.web.pages.told import with_field
 from service.web.session import FromOurPage, SignedIn, office_only
@@ -71,6 +71,7 @@ def take_paste(request: Request, site_id: str, user: SignedIn, sent: SentForm) -
         return _page(request, site, pasted, status=422)
     with reading(request.app.state.engine) as session:
         pasted.warnings = warnings_of(session, site, pasted.after, user)
+        pasted.remarks += [text for text in [heard_already(session, site, pasted.after)] if text]
     on = sent.fields.get("on", "")
     if sent.fields.get("do") != "store":
         return _page(request, site, pasted)

@@ -8,11 +8,14 @@ from typing import Any
 
 from sqlmodel import Session
 
-from service.intake.plan import differences
+from service.intake.plan import Differences, differences
 from service.report.language import gettext as _
+from service.report.language import ngettext
 from service.store import serials
 from service.store.tables import Site, User
 from service.store.tokens import digest
+
+SERIALS_NAMED = 5
 
 
 @dataclass(frozen=True)
@@ -26,13 +29,27 @@ class Warned:
 def warnings_of(session: Session, site: Site, after: Mapping[str, Any], user: User) -> list[Warned]:
     """Return what speaks against storing the record without another look."""
     found = differences(site.record, after)
-    come = [one.serial for one in found.units if one.old is None or one.kind == "renamed"]
     gone = [str(one.old["serial"]) for one in found.units if one.old and one.kind in ("removed", "renamed")]
     return [
-        *_elsewhere(serials.on_other_sites(session, site.id, come), user),
-        *_heard(sorted(serials.heard(session, site.id, come))),
+        *_elsewhere(serials.on_other_sites(session, site.id, _come(found)), user),
         *_left(sorted(serials.heard(session, site.id, gone))),
     ]
+
+
+def heard_already(session: Session, site: Site, after: Mapping[str, Any]) -> str:
+    """Return how many of the new units were heard before they were on record; empty if none was."""
+    heard = sorted(serials.heard(session, site.id, _come(differences(site.record, after))))
+    text = ngettext(
+        "One of the new units was heard before: %(serials)s. Its readings count for its place from now on.",
+        "%(num)d of the new units were heard before: %(serials)s. Their readings count for their places from now on.",
+        len(heard),
+    )
+    named = ", ".join(heard[:SERIALS_NAMED]) + (" \u2026" if len(heard) > SERIALS_NAMED else "")
+    return text % {"num": len(heard), "serials": named} if heard else ""
+
+
+def _come(found: Differences) -> list[str]:
+    return [one.serial for one in found.units if one.kind in ("added", "renamed")]
 
 
 def key_of(warnings: Iterable[Warned]) -> str:
@@ -52,12 +69,6 @@ def _elsewhere(found: Mapping[str, str], user: User) -> Iterator[Warned]:
                 "%(serial)s is on the record of another site too: check the label; the office can see which."
             )
         yield Warned(text % {"serial": serial, "site": name})
-
-
-def _heard(found: Iterable[str]) -> Iterator[Warned]:
-    for serial in found:
-        text = _("Readings of %(serial)s are held already; they count for its place from now on.")
-        yield Warned(text % {"serial": serial})
 
 
 def _left(found: Iterable[str]) -> Iterator[Warned]:

@@ -234,7 +234,7 @@ if (form) {
 
   form.addEventListener("keydown", (event) => {
     const input = event.target;
-    if (!serials.includes(input)) return;
+    if (!serials.includes(input) || event.isComposing) return;
     const plain = !event.altKey && !event.ctrlKey && !event.metaKey;
     const atStart = input.selectionStart === 0 && (input.selectionEnd === 0 || input.selectionEnd === input.value.length);
     const atEnd = input.selectionEnd === input.value.length && (input.selectionStart === input.selectionEnd || input.selectionStart === 0);
