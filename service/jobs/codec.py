@@ -47,6 +47,19 @@ def from_json(data: bytes) -> Verification:
     )
 
 
+_PARTS = TypeAdapter(tuple[Part, ...])
+
+
+def parts_of(text: str) -> Any:
+    """Return the parts of a sentence as JSON, to be kept beside its text; None for a plain text."""
+    return _PARTS.dump_python(text.parts, mode="json") if isinstance(text, Sentence) else None
+
+
+def sentence_of(text: str, parts: Any) -> str:
+    """Return the sentence of a text and the parts that `parts_of` gave; the text itself where there are none."""
+    return Sentence(_PARTS.validate_python(parts)) if parts else text
+
+
 def _fields(verification: Verification) -> dict[str, Any]:
     return {name: getattr(verification, name) for name in _NAMES}
 

@@ -19,6 +19,7 @@ from sqlmodel import Session
 from service.intake.photo import PhotoIn
 from service.intake.problems import FieldError, Refused
 from service.intake.take import NoSuchSite
+from service.jobs.codec import parts_of, sentence_of
 from service.store import photos, punch, sites
 from service.store.corrections import fingerprint
 from service.store.database import writing
@@ -206,14 +207,22 @@ def _on_branch(finding: Finding, found: Verification) -> tuple[str, ...]:
 def _as_kept(finding: Finding) -> dict[str, Any]:
     return {
         "cause": finding.cause,
-        "evidence": finding.evidence,
-        "advice": finding.advice,
+        "evidence": str(finding.evidence),
+        "evidence_parts": parts_of(finding.evidence),
+        "advice": str(finding.advice),
+        "advice_parts": parts_of(finding.advice),
         "confidence": finding.confidence,
         "first_seen": _iso(finding.first_seen),
         "last_seen": _iso(finding.last_seen),
         "lost_wh": finding.lost_wh,
         "annual_loss_kwh": finding.annual_loss_kwh,
     }
+
+
+def kept_sentence(entry: PunchEntry, name: str) -> str:
+    """Return the `evidence` or `advice` of the finding that an entry was opened with, as a sentence to be said."""
+    kept = entry.finding
+    return sentence_of(str(kept.get(name, "")), kept.get(f"{name}_parts"))
 
 
 def _iso(moment: datetime | None) -> str | None:

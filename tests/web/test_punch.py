@@ -14,12 +14,14 @@ from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 from sqlmodel import select
 
+from service.jobs.punch_list import kept_sentence, put_on_list
 from service.settings import Settings
 from service.store import accounts, punch, readings, sites
 from service.store.database import reading, writing
 from service.store.readings import Samples
 from service.store.tables import Site, User
 from service.verify.result import Finding
+from service.verify.sentence import Sentence, sentence
 from service.web.app import create_app
 from tests.report import sample
 from tests.web.visit import add_person, add_site, assign, sign_in
@@ -80,6 +82,20 @@ def test_the_list_says_what_where_and_what_to_look_at_first(office: TestClient, 
             assert finding.evidence in page
             assert finding.advice in page
     assert "not looked at yet" in page
+
+
+def test_what_was_found_is_kept_with_the_parts_of_its_sentences(engine: Engine) -> None:
+    told = sentence("Heard, but no energy for %(long)s.", long="2 h")
+    [finding, *_] = [f for f in sample.verification().findings if sample.DEAD in f.serials]
+    found = replace(sample.verification(), findings=(replace(finding, evidence=told),))
+    site_id = add_site(engine, found, name="Sentence House")
+    put_on_list(engine, site_id, found, by="Maud Tolliver")
+    with reading(engine) as session:
+        [entry] = punch.of_site(session, site_id)
+    kept = kept_sentence(entry, "evidence")
+    assert kept == told == "Heard, but no energy for 2 h."
+    assert isinstance(kept, Sentence)
+    assert kept.parts == told.parts
 
 
 def test_an_entry_is_given_to_somebody_until_a_day_and_the_history_tells(

@@ -10,6 +10,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlmodel import Session, col, select
 
 from service.jobs.punch_list import findings_by_subject
+from service.report.language import gettext as _
+from service.report.language import marked
 from service.store import assignments, punch
 from service.store.accounts import can_sign_in
 from service.store.assignments import seen_by
@@ -76,7 +78,7 @@ def give(
     site = find(request, site_id)
     due = _day(due_on)
     if due_on and due is None:
-        return _one(request, site, user, problem=DUE_WRONG, at=number, status=422)
+        return _one(request, site, user, problem=_(DUE_WRONG), at=number, status=422)
     with writing(request.app.state.engine) as session:
         stored(request, session, site_id, to_change=True)
         entry = punch.find(session, site_id, number)
@@ -84,13 +86,15 @@ def give(
         if entry is None:
             raise HTTPException(404)
         if to and person is None:
-            return _one(request, site, user, problem=NOBODY, at=number, status=422)
+            return _one(request, site, user, problem=_(NOBODY), at=number, status=422)
         punch.give(session, entry, person, due, user.name)
     return RedirectResponse(f"{site.href}/punch#no-{number}", 303)
 
 
-DUE_WRONG = "The day must be a date as year-month-day, such as 2026-05-04."
-NOBODY = "That account cannot see this site any more; choose another one, or assign the site to it first."
+DUE_WRONG = marked("The day must be a date as year-month-day, such as 2026-05-04.")
+NOBODY = marked(
+    "That account cannot see this site any more; choose another one, or assign the site to it first."
+)
 
 
 def _one(

@@ -16,10 +16,12 @@ from zoneinfo import ZoneInfo
 
 from service.expect.site import Site
 from service.jobs.proving import lowest_change
+from service.jobs.punch_list import kept_sentence
 from service.report import words
 from service.report.language import gettext as _
 from service.report.language import ngettext
 from service.report.marks import Dot, dot
+from service.report.sentences import say
 from service.store.punch import LIVE, STATES, Line, Page
 from service.store.tables import PunchEntry, PunchStep, User
 from service.verify.mended import Level
@@ -196,8 +198,8 @@ def entry_view(
         state=entry.state,
         word=_(STATE_WORDS[entry.state]),
         sentence=state_sentence(entry, zone),
-        evidence=str(entry.finding.get("evidence", "")),
-        advice=str(entry.finding.get("advice", "")),
+        evidence=say(kept_sentence(entry, "evidence")),
+        advice=say(kept_sentence(entry, "advice")),
         lost=words.energy(entry.lost_wh_per_day) if entry.lost_wh_per_day else "",
         opened=_("On the list since %(when)s, by %(who)s.")
         % {"when": words.moment(entry.opened_at, zone), "who": entry.opened_by},

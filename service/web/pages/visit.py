@@ -16,7 +16,7 @@ from fastapi import Request
 
 from service.expect.site import Site
 from service.jobs.assemble import NO_NAME_HAS
-from service.jobs.proving import lowest_change
+from service.jobs.proving import BY, lowest_change
 from service.jobs.punch_list import findings_by_subject, subject_of, unit_subject
 from service.report import words
 from service.report.language import gettext as _
@@ -258,7 +258,7 @@ def step_view(step: PunchStep, href: str, zone: ZoneInfo) -> StepView:
     return StepView(
         what=_(STEPS[step.what]),
         when=words.moment(step.at, zone),
-        who=step.who,
+        who=_("the readings") if step.who == BY else step.who,
         note=step.note,
         told=_told(step),
         photo=f"{href}/photos/{step.photo_id}" if step.photo_id else None,
