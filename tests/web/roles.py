@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 from fastapi.testclient import TestClient
@@ -25,8 +26,9 @@ from service.jobs.verification import MADE_BY, summary
 from service.store import accounts, assignments, password_links, photos, sites, verifications
 from service.store.database import reading, writing
 from service.store.tables import Site, User, metadata
+from service.verify.result import Verification
 from tests.report import sample
-from tests.web.visit import PASSWORDS
+from tests.web.visit import PASSWORDS, add_site
 
 PEOPLE = ("nobody", "owner", "stranger", "installer", "office")
 TOKENS = ("all-write", "all-read", "site-write", "site-read", "other-site")
@@ -67,7 +69,7 @@ class House:
         with writing(self.engine) as session:
             for table in reversed(metadata.sorted_tables):
                 session.execute(table.delete())
-        site_id, other = (_site(self.engine, name) for name in ("Kiln Cottage", "Mill Lane"))
+        site_id, other = _site(self.engine), add_site(self.engine, None, name="Mill Lane")
         self.headers = {"nobody": {}, "owner": {}}
         with writing(self.engine) as session:
             people = _people(session, site_id)
@@ -103,17 +105,21 @@ def _rows(session: Session, table: Table) -> list[Any]:
     return sorted(map(repr, session.execute(table.select().with_only_columns(*noted))))
 
 
-def _site(engine: Engine, name: str) -> str:
-    with writing(engine) as session:
-        site_id = sites.create(session, {**sample.record(), "name": name}).id
+@cache
+def _found() -> tuple[Verification, bytes]:
+    return sample.verification(), to_json(sample.verification())
+
+
+def _site(engine: Engine) -> str:
+    site_id = add_site(engine, None)
     take_readings(engine, site_id, ONE_READING, "application/json")
     accept(engine, site_id, read_correction(TURNED), by="Ana")
-    found = sample.verification()
+    found, kept = _found()
     with writing(engine) as session:
         version = session.get_one(Site, site_id).data_version
         told = summary(found)
         verifications.save(
-            session, site_id, sites.DEFAULT_WINDOW, version, to_json(found), made_by=MADE_BY, summary=told
+            session, site_id, sites.DEFAULT_WINDOW, version, kept, made_by=MADE_BY, summary=told
         )
     put_on_list(engine, site_id, found, by="Ana", subject=f"unit:{sample.DEAD}")
     return site_id

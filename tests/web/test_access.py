@@ -141,6 +141,20 @@ def test_each_role_gets_what_the_table_says(house: House, method: str, path: str
     assert found == expected
 
 
+@pytest.mark.parametrize("role", ["nobody", "stranger", "other-site"])
+def test_what_is_hidden_is_named_in_no_list(house: House, role: str) -> None:
+    name, site_id = "Kiln Cottage", house.values["site_id"]
+    listed = house.ask("office", "GET", "/sites.{form}?week=all").text
+    assert name in listed
+    assert site_id in listed
+    for (method, path), letters in EXPECTED.items():
+        if method == "GET" and letters[ROLES.index(role)] == "y":
+            query = "?week=all" if path in ("/", "/sites.{form}") else ""
+            told = house.ask(role, method, path + query).text
+            assert name not in told, path
+            assert site_id not in told, path
+
+
 def test_tokens_and_signed_in_people_are_of_two_worlds() -> None:
     for (method, path), letters in EXPECTED.items():
         people, tokens = letters[: len(PEOPLE)], letters[len(PEOPLE) :]
