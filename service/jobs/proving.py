@@ -3,8 +3,9 @@
 Runs after each verification of a site's default window, for entries of which newer readings may say something. The
 time since is verified as a window of its own, which begins with the first whole interval after the mark; what was
 marked on one local day shares one, from the last of these marks on. So the work is bounded by the days of the default
-window: what is older is judged by the default window itself, all of which lies after the mark. A fault of the
-record is judged by the default window as soon as the record is another one, since all readings speak of it.
+window: what is older is judged by the default window itself, all of which lies after the mark, and a closed entry is
+asked of anew only while the default window accuses it. A fault of the record is judged by the default window as soon
+as the record is another one, since all readings speak of it.
 """
 
 from __future__ import annotations
@@ -106,6 +107,11 @@ def _speaks_of_all(entry: PunchEntry, site: _Site) -> bool:
     return since is not None and since <= site.found.start
 
 
+def _stays_closed(entry: PunchEntry, site: _Site) -> bool:
+    """Return whether an entry is closed and not even the default window, which holds the time before, accuses it."""
+    return entry.state == "closed" and fault_of(subject_of_entry(entry), site.found) is None
+
+
 def _by_record(entry: PunchEntry, site: _Site) -> bool:
     """Return whether the entry is about the record, and the record is another one than when it was opened."""
     closed_so = entry.state == "closed" and (entry.proof or {}).get("window") == "default"
@@ -125,7 +131,7 @@ def _starts(entries: Iterable[PunchEntry], site: _Site) -> dict[date, datetime]:
     last: dict[date, datetime] = {}
     for entry in entries:
         since = _since(entry)
-        if since is not None and not _speaks_of_all(entry, site):
+        if since is not None and not _speaks_of_all(entry, site) and not _stays_closed(entry, site):
             day = since.astimezone(site.zone).date()
             last[day] = max(since, last.get(day, since))
     return last
@@ -133,6 +139,8 @@ def _starts(entries: Iterable[PunchEntry], site: _Site) -> dict[date, datetime]:
 
 def _asked(engine: Engine, site: _Site, entry: PunchEntry, starts: Mapping[date, datetime]) -> _Answer:
     since = _since(entry)
+    if _stays_closed(entry, site):
+        return _Answer(entry, Proof("mended"), "default", site.found, entry.before)
     if _by_record(entry, site):
         answer = _answer(entry, "default", site.found, entry.before)
         if since is None or entry.state == "closed" or answer.proof.outcome == "mended":

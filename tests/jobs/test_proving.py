@@ -197,6 +197,30 @@ def test_marks_of_one_day_share_one_verification(engine: Engine, monkeypatch: py
         assert [e.state for e in punch.of_site(session, site_id)] == ["closed", "closed"]
 
 
+def test_a_closed_entry_that_nothing_accuses_costs_no_verification(
+    engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    visit = _visit(0, 1)
+    site_id = _marked(engine, visit)
+    _send(engine, site_id, visit, _cut(visit.after, 6))
+    prove_site(engine, site_id)
+    with writing(engine) as session:
+        sites.touch(session, site_id)
+    found = current(engine, site_id)
+    assert found is not None
+    asked: list[Any] = []
+
+    def healthy(*args: Any, **kwargs: Any) -> Any:
+        asked.append((args, kwargs))
+        return replace(found, findings=())
+
+    monkeypatch.setattr(proving, "current", healthy)
+    prove_site(engine, site_id)
+    assert asked == [((engine, site_id), {})]
+    assert _held(engine, site_id)[0].state == "closed"
+    assert unproven_sites(engine) == []
+
+
 def test_a_mark_made_while_it_was_asked_is_left_for_the_next_round(
     engine: Engine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
