@@ -84,7 +84,7 @@ class WrongClock:
     """By how many minutes the labels are late; `since` is the first label of which it is true, `until` of which not.
 
     `gain` is the log-likelihood over the record's, `sun_h` the hours of direct sun, `rival` how much less well a
-    wrong plane explains the same, and `one_plane` whether but one plane tells.
+    wrong plane explains the same, `one_plane` whether but one plane tells, `sensed` whether a sensor told the light.
     """
 
     minutes: int
@@ -94,6 +94,7 @@ class WrongClock:
     one_plane: bool
     since: datetime | None = None
     until: datetime | None = None
+    sensed: bool = False
 
     @property
     def ambiguous(self) -> bool:
@@ -297,6 +298,7 @@ def _with_clock(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alig
         one_plane=seen.telling_planes == 1,
         since=since,
         until=until,
+        sensed=seen.sensed,
     )
     return replace(sent, readings=readings, labels=labels, clock=found)
 

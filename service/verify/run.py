@@ -51,7 +51,8 @@ def verify(site: Site, readings: Readings, weather: Weather | None = None) -> Ve
     """Return the verification of `readings` (in the order of `site.units`) against `site`.
 
     The units are judged against the sky that they themselves show; where irradiance was measured, the reported
-    expected energy and ratios are those under the measured one. A site without a live unit, or
+    expected energy and ratios are those under the measured one, and means over a quarter of an hour or less tell what
+    the units alone do not: a clock under a closed cover, a hill from a cloud. A site without a live unit, or
     with one that is all that is heard, is held against the clear sky. Raises ValueError if the readings' rows are not
     the site's units.
     """

@@ -51,6 +51,8 @@ def confidence(gain: float, rival: float) -> float:
 
 
 def _what(case: Case, clock: WrongClock) -> tuple[Sentence, Sentence]:
+    if clock.sensed:
+        return _labels_are(case, clock), _by_sensor(clock)
     planes = len({unit.plane for unit in case.day.site.units})
     come = _come_later if clock.minutes > 0 else _come_earlier
     return _labels_are(case, clock), come(planes, duration(60 * clock.sun_h))
@@ -65,6 +67,18 @@ def _labels_are(case: Case, clock: WrongClock) -> Sentence:
             "The labels are %(late)s from %(moment)s on", late=late, moment=case.local(clock.since)
         )
     return sentence("The labels are %(late)s", late=late)
+
+
+def _by_sensor(clock: WrongClock) -> Sentence:
+    if clock.minutes > 0:
+        return sentence(
+            ": the units' curves come so much later than the measured irradiance, unless the sensor's clock is wrong; "
+            "with the labels put right they fit, and all figures here are computed so"
+        )
+    return sentence(
+        ": the units' curves come so much earlier than the measured irradiance, unless the sensor's clock is wrong; "
+        "with the labels put right they fit, and all figures here are computed so"
+    )
 
 
 def _come_later(num: int, time: Quantity) -> Sentence:
