@@ -48,7 +48,7 @@ FOR_CHANGE = 4.0
 
 FOR_PLANE_BY_CLOUDS, PER_CLOUDY_DAY, BY_ONE_PLANE = 24.0, 6.5, 17.0
 """The same where no clear sky speaks: for a plane among several under passing clouds, whose light the model knows less,
-day after day, and of a single plane at all."""
+day after day, and of a single plane at all. A sensor's sky is as sure, and what stands before a plane is unknown."""
 
 LONGEST_SENSOR_MIN = 15
 """Means over longer than this tell the sky of no single interval."""
@@ -217,15 +217,15 @@ def _believed_plane(seen: Window, turn: Turn) -> bool:
         return False
     if seen.fit(_by_turn(seen, turn)).gain[0] < LEAST_LEVEL:
         return False
-    sun = seen.sunshine(_by_turn(seen, turn))
-    if sun.clear_h >= LEAST_SUN_H:
+    sun, sure = seen.sunshine(_by_turn(seen, turn)), _needed(seen, FOR_PLANE_BY_CLOUDS, PER_CLOUDY_DAY)
+    if sun.clear_h >= LEAST_SUN_H and (not seen.sensed or turn.worth >= sure):
         return True
     if seen.telling_planes == 1:
         return _sure_by_one_plane(seen, turn, sun)
     record = seen.sunshine(seen.by_record)
     least_h = max(LEAST_SUN_H, LEAST_BEAM_SHARE * sun.bright_h, MORE_SUN * record.beam_h)
     sunny = sun.beam_h >= least_h and record.beam_h >= SUN_SHARE_BY_RECORD * record.bright_h
-    return sunny and turn.worth >= _needed(seen, FOR_PLANE_BY_CLOUDS, PER_CLOUDY_DAY)
+    return sunny and turn.worth >= sure
 
 
 def _sure_by_one_plane(seen: Window, turn: Turn, sun: Sunshine) -> bool:

@@ -2,8 +2,9 @@
 
 For half an hour the judge at best is one that knows every unit's faultless power (`half_hour`). For a day and a week it
 is the service itself, given the true sky as a user with perfect sensors would give it (`sensors`): global, direct and
-diffuse irradiance, air temperature and wind, on the true clock. Each figure's bound is the better of this and of the
-service without weather. What neither of them can be blamed for is counted by reason (`reasons`).
+diffuse irradiance, air temperature and wind, on the true clock. The bound counts what either of the two finds, with the
+sky or without: where a sensor's way is worse than the units' own, it bounds nothing. What neither finds is counted by
+reason (`reasons`).
 """
 
 from __future__ import annotations
@@ -39,9 +40,36 @@ def told_the_sky(plan: Plan) -> Score:
 def both(plan: Plan) -> Both:
     """Return the scores at best and as it is, and why the better of them misses what it misses, by cause."""
     best, as_is = told_the_sky(plan), judged(plan)
-    seen = {(m.serial, m.cause) for m in as_is.misses}
-    missed = [m for m in best.misses if (m.serial, m.cause) in seen]
+    seen = {m[:3] for m in as_is.misses}
+    missed = [m for m in best.misses if m[:3] in seen]
     return best, as_is, Counter((m.cause, reason(plan, kept(plan), m)) for m in missed)
+
+
+def either(best: Score, as_is: Score) -> dict[str, float | None]:
+    """Return the figures of one who finds what either judge finds, and errs as the more careful one does."""
+    missed = {m[:3] for m in best.misses} & {m[:3] for m in as_is.misses}
+    units = {(seed, serial) for seed, serial, _ in missed if serial is not None}
+    mute = {u for u in units if all(u in _unaccused(s) for s in (best, as_is))}
+    wrong = min(best.accused, as_is.accused)
+    struck = as_is.hit + as_is.missed
+    of_site = sum(serial is None for _, serial, _ in missed)
+    causes, site_causes = as_is.planted.total(), as_is.site_planted.total()
+    hit = struck - len(mute)
+    return {
+        "F1, a fault is there": 2 * hit / (2 * hit + len(mute) + wrong) if struck else None,
+        "right cause": 1 - (len(missed) - of_site) / causes if causes else None,
+        "healthy accused": _least(best.accused_share, as_is.accused_share),
+        "site causes found": 1 - of_site / site_causes if site_causes else None,
+        "falsely said": _least(best.falsely_share, as_is.falsely_share),
+    }
+
+
+def _least(*shares: float | None) -> float | None:
+    return min((s for s in shares if s is not None), default=None)
+
+
+def _unaccused(score: Score) -> set[tuple[int, str | None]]:
+    return {(m.seed, m.serial) for m in score.misses if m.said == "nothing"}
 
 
 def _verdict(name: str, window: Window, as_is: float | None, bound: float | None) -> str:
@@ -51,7 +79,7 @@ def _verdict(name: str, window: Window, as_is: float | None, bound: float | None
     sign = -1 if name in AT_MOST else 1
     if sign * (as_is - target) >= 0:
         return "target reached"
-    near = sign * (bound - as_is) <= NEAR and sign * (bound - target) < 0
+    near = sign * (bound - as_is) <= NEAR
     return "within 0.01 of the bound" if near else "not reached"
 
 
@@ -59,10 +87,10 @@ def table(window: Window, best: Score, as_is: Score) -> Table:
     """Return one window's figures, their bounds and targets."""
     right = [Column(n, justify="right") for n in ("as it is", "true sky", "bound", "target")]
     out = Table(Column(f"window {window}", no_wrap=True), *right, Column(""))
+    bounds = either(best, as_is)
     for name, targets in TARGETS.items():
         values = figure(name, as_is), figure(name, best)
-        given = [v for v in values if v is not None]
-        bound = (min if name in AT_MOST else max)(given, default=None)
+        bound = bounds[name]
         cells = ["" if v is None else f"{v:.2%}" for v in (*values, bound, targets.get(window))]
         out.add_row(name, *cells, _verdict(name, window, values[0], bound))
     return out
