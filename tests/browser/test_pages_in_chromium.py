@@ -66,7 +66,9 @@ def test_nothing_is_blocked_missing_or_fetched_from_elsewhere(
 def test_chart_suits_width_and_scheme(visit: Visit, house: House, width: int, look: str, scheme: str) -> None:
     tab = visit(width=width, color_scheme=scheme)
     tab.goto(path_of("site", house))
-    chart = tab.locator("img.chart")
+    chart = tab.locator("img.chart").first
+    chart.scroll_into_view_if_needed()
+    tab.wait_for_load_state("networkidle")
     assert chart.evaluate("image => image.complete && image.naturalWidth > 0")
     shown = re.search(r"look=([\w-]+)", chart.evaluate("image => image.currentSrc"))
     assert shown
@@ -105,7 +107,7 @@ def test_everything_works_without_script(new_tab: Visit, house: House) -> None:
     tab.get_by_role("link", name=re.compile("0004")).first.click()
     assert tab.locator("h1").inner_text() == "Makes nothing"
     tab.goto(path_of("site", house))
-    tab.get_by_text("The same as numbers").click()
+    tab.get_by_text("The same as numbers", exact=True).click()
     assert tab.get_by_role("cell", name="24.9").is_visible()
     tab.get_by_role("button", name="Sign out").click()
     assert tab.locator("h1").inner_text() == "Sign in"
