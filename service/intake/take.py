@@ -111,9 +111,9 @@ def _take(
         payloads.keep(session, site_id, sent, problems, changed=counts.changed)
         if counts.changed:
             sites.touch(session, site_id)
+            site_days.want(session, site_id, days_reached(batch.samples, site.record))
         if imported is not None:
             note(session, imported.by, f"{sent.kind}.imported", site_id=site_id, file=imported.file)
-            site_days.want(session, site_id, days_reached(batch.samples, site.record))
     return Receipt(counts.accepted, counts.replaced, batch.rejected, problems, counts.changed)
 
 
