@@ -88,13 +88,17 @@ def test_a_lost_substring_takes_its_share() -> None:
     assert np.nansum(rows[site.serials[unit]]) / np.median(others) == pytest.approx(share, abs=0.03)
 
 
-def test_a_dead_unit_gives_nothing_from_its_day_on() -> None:
+def test_a_dead_unit_gives_nothing_from_its_day_until_it_is_mended() -> None:
     site = BY_NAME["Wattle Bend 31"]
-    ((unit, day),) = ((f.units[0], f.from_day) for f in site.faults if f.cause == "no_output")
-    row = simulate(site, SUMMER).energy_wh[site.serials[unit]]
-    at = round(day * 288) + 1
-    assert np.nansum(row[:at]) > 0
-    assert np.nansum(row[at:]) == 0
+    dead = [fault for fault in site.faults if fault.cause == "no_output"]
+    assert {fault.until_day is None for fault in dead} == {True, False}
+    for fault in dead:
+        row = simulate(site, SUMMER).energy_wh[site.serials[fault.units[0]]]
+        first = round(fault.from_day * 288) + 1
+        end = None if fault.until_day is None else round(fault.until_day * 288)
+        assert np.nansum(row[first:end]) == 0
+        assert np.nansum(row[: first - 1]) > 0 or fault.from_day == 0
+        assert end is None or np.nansum(row[end + 1 :]) > 0
 
 
 def test_every_planted_fault_is_one_that_the_simulator_knows() -> None:
