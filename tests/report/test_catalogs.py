@@ -10,11 +10,11 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from babel.messages import Catalog
+from babel.messages import Catalog, Message
 
 from service.report import words
 from service.report.language import FOLDER, languages, speaking
-from tests.report.catalog import KEYWORDS, ROOT, collected, kept, texts
+from tests.report.catalog import KEYWORDS, ROOT, collected, kept, main, texts
 
 FILES = sorted(FOLDER.glob("*.po"))
 VALUES = re.compile(r"%\(\w+\)[sd]|\{\w+\}|%%")
@@ -25,6 +25,10 @@ TAGS = re.compile(r"<[^>]*>")
 @lru_cache
 def in_code() -> Catalog:
     return collected()
+
+
+def key(message: Message) -> tuple[object, str | None]:
+    return message.id if isinstance(message.id, str) else tuple(message.id), message.context
 
 
 def forms(text: str | tuple[str, ...] | list[str]) -> tuple[str, ...]:
@@ -39,6 +43,18 @@ def test_there_are_texts_of_code_and_of_templates() -> None:
     places = {name.split("/")[0] for message in texts(in_code()) for name, _ in message.locations}
     assert places == {"service", "templates"}
     assert languages() == ("en", *(path.stem for path in FILES))
+
+
+@pytest.mark.parametrize("path", FILES, ids=named)
+def test_the_file_holds_the_texts_that_there_are(path: Path) -> None:
+    there, known = {key(m) for m in texts(in_code())}, {key(m) for m in texts(kept(path))}
+    assert sorted(there - known, key=str) == [], (
+        "run `python -m tests.report.catalog` and translate what is new"
+    )
+    assert sorted(known - there, key=str) == [], (
+        "run `python -m tests.report.catalog` to take out what is gone"
+    )
+    assert not kept(path).obsolete
 
 
 @pytest.mark.parametrize("path", FILES, ids=named)
@@ -121,3 +137,16 @@ def test_short_causes_fit_a_cell_in_every_language() -> None:
         with speaking(language):
             assert [said.short for said in words.CAUSES.values() if len(said.short) > 12] == []
             assert len({said.one for said in words.CAUSES.values()}) == len(words.CAUSES)
+
+
+def test_bringing_a_file_up_changes_nothing_where_nothing_is_new(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    copy = tmp_path / "de.po"
+    copy.write_bytes((FOLDER / "de.po").read_bytes())
+    monkeypatch.setattr("tests.report.catalog.FOLDER", tmp_path)
+    main([])
+    assert copy.read_bytes() == (FOLDER / "de.po").read_bytes()
+    main(["fr"])
+    assert len(list(texts(kept(tmp_path / "fr.po")))) == len(list(texts(in_code())))
+    assert "0 to translate" in capsys.readouterr().out

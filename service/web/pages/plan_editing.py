@@ -145,7 +145,8 @@ def save(request: Request, site: Site, after: dict[str, Any], *, on: str, by: st
         )
     if number is not None:
         verify_anew(request, site.id)
-    said = f"{_('Saved. The site is verified anew with it.')} {heard}".strip()
+    saved = _("Saved. The site is verified anew with it.")
+    said = f"{saved} {heard}".strip()
     if number is None:
         said = _("Nothing was changed: the record says so.")
     response = RedirectResponse(f"/sites/{site.id}" if leave else f"/sites/{site.id}/plan", 303)
