@@ -139,7 +139,7 @@ def test_the_description_names_every_reference(client: TestClient) -> None:
     assert "HTTPValidationError" not in schemas
     assert {"SiteRecord", "CorrectionBody", "TableBody", "RowsBody", "WeatherBody", "Problem"} <= named
     paths = [path for path in description["paths"] if path.startswith("/api/")]
-    assert len(paths) == 7
+    assert len(paths) == 8
     for path in paths:
         for operation in description["paths"][path].values():
             assert operation["security"] == [{"HTTPBearer": []}]
