@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -11,9 +13,11 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
+from service.cli.exports import answers_from, import_export, show_ours, write_problems
 from service.cli.plain import Failure, open_database, remark, result
+from service.intake.export.propose import checked_answers
 from service.intake.json_form import parse_json
-from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE
+from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE, parse_readings
 from service.intake.problems import FieldError, Refused
 from service.intake.record import as_stored, read_record
 from service.intake.take import Import, NoSuchSite, Receipt, take_readings, take_weather
@@ -21,11 +25,13 @@ from service.report.deeds import COMMAND_LINE
 from service.store import sites
 from service.store.audit import note
 from service.store.database import writing
+from service.store.readings import CHANNELS
 
 app = typer.Typer(help="Bring in site records, readings and weather from files.", no_args_is_help=True)
 
 TYPES = {".json": JSON_TYPE, ".csv": CSV_TYPE, ".parquet": PARQUET_TYPE}
 PROBLEMS_SHOWN = 20
+_OURS = f"Files in the form of the API are named {', '.join(f'…{suffix}' for suffix in TYPES)}."
 
 File = Annotated[Path, typer.Argument(metavar="FILE", exists=True, dir_okay=False, readable=True)]
 SiteId = Annotated[str, typer.Option("--site", help="The site's id.")]
@@ -52,14 +58,34 @@ def import_readings(
     interval_min: Annotated[
         int | None, typer.Option(help="Minutes that a reading covers, for a CSV without such a column.")
     ] = None,
+    answer: Annotated[
+        list[str] | None, typer.Option(metavar="KEY=VALUE", help="Answers a question; give one for each.")
+    ] = None,
+    dry_run: Annotated[bool, typer.Option(help="Say how the file would be read, and store nothing.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print for programs.")] = False,
+    rejected: Annotated[
+        Path | None, typer.Option(dir_okay=False, help="Write every rejected row and its reason to this CSV.")
+    ] = None,
 ) -> None:
-    """Take readings (JSON, CSV or Parquet) into a site; the same file again changes nothing."""
+    """Take readings into a site, ours or exported by any program; the same file again changes nothing.
+
+    Ours are JSON, CSV and Parquet as the API takes them. Others may be delimited text, workbooks (.xlsx) and ZIP
+    archives of these: what they leave open is asked; then nothing is stored, and the exit status is 3.
+    """
     engine = open_database()
-    with _refusals_named(file), _working(f"Taking in {file.name}"):
-        receipt = take_readings(
-            engine, site, file.read_bytes(), _type_of(file), interval_min, imported=_import(file)
-        )
-    _print_receipt(receipt)
+    answers = answers_from(answer or (), interval_min)
+    with _refusals_named(file):
+        if not _is_ours(file):
+            import_export(engine, site, file, answers, dry_run=dry_run, as_json=as_json, rejected=rejected)
+            return
+        body, kind = file.read_bytes(), TYPES[file.suffix.lower()]
+        minutes = int(checked_answers(answers).get("interval_min", 0)) or None
+        if dry_run:
+            show_ours(len(parse_readings(body, kind, minutes)), as_json=as_json)
+            return
+        with _working(f"Taking in {file.name}"):
+            receipt = take_readings(engine, site, body, kind, minutes, imported=_import(file))
+    _print_receipt(receipt, as_json=as_json, rejected=rejected)
 
 
 @app.command("weather")
@@ -75,14 +101,16 @@ def _import(file: Path) -> Import:
     return Import(COMMAND_LINE, file.name)
 
 
-def _type_of(file: Path) -> str:
-    try:
-        return TYPES[file.suffix.lower()]
-    except KeyError:
-        raise Failure(
-            f"{file} is of no known kind; name it {', '.join(f'…{suffix}' for suffix in TYPES)} "
-            "according to what is in it."
-        ) from None
+def _is_ours(file: Path) -> bool:
+    """Return whether the file is in a form of the API: a CSV is if its first line has our names."""
+    kind = TYPES.get(file.suffix.lower())
+    if kind != CSV_TYPE:
+        return kind is not None
+    with file.open("rb") as stream:
+        names = {
+            n.strip(' "') for n in stream.readline(4096).decode("utf-8-sig", "replace").strip().split(",")
+        }
+    return {"serial", "start"} <= names and bool(names & set(CHANNELS))
 
 
 @contextmanager
@@ -90,7 +118,8 @@ def _refusals_named(file: Path) -> Iterator[None]:
     try:
         yield
     except Refused as refused:
-        raise Failure(f"{file} was refused, nothing of it was kept: {_listed(refused.errors)}.") from None
+        said = f"{file} was refused, nothing of it was kept: {_listed(refused.errors)}."
+        raise Failure(said if file.suffix.lower() in TYPES else f"{said} {_OURS}") from None
     except NoSuchSite:
         raise Failure(
             "There is no site of that id; `yieldproof import site` prints it when it makes one."
@@ -107,7 +136,12 @@ def _working(doing: str) -> Iterator[None]:
         yield
 
 
-def _print_receipt(receipt: Receipt) -> None:
+def _print_receipt(receipt: Receipt, *, as_json: bool = False, rejected: Path | None = None) -> None:
+    if rejected is not None:
+        write_problems(rejected, receipt.problems)
+    if as_json:
+        typer.echo(json.dumps({**asdict(receipt), "questions": []}, indent=1))
+        return
     typer.echo(f"{receipt.accepted} accepted, {receipt.replaced} replaced, {receipt.rejected} rejected")
     if receipt.problems:
         result().print(_problem_table(receipt.problems))

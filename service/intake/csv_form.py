@@ -10,7 +10,7 @@ from typing import Any
 from service.intake import fields
 from service.intake.problems import FieldError, Refused, field_path, unknown_field
 from service.intake.rows import Rows
-from service.store.grids import Samples
+from service.store.grids import Samples, moment
 from service.store.readings import CHANNELS
 
 COLUMNS = (*fields.ROW_FIELDS, "interval_min")
@@ -33,6 +33,25 @@ def samples_from_csv(body: bytes, interval_min: int | None) -> list[Samples]:
     except csv.Error:
         raise Refused.one("", "is not valid CSV; check the quotation marks") from None
     return rows.samples()
+
+
+def csv_of(samples: Sequence[Samples]) -> bytes:
+    """Return samples of any channels in our form, which `samples_from_csv` reads back as they are."""
+    channels = list(dict.fromkeys(s.channel for s in samples))
+    lines = [",".join(("serial", "start", "interval_min", *channels))]
+    for one in samples:
+        before = "," * channels.index(one.channel)
+        after = "," * (len(channels) - 1 - channels.index(one.channel))
+        serial = _quoted(one.serial)
+        lines += [
+            f"{serial},{moment(start).isoformat()},{one.interval_min},{before}{value!r}{after}"
+            for start, value in zip(one.starts.tolist(), one.values.tolist(), strict=True)
+        ]
+    return "\n".join([*lines, ""]).encode()
+
+
+def _quoted(text: str) -> str:
+    return '"' + text.replace('"', '""') + '"'
 
 
 def header_errors(header: Sequence[str], interval_min: int | None) -> fields.Errors:

@@ -15,6 +15,7 @@ from sqlmodel import Session
 
 from service.intake import limits, weather
 from service.intake.batch import Batch
+from service.intake.csv_form import csv_of
 from service.intake.days import days_reached
 from service.intake.json_form import parse_json
 from service.intake.parse import CSV_TYPE, JSON_TYPE, UnknownFormat, media_type, parse_readings
@@ -54,6 +55,8 @@ class Import:
 
     by: str
     file: str
+    part: int = 0
+    """Of a file that is taken in parts, only the first is noted."""
 
 
 def take_readings(
@@ -70,6 +73,12 @@ def take_readings(
     kind = media_type(content_type)
     described = f"{kind}; interval_min={interval_min}" if kind == CSV_TYPE and interval_min else kind
     sent = Sent("readings", described, body)
+    return _take(engine, site_id, sent, samples, limits.checked, readings.write, imported)
+
+
+def take_samples(engine: Engine, site_id: str, samples: list[Samples], *, imported: Import) -> Receipt:
+    """Take samples that were read from a file of another form; they are kept as what was sent, in our own."""
+    sent = Sent("readings", CSV_TYPE, csv_of(samples))
     return _take(engine, site_id, sent, samples, limits.checked, readings.write, imported)
 
 
@@ -112,7 +121,7 @@ def _take(
         if counts.changed:
             sites.touch(session, site_id)
             site_days.want(session, site_id, days_reached(batch.samples, site.record))
-        if imported is not None:
+        if imported is not None and imported.part == 0:
             note(session, imported.by, f"{sent.kind}.imported", site_id=site_id, file=imported.file)
     return Receipt(counts.accepted, counts.replaced, batch.rejected, problems, counts.changed)
 

@@ -1,0 +1,138 @@
+"""Brings an exported file into a site: nothing while a question is open, then piece by piece on the API's way in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Engine
+
+from service.intake import limits
+from service.intake.export.model import Known, Proposal, Question
+from service.intake.export.propose import Answers, checked_answers, propose
+from service.intake.export.read import Piece, Rejected, Tally, read
+from service.intake.export.tables import Table
+from service.intake.problems import FieldError, Refused
+from service.intake.take import Import, take_samples
+from service.store.grids import Samples, moment
+
+Seen = Callable[[int], None]
+Keep = Callable[[Sequence[Rejected]], None]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A file's tables and how each would be read."""
+
+    tables: tuple[tuple[Table, Proposal], ...]
+
+    @property
+    def readable(self) -> list[tuple[Table, Proposal]]:
+        """Return the tables that hold readings."""
+        return [(table, proposal) for table, proposal in self.tables if proposal.recipe is not None]
+
+    @property
+    def questions(self) -> list[Question]:
+        """Return what is open, each key once, with the choices of all tables."""
+        found: dict[str, Question] = {}
+        for _, proposal in self.readable:
+            for question in proposal.questions:
+                found[question.key] = _joined(found.get(question.key), question)
+        return list(found.values())
+
+    @property
+    def warnings(self) -> list[str]:
+        """Return what a person should know of each table, and of those that hold no readings."""
+        several = len(self.tables) > 1
+        found = [(t.name, w) for t, p in self.tables for w in p.warnings]
+        found += [(t.name, f"is not read: {p.refused}") for t, p in self.tables if p.refused]
+        return [f"{name}: {warning}" if several else warning for name, warning in found]
+
+
+@dataclass
+class Taken:
+    """What became of a file."""
+
+    accepted: int = 0
+    replaced: int = 0
+    rejected: int = 0
+    missing: int = 0
+    warnings: list[str] = field(default_factory=list)
+
+
+def plan(
+    tables: Sequence[Table], record: Mapping[str, Any], answers: Answers, seen: Seen = lambda _: None
+) -> Plan:
+    """Return how a file's tables would be read; Refused if none can be, or if an answer is none."""
+    checked_answers(answers)
+    known = Known.of_record(record)
+    found, before = [], 0
+    for table in tables:
+        found.append((table, propose(table, known, answers, _after(before, seen))))
+        before += table.size
+    if all(proposal.recipe is None for _, proposal in found):
+        raise Refused([FieldError(table.name, f"holds no readings: {p.refused}") for table, p in found])
+    return Plan(tuple(found))
+
+
+def bring(
+    engine: Engine,
+    site_id: str,
+    record: Mapping[str, Any],
+    planned: Plan,
+    *,
+    by: str,
+    file: str,
+    keep: Keep,
+    seen: Seen = lambda _: None,
+) -> Taken:
+    """Store all readings of a file without open questions; each that is rejected goes to `keep` with its reason."""
+    if planned.questions:
+        raise ValueError("a question is open")
+    taken = Taken()
+    for part, piece in enumerate(_pieces(planned, Known.of_record(record), taken, seen)):
+        rejected = [*piece.rejected, *_implausible(piece.samples, record)]
+        receipt = take_samples(engine, site_id, piece.samples, imported=Import(by, file, part))
+        taken.accepted += receipt.accepted
+        taken.replaced += receipt.replaced
+        taken.rejected += len(rejected)
+        taken.warnings += [p["message"] for p in receipt.problems if p["serial"] is None and p["field"]]
+        keep(rejected)
+    taken.warnings = list(dict.fromkeys([*planned.warnings, *taken.warnings]))
+    return taken
+
+
+def _pieces(planned: Plan, known: Known, taken: Taken, seen: Seen) -> Iterator[Piece]:
+    before = 0
+    for table, proposal in planned.readable:
+        if proposal.recipe is not None:
+            tally = Tally()
+            yield from read(table, proposal.recipe, known, tally, _after(before, seen))
+            taken.missing += tally.missing
+            taken.warnings += tally.warnings(proposal.recipe.interval_min)
+        before += table.size
+
+
+def _implausible(samples: Sequence[Samples], record: Mapping[str, Any]) -> Iterator[Rejected]:
+    """Give each value that `limits` keeps out: a receipt lists the first thousand only."""
+    for sent, kept in zip(samples, limits.checked(samples, record).samples, strict=True):
+        out = np.flatnonzero(np.isnan(kept.values) & ~np.isnan(sent.values))
+        for i in out.tolist():
+            value = float(sent.values[i])
+            reason = "is negative" if value < 0 else "is far more than the inverter can give"
+            start = moment(int(sent.starts[i])).isoformat()
+            yield Rejected("", 0, sent.serial, f"{value:g} at {start}", f"{sent.channel} {reason}")
+
+
+def _joined(one: Question | None, other: Question) -> Question:
+    if one is None:
+        return other
+    choices = tuple(dict.fromkeys((*one.choices, *other.choices)))
+    proposed = one.proposed if one.proposed == other.proposed else None
+    return Question(one.key, choices, one.why, proposed)
+
+
+def _after(before: int, seen: Seen) -> Seen:
+    return lambda amount: seen(before + amount)

@@ -1,0 +1,99 @@
+"""Reads single cells: numbers with either decimal separator, and serials as spreadsheets leave them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from math import isfinite
+
+from service.intake.export.words import is_missing
+
+_COMMA_IS_DECIMAL = re.compile(r"^[+-]?(0,\d+|\d+,\d{1,2}|\d+,\d{4,}|\d{4,},\d+|\d{1,3}(\.\d{3})+,\d*)$")
+_POINT_IS_DECIMAL = re.compile(r"^[+-]?(0?\.\d+|\d+\.\d{1,2}|\d+\.\d{4,}|\d{4,}\.\d+|\d{1,3}(,\d{3})+\.\d*)$")
+_POINT_GROUPS = re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3})+$")
+_COMMA_GROUPS = re.compile(r"^[+-]?[1-9]\d{0,2}(,\d{3})+$")
+_SCIENTIFIC = re.compile(r"^\d([.,]\d+)?e\+?\d+$", re.I)
+
+
+def decimal_of(cells: Iterable[str]) -> tuple[str | None, str]:
+    """Return the decimal separator of numbers and why; None where 1,234 or 1.234 may be either."""
+    texts = {c.strip().replace(" ", "") for c in cells}
+    comma = sum(bool(_COMMA_IS_DECIMAL.match(t)) for t in texts)
+    point = sum(bool(_POINT_IS_DECIMAL.match(t)) for t in texts)
+    if comma != point:
+        return (",", "numbers are written as 0,5") if comma > point else (".", "numbers are written as 0.5")
+    grouped = any(_COMMA_GROUPS.match(t) or _POINT_GROUPS.match(t) for t in texts)
+    if comma or grouped:
+        return None, "numbers such as 1,234 or 1.234 may be one and a bit, or above a thousand"
+    return ".", "the numbers are whole"
+
+
+def number(cell: str, decimal: str) -> float | None:
+    """Return the number in a cell, None if it is missing; ValueError if it is no number."""
+    try:
+        found = float(cell) if decimal == "." and "_" not in cell else float("?")
+    except ValueError:
+        if is_missing(cell):
+            return None
+        found = _number(cell, decimal)
+    return found if isfinite(found) else _not_finite(cell)
+
+
+def _not_finite(cell: str) -> float | None:
+    if is_missing(cell):
+        return None
+    raise ValueError("is not finite")
+
+
+def _number(cell: str, decimal: str) -> float:
+    text = cell.strip().replace("\u00a0", "").replace("\u202f", "").replace(" ", "").replace("'", "")
+    groups = _POINT_GROUPS if decimal == "," else _COMMA_GROUPS
+    group, whole = ("." if decimal == "," else ","), text.partition(decimal)[0]
+    if "_" in text or (group in text and not groups.match(whole)):
+        raise ValueError("is not a number in the way of the others")
+    return float(text.replace(group, "").replace(decimal, "."))
+
+
+class Serials:
+    """Finds the record's serials in texts, also where a spreadsheet has dropped their leading zeros."""
+
+    def __init__(self, known: Iterable[str]) -> None:
+        self.known = frozenset(known)
+        self._bare: dict[str, list[str]] = {}
+        for serial in self.known:
+            self._bare.setdefault(serial.lstrip("0"), []).append(serial)
+        longest = sorted(self.known, key=len, reverse=True)
+        self._any = (
+            re.compile(r"(?<![\w/])(" + "|".join(map(re.escape, longest)) + r")(?![\w/])")
+            if longest
+            else None
+        )
+
+    def resolve(self, cell: str) -> str | None:
+        """Return the serial that a cell means, the record's if it is one; None where digits were lost."""
+        text = cell.strip().removeprefix("=").strip("\"'` ").removesuffix(".0")
+        if text in self.known:
+            return text
+        if _SCIENTIFIC.match(text):
+            return None
+        return self._without_zeros(text) or text
+
+    def within(self, text: str) -> str | None:
+        """Return the record's serial that a heading holds, if it is just one."""
+        found = set(self._any.findall(text)) if self._any else set()
+        if not found:
+            found = {s for word in re.findall(r"[\w/-]+", text) if (s := self._without_zeros(word))}
+        return found.pop() if len(found) == 1 else None
+
+    def is_known(self, cell: str) -> bool:
+        """Return whether the cell means a unit of the record."""
+        return self.resolve(cell) in self.known
+
+    def _without_zeros(self, text: str) -> str | None:
+        found = self._bare.get(text.lstrip("0"), []) if text else []
+        return found[0] if len(found) == 1 else None
+
+
+def lost_digits(text: str) -> bool:
+    """Return whether a serial was written as 4.82913E+11, which has lost its last digits."""
+    return any(_SCIENTIFIC.match(word.strip("\"'=()")) for word in text.split())

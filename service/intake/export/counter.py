@@ -1,0 +1,69 @@
+"""Energy from running counters: what was made between two readings of one unit, over resets and roll-overs."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+HIGHEST_SHARE = 1.5
+LONGEST_S = 3600
+"""What a counter made over a longer time cannot be laid to its hours."""
+
+WRAPS = (*(10.0**n for n in range(4, 10)), 2.0**16, 2.0**32)
+"""Where counters roll over: at full decades, and at 16 and 32 bits."""
+
+
+class Made(NamedTuple):
+    """Energy from `start` for `duration_s`; with a reason it is not known, with no duration there is none."""
+
+    start: int = 0
+    duration_s: int = 0
+    wh: float = 0.0
+    reason: str | None = None
+    reset: int = 0
+    rollover: int = 0
+
+
+class Counters:
+    """The last reading of each unit's counter."""
+
+    def __init__(self, rated_w: float, factor: float, *, newest_first: bool) -> None:
+        self._highest_w = rated_w * HIGHEST_SHARE
+        self._factor = factor
+        self._newest_first = newest_first
+        self._last: dict[str, tuple[int, float]] = {}
+
+    def step(self, serial: str, at: int, value: float) -> Made:
+        """Take a reading and return what was made since the one before (until it, where the newest come first)."""
+        if value < 0:
+            return Made(reason="a counter cannot be negative")
+        last = self._last.get(serial)
+        if last is None:
+            self._last[serial] = (at, value)
+            return Made()
+        if (at > last[0]) == self._newest_first and at != last[0]:
+            return Made(reason="its time is out of order, and a counter can only be read in order")
+        self._last[serial] = (at, value)
+        (start, before), (end, after) = sorted((last, (at, value)), key=lambda reading: reading[0])
+        if at == last[0]:
+            same = value == last[1]
+            return Made() if same else Made(reason="the counter has two values at this time")
+        return self._between(start, before, end - start, after)
+
+    def _between(self, start: int, before: float, duration_s: int, after: float) -> Made:
+        most = self._highest_w * duration_s / 3600
+        wh, reset, rollover = (after - before) * self._factor, 0, 0
+        if wh < 0:
+            wraps = [w for w in WRAPS if before >= 0.9 * w and before < w]
+            rolled = [(after + w - before) * self._factor for w in wraps]
+            fitting = [r for r in rolled if r <= most]
+            wh = fitting[0] if fitting else after * self._factor
+            reset, rollover = int(not fitting), int(bool(fitting))
+        if wh > most:
+            return Made(reason="the counter jumps by more than the inverter can give")
+        if duration_s > LONGEST_S:
+            hours = duration_s / 3600
+            reason = (
+                f"the counter was silent for {hours:.1f} h; when in them its {wh:.0f} Wh were made is unknown"
+            )
+            return Made(reason=reason, reset=reset, rollover=rollover)
+        return Made(start, duration_s, wh, None, reset, rollover)

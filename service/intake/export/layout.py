@@ -1,0 +1,261 @@
+"""Finds in the first rows of a table where its data begin and what each column is. Says nothing of units or zones."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from service.intake.export import words
+from service.intake.export.cells import Serials, lost_digits, number
+from service.intake.export.times import offset_of, parse
+
+LOOKED_AT = 200
+MOST_PREAMBLE = 100
+RUN = 8
+Rows = Sequence[Sequence[str]]
+
+
+@dataclass(frozen=True)
+class Value:
+    """A column of values with its whole heading, and the serial that the heading names."""
+
+    index: int
+    heading: str
+    serial: str | None
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Where the data begin, which columns hold time, and which values."""
+
+    first_row: int
+    headings: tuple[str, ...]
+    preamble: str
+    time_columns: tuple[int, ...]
+    end_column: int | None
+    serial_column: int | None
+    values: tuple[Value, ...]
+    ignored: tuple[str, ...] = ()
+    lost: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = field(default=())
+
+
+class NotReadable(Exception):  # noqa: N818 - an answer, not a fault
+    """The table has no readings of units; the message says what is missing."""
+
+
+def layout_of(rows: Rows, serials: Serials, name: str) -> Layout:
+    """Return the layout; NotReadable where there is no time, no value or no unit."""
+    first = _first_row(rows[:MOST_PREAMBLE])
+    data = [r for r in rows[first : first + LOOKED_AT] if any(c.strip() for c in r)]
+    width = max(len(r) for r in data)
+    headings, preamble = _headings(rows[:first], width, serials)
+    times, end, warnings = _time_columns(data, width, headings)
+    used = {*times, *(() if end is None else (end,))}
+    rest = [
+        i for i in range(width) if i not in used and _kind_of(data, i) not in ("datetime", "date", "time")
+    ]
+    serial = _serial_column(data, rest, headings, serials)
+    values, ignored, lost = _values(data, [i for i in rest if i != serial], headings, serials)
+    if serial is None:
+        values, left = _with_serials(values, serials, f"{re.sub('[/_.]', ' ', name)} {preamble}", lost)
+        ignored += left
+    if not values:
+        raise NotReadable("no column of numbers is energy or power of a unit")
+    return Layout(
+        first, headings, preamble, times, end, serial, tuple(values), tuple(ignored), tuple(lost), warnings
+    )
+
+
+def _first_row(rows: Rows) -> int:
+    for i, row in enumerate(rows):
+        for column in range(len(row)):
+            run = [r[column] for r in rows[i : i + RUN] if len(r) > column]
+            if _kind(row[column]) in ("datetime", "date") and sum(
+                _kind(c) in ("datetime", "date") for c in run
+            ) >= min(len(run), max(1, round(0.75 * len(run)))):
+                return i
+    raise NotReadable("no column holds times with a date")
+
+
+def _kind(cell: str) -> str | None:
+    for order in ("dmy", "mdy", "ymd"):
+        found = parse(cell, order)
+        if found:
+            return "time" if found.day is None else "date" if found.second is None else "datetime"
+    return None
+
+
+def _share(data: Rows, column: int, test: Callable[[str], object]) -> float:
+    cells = [c for r in data if len(r) > column and not words.is_missing(c := r[column])]
+    return sum(bool(test(c)) for c in cells) / len(cells) if cells else 0.0
+
+
+def _kind_of(data: Rows, column: int) -> str | None:
+    kinds = ("datetime", "date", "time")
+    return next((k for k in kinds if _share(data, column, lambda c, k=k: _kind(c) == k) >= 0.8), None)  # type: ignore[misc]
+
+
+# Headings
+
+
+def _headings(above: Rows, width: int, serials: Serials) -> tuple[tuple[str, ...], str]:
+    """Return each column's heading, joined from the rows that speak of columns, and the text above them."""
+    said = [i for i, r in enumerate(above) if sum(bool(c.strip()) for c in r) >= min(2, width)]
+    if not said:
+        return ("",) * width, " ".join(" ".join(r) for r in above)
+    chosen = [said[-1]]
+    for i in reversed(said[:-1]):
+        if not _speaks_of_columns(above[i], above[chosen[0]], width, serials):
+            break
+        chosen.insert(0, i)
+    levels = [_filled(above[i], width, forward=i != chosen[-1]) for i in chosen]
+    preamble = " ".join(" ".join(r) for i, r in enumerate(above) if i not in chosen)
+    return tuple(" ".join(filter(None, column)) for column in zip(*levels, strict=True)), preamble
+
+
+def _speaks_of_columns(row: Sequence[str], below: Sequence[str], width: int, serials: Serials) -> bool:
+    cells = [c for c in row if c.strip()]
+    units_below = [c for c in below if c.strip()]
+    only_units = all(words.unit_of(c) and len(c.strip()) <= 5 for c in units_below)
+    named = sum(bool(serials.within(c)) for c in cells)
+    return (only_units and len(cells) >= width / 2) or named >= 2 or (named == 1 and len(cells) >= width / 2)
+
+
+def _filled(row: Sequence[str], width: int, *, forward: bool) -> list[str]:
+    cells = [c.strip() for c in row][:width] + [""] * (width - len(row))
+    for i in range(1, width if forward else 0):
+        cells[i] = cells[i] or cells[i - 1]
+    return cells
+
+
+# Times
+
+
+def _time_columns(
+    data: Rows, width: int, headings: Sequence[str]
+) -> tuple[tuple[int, ...], int | None, tuple[str, ...]]:
+    kinds = [_kind_of(data, i) for i in range(width)]
+    full = [i for i, k in enumerate(kinds) if k == "datetime"]
+    zones = [i for i in range(width) if kinds[i] is None and _share(data, i, _is_zone) >= 0.9]
+    dates, times = ([i for i, k in enumerate(kinds) if k == kind] for kind in ("date", "time"))
+    if full and times and all(_share(data, i, _is_midnight) == 1 for i in full):
+        dates, full = [*dates, *full], []
+    if full:
+        return _full_times(data, full, zones, headings)
+    if not dates:
+        raise NotReadable("no column holds times with a date")
+    if not times:
+        raise NotReadable(
+            "it has one value a day, and proof needs readings of an hour or less; export finer ones"
+        )
+    end = next(
+        (t for t in times[1:] if words.END.search(headings[t]) and words.START.search(headings[times[0]])),
+        None,
+    )
+    columns = (dates[0], times[0], *zones[:1])
+    return columns, end, ()
+
+
+def _full_times(
+    data: Rows, full: list[int], zones: list[int], headings: Sequence[str]
+) -> tuple[tuple[int, ...], int | None, tuple[str, ...]]:
+    starts = [i for i in full if words.START.search(headings[i])]
+    ends = [i for i in full if words.END.search(headings[i]) and i not in starts]
+    if starts and ends:
+        return (starts[0], *zones[:1]), ends[0], ()
+    certain = [i for i in full if _share(data, i, _has_offset) == 1]
+    named = [i for i in full if words.TIME.search(headings[i])]
+    chosen = (certain or named or full)[0]
+    others = [headings[i] or f"column {i + 1}" for i in full if i != chosen]
+    told = (
+        (f"there are further columns of times ({', '.join(others)}); {headings[chosen]} is taken",)
+        if others
+        else ()
+    )
+    return (chosen, *(() if chosen in certain else zones[:1])), None, told
+
+
+def _has_offset(cell: str) -> bool:
+    found = parse(cell, "dmy") or parse(cell, "mdy")
+    return bool(found) and found.offset is not None if found else False
+
+
+def _is_midnight(cell: str) -> bool:
+    found = parse(cell, "dmy") or parse(cell, "mdy")
+    return found is not None and found.second == 0
+
+
+def _is_zone(cell: str) -> bool:
+    return offset_of(cell) is not None
+
+
+# Units and values
+
+
+def _serial_column(data: Rows, rest: list[int], headings: Sequence[str], serials: Serials) -> int | None:
+    known = {i: _share(data, i, serials.is_known) for i in rest}
+    best = max(rest, key=lambda i: known[i], default=None)
+    if best is not None and known[best] >= 0.3:
+        return best
+    named = [
+        i
+        for i in rest
+        if words.SERIAL.search(headings[i])
+        and not words.unit_of(headings[i])
+        and not serials.within(headings[i])
+        and _share(data, i, lambda c: re.search(r"\d", c) and "," not in c) >= 0.8
+    ]
+    return named[0] if named else None
+
+
+def _values(
+    data: Rows, rest: list[int], headings: Sequence[str], serials: Serials
+) -> tuple[list[Value], list[str], list[str]]:
+    values, ignored, lost = [], [], []
+    for i in rest:
+        heading = headings[i]
+        if lost_digits(heading) and serials.within(heading) is None:
+            lost.append(heading)
+        elif _share(data, i, _is_number) >= 0.8 and not _is_other(heading, serials):
+            values.append(Value(i, heading, serials.within(heading)))
+        elif heading:
+            ignored.append(heading)
+    return values, ignored, lost
+
+
+def _is_other(heading: str, serials: Serials) -> bool:
+    serial = serials.within(heading)
+    text = heading.replace(serial, " ") if serial else heading
+    return bool(words.OTHER.search(text)) and not words.unit_of(text)
+
+
+def _is_number(cell: str) -> bool:
+    for decimal in ".,":
+        try:
+            return number(cell, decimal) is not None
+        except ValueError:
+            continue
+    return False
+
+
+def _with_serials(
+    values: list[Value], serials: Serials, around: str, lost: list[str]
+) -> tuple[list[Value], list[str]]:
+    """Return the columns whose unit is known, and the headings of the others."""
+    named = [v for v in values if v.serial]
+    strange = [Value(v.index, v.heading, s) for v in values if not v.serial and (s := _stranger(v.heading))]
+    if named or strange:
+        kept = [*named, *strange]
+        return kept, [v.heading for v in values if v.index not in {k.index for k in kept}]
+    only = serials.within(around) or (next(iter(serials.known)) if len(serials.known) == 1 else None)
+    if only is None:
+        said = f" ({lost[0]} has lost its last digits; export serials as text)" if lost else ""
+        raise NotReadable(f"neither a column nor a heading names a unit of the record by its serial{said}")
+    return [Value(v.index, v.heading, only) for v in values], []
+
+
+def _stranger(heading: str) -> str | None:
+    found = [w for w in re.findall(r"[A-Za-z0-9/-]+", heading) if sum(c.isdigit() for c in w) >= 6]
+    return found[0] if len(found) == 1 else None

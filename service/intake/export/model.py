@@ -1,0 +1,99 @@
+"""What is known of a file: guesses with their reasons, open questions, and the recipe by which it is read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any, Literal
+
+Order = Literal["dmy", "mdy", "ymd"]
+
+QUANTITIES = {
+    "power_w": 1.0,
+    "power_kw": 1000.0,
+    "energy_wh": 1.0,
+    "energy_kwh": 1000.0,
+    "counter_wh": 1.0,
+    "counter_kwh": 1000.0,
+}
+"""What a value can be, with the factor to W or Wh; a counter runs on, the others hold for one interval."""
+
+
+@dataclass(frozen=True)
+class Known:
+    """What the site's record says: serials, zone, the largest AC rating of a unit, and the longitude."""
+
+    serials: tuple[str, ...]
+    zone: str
+    rated_w: float
+    longitude: float
+
+    @classmethod
+    def of_record(cls, record: Mapping[str, Any]) -> Known:
+        """Return what a stored site record says."""
+        rated = max(float(t["ac_rated_w"]) for t in record["inverter_types"])
+        serials = tuple(u["serial"] for u in record["units"])
+        return cls(serials, record["timezone"], rated, float(record["longitude"]))
+
+
+@dataclass(frozen=True)
+class Guess:
+    """A property of the file as proposed, how sure it is (0 to 1), and why."""
+
+    value: Any
+    confidence: float
+    why: str
+
+
+@dataclass(frozen=True)
+class Question:
+    """What only a person can say; `proposed` is the likely choice, if any is."""
+
+    key: str
+    choices: tuple[str, ...]
+    why: str
+    proposed: str | None = None
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of values; without a serial each row names its own."""
+
+    index: int
+    serial: str | None
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """How a table is read; `zone` is None where each time carries its offset."""
+
+    first_row: int
+    time_columns: tuple[int, ...]
+    order: Order
+    zone: str | None
+    label: str
+    interval_min: int
+    quantity: str
+    decimal: str
+    columns: tuple[Column, ...]
+    serial_column: int | None = None
+    aliases: Mapping[str, str] = field(default_factory=dict)
+    newest_first: bool = False
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """What a table is taken for. It can be read if it has a recipe and no question is open."""
+
+    table: str
+    guesses: Mapping[str, Guess]
+    questions: tuple[Question, ...] = ()
+    warnings: tuple[str, ...] = ()
+    refused: str | None = None
+    recipe: Recipe | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it for programs, without the recipe."""
+        found = asdict(self)
+        del found["recipe"]
+        return found

@@ -1,0 +1,181 @@
+"""What the values are: W, kW, Wh or kWh, of one interval or a counter that runs on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.intake.export import words
+from service.intake.export.layout import Layout, Value
+from service.intake.export.model import QUANTITIES, Guess, Known, Question
+from service.intake.export.survey import Trace
+from service.store.grids import FloatArray, IntArray
+
+HIGHEST_SHARE = 1.5
+"""As `limits.LARGEST_SHARE`: no inverter gives more than this times its rating."""
+
+LOWEST_SHARE = 0.03
+"""No day passes whose best interval stays under this share of the rating, but for snow and deep winter."""
+
+USUAL_PEAK = 0.98
+"""Of the intervals with output; stray values stay above."""
+
+LONG_ENOUGH_S = 20 * 3600
+
+
+@dataclass(frozen=True)
+class Steps:
+    """How a table goes on in time: its usual step in seconds, the share of steps that have it, and the direction."""
+
+    usual_s: int
+    share: float
+    count: int
+    newest_first: bool
+
+
+def steps_of(traces: Mapping[str, Trace]) -> Steps | None:
+    """Return the steps, None where no unit has two times."""
+    found = [np.diff(t.naive) for t in traces.values() if t.naive.size > 1]
+    joined = np.concatenate(found) if found else np.empty(0, dtype=np.int64)
+    steps: IntArray = joined[joined != 0]
+    if not steps.size:
+        return None
+    sizes, counts = np.unique(np.abs(steps), return_counts=True)
+    usual = int(sizes[np.argmax(counts)])
+    return Steps(
+        usual, float(counts.max() / steps.size), int(steps.size), bool(np.median(np.sign(steps)) < 0)
+    )
+
+
+def runs_on(traces: Mapping[str, Trace], *, newest_first: bool) -> bool | None:
+    """Return whether the values are a running counter, None if the rows do not tell."""
+    verdicts = [_runs_on(t, newest_first=newest_first) for t in traces.values()]
+    told = [v for v in verdicts if v is not None]
+    if not told:
+        return None
+    share = sum(told) / len(told)
+    return True if share >= 0.8 else False if share <= 0.2 else None
+
+
+def _runs_on(trace: Trace, *, newest_first: bool) -> bool | None:
+    order = -1 if newest_first else 1
+    times, values = trace.naive[::order], trace.values[::order]
+    changes = np.diff(values)
+    up, down = np.count_nonzero(changes > 0), np.count_nonzero(changes < 0)
+    if up + down < 8:
+        return None
+    if down > 0.15 * up:
+        return False
+    days = (times[-1] - times[0]) / 86_400
+    if times[-1] - times[0] < LONG_ENOUGH_S or down > days + 2:
+        return None
+    return True
+
+
+def best_columns(layout: Layout) -> tuple[tuple[Value, ...], tuple[str, ...]]:
+    """Return one column for each unit (or for all, where rows name theirs), energy rather than power; and the rest."""
+    chosen: dict[str | None, Value] = {}
+    for value in layout.values:
+        held = chosen.get(value.serial)
+        if held is None or _rank(value.heading) < _rank(held.heading):
+            chosen[value.serial] = value
+    if layout.serial_column is not None:
+        chosen = {None: min(layout.values, key=lambda v: _rank(v.heading))}
+    left = tuple(v.heading or f"column {v.index + 1}" for v in layout.values if v not in chosen.values())
+    return tuple(chosen.values()), left
+
+
+def _rank(heading: str) -> int:
+    unit = words.unit_of(heading)
+    energy = unit in ("wh", "kwh") or (unit is None and words.ENERGY.search(heading))
+    power = unit in ("w", "kw") or (unit is None and words.POWER.search(heading))
+    if energy:
+        return 1 if words.COUNTER.search(heading) else 0
+    return 2 if power else 3
+
+
+def peak_w(
+    traces: Mapping[str, Trace], quantity: str, interval_s: int, *, newest_first: bool
+) -> float | None:
+    """Return the power in the best interval of a good unit if the values are of that quantity."""
+    peaks = [
+        p
+        for t in traces.values()
+        if (p := _peak(t, quantity, interval_s, newest_first=newest_first)) is not None
+    ]
+    return float(np.quantile(peaks, 0.75)) if peaks else None
+
+
+def _peak(trace: Trace, quantity: str, interval_s: int, *, newest_first: bool) -> float | None:
+    values: FloatArray = trace.values
+    hours: FloatArray | float = interval_s / 3600
+    if quantity.startswith("counter"):
+        order = -1 if newest_first else 1
+        values, hours = np.diff(values[::order]), np.diff(trace.naive[::order]) / 3600
+        sound = (hours > 0) & (values >= 0)
+        values, hours = values[sound], hours[sound]
+    if not values.size:
+        return None
+    power = values * QUANTITIES[quantity] / (1 if quantity.startswith("power") else hours)
+    made = power[power > 0]
+    return float(np.quantile(made, USUAL_PEAK, method="lower")) if made.size else 0.0
+
+
+def quantity_of(
+    headings: str, preamble: str, traces: Mapping[str, Trace], steps: Steps, known: Known
+) -> tuple[Guess, Question | None]:
+    """Return what the values are, and the question where headings and values do not settle it."""
+    unit = words.unit_of(headings) or words.unit_of(preamble)
+    counter = runs_on(traces, newest_first=steps.newest_first)
+    fitting = _fitting(traces, steps, known)
+    possible = [q for q in QUANTITIES if _agrees(q, unit, counter, headings)]
+    if unit in ("w", "kw"):
+        possible = [f"power_{unit}"]
+        counter = False
+    if len(possible) == 1 and possible[0] in fitting:
+        return Guess(possible[0], 0.97, _why(unit, counter)), None
+    likely = [q for q in possible if q in fitting] or fitting or possible
+    why = f"{_why(unit, counter)}; of these the values fit {', '.join(fitting) or 'none'}"
+    choices = tuple(possible if unit is None and len(possible) > 1 else QUANTITIES)
+    return Guess(likely[0], 0.5, why), Question("quantity", choices, why, likely[0])
+
+
+def _agrees(quantity: str, unit: str | None, counter: bool | None, headings: str) -> bool:
+    kind, _, of = quantity.partition("_")
+    if unit is not None and of != unit:
+        return False
+    if (
+        unit is None
+        and kind != "power"
+        and words.POWER.search(headings)
+        and not words.ENERGY.search(headings)
+    ):
+        return False
+    if unit is None and kind == "power" and words.ENERGY.search(headings):
+        return False
+    said = bool(words.COUNTER.search(headings))
+    if counter is None:
+        return True if not said else kind == "counter"
+    return (kind == "counter") == counter
+
+
+def _fitting(traces: Mapping[str, Trace], steps: Steps, known: Known) -> list[str]:
+    """Return the quantities under which the best interval is one of such inverters."""
+    found = []
+    for quantity in QUANTITIES:
+        peak = peak_w(traces, quantity, steps.usual_s, newest_first=steps.newest_first)
+        if peak is not None and LOWEST_SHARE * known.rated_w <= peak <= HIGHEST_SHARE * known.rated_w:
+            found.append(quantity)
+    return found
+
+
+def _why(unit: str | None, counter: bool | None) -> str:
+    named = f"the heading says {unit.replace('w', 'W')}" if unit else "no heading says W, kW, Wh or kWh"
+    runs = {
+        True: "the values run on",
+        False: "the values rise and fall",
+        None: "whether they run on does not show",
+    }
+    return f"{named}, {runs[counter]}"

@@ -1,0 +1,237 @@
+"""Streams a table's samples by its recipe, in pieces of bounded size. What a value can be is for `limits`."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+
+from service.intake.export.cells import Serials, number
+from service.intake.export.counter import Counters
+from service.intake.export.grid import Grid
+from service.intake.export.model import QUANTITIES, Known, Recipe
+from service.intake.export.survey import Row, time_text
+from service.intake.export.tables import Seen, Table
+from service.intake.export.times import Stamp, parse
+from service.intake.export.zones import Clockwork, zone_of
+from service.intake.fields import INTERVALS_MIN
+from service.store.grids import Samples
+
+PIECE_VALUES = 150_000
+TEXTS_REMEMBERED = 20_000
+
+
+class Rejected(NamedTuple):
+    """A cell or row that was not taken, by its row (counted from 1), and why."""
+
+    table: str
+    row: int
+    serial: str
+    text: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Some of a table's samples, and what was rejected on the way."""
+
+    samples: list[Samples]
+    rejected: list[Rejected]
+
+
+@dataclass
+class Tally:
+    """What was noticed while reading: resets and roll-overs of counters, steps of another length, missing cells."""
+
+    resets: int = 0
+    rollovers: int = 0
+    missing: int = 0
+    steps: Counter[int] = field(default_factory=Counter)
+
+    def warnings(self, interval_min: int) -> list[str]:
+        """Return in words what a person should know."""
+        found = []
+        if self.resets:
+            found.append(
+                f"a running counter began anew {self.resets} times; what it showed then was taken as made since"
+            )
+        if self.rollovers:
+            found.append(f"a running counter rolled over {self.rollovers} times")
+        other = {
+            s: n for s, n in self.steps.items() if s != interval_min * 60 and n > 0.03 * self.steps.total()
+        }
+        for step, count in sorted(other.items()):
+            found.append(
+                f"{count} steps are of {step / 60:g} min; each value was taken as of {interval_min} min"
+            )
+        return found
+
+
+def read(
+    table: Table, recipe: Recipe, known: Known, tally: Tally, seen: Seen = lambda _: None
+) -> Iterator[Piece]:
+    """Give the table's samples, piece by piece."""
+    reader = _Reader(table.name, recipe, known, tally)
+    for at, row in enumerate(table.rows(seen), start=1):
+        if at > recipe.first_row and any(row):
+            reader.take(at, row)
+            if reader.size >= PIECE_VALUES:
+                yield reader.piece()
+    reader.finish()
+    if reader.size or reader.rejected:
+        yield reader.piece()
+
+
+class _Reader:
+    """Holds what one row says to the next: the clock's fold, the counters, cells of the grid not yet full."""
+
+    def __init__(self, name: str, recipe: Recipe, known: Known, tally: Tally) -> None:
+        self.rejected: list[Rejected] = []
+        self.size = 0
+        self._name, self._recipe, self._tally = name, recipe, tally
+        self._serials = Serials(known.serials)
+        self._clock = Clockwork(zone_of(recipe.zone)) if recipe.zone else None
+        self._factor = QUANTITIES[recipe.quantity]
+        self._counters = Counters(known.rated_w, self._factor, newest_first=recipe.newest_first)
+        self._is_counter = recipe.quantity.startswith("counter")
+        self._is_power = recipe.quantity.startswith("power")
+        self._step = recipe.interval_min * 60
+        self._grid = Grid(kept_interval(recipe.interval_min))
+        self._found: dict[tuple[str, str, int], tuple[list[int], list[float]]] = {}
+        self._texts: dict[str, Stamp | None] = {}
+        self._names: dict[str, str | None] = {}
+        self._last: dict[str, tuple[int, int, int]] = {}
+
+    def take(self, at: int, row: Row) -> None:
+        text = time_text(row, self._recipe.time_columns)
+        stamp = self._stamp(text)
+        if stamp is None or stamp.day is None or stamp.second is None:
+            self._reject(at, "", " | ".join(row)[:200], "its time cannot be read")
+            return
+        for column in self._recipe.columns:
+            self._cell(at, row, stamp, text, column.index, column.serial)
+
+    def finish(self) -> None:
+        """Let go of the cells that are not full."""
+        for serial, start, wh in self._grid.rest():
+            self._keep(serial, "energy_wh", self._grid.interval_min, start, wh)
+
+    def piece(self) -> Piece:
+        """Return what was gathered and begin anew."""
+        samples = [
+            Samples(
+                serial, channel, minutes, np.array(starts, dtype=np.int64), np.array(values, dtype=np.float64)
+            )
+            for (serial, channel, minutes), (starts, values) in self._found.items()
+        ]
+        found = Piece(samples, self.rejected)
+        self._found, self.rejected, self.size = {}, [], 0
+        return found
+
+    # One cell
+
+    def _cell(self, at: int, row: Row, stamp: Stamp, text: str, column: int, serial: str | None) -> None:
+        cell = row[column] if len(row) > column else ""
+        if serial is None:
+            serial = self._name_of(row)
+            if not serial:
+                self._reject(at, "", " | ".join(row)[:200], "it names no unit, or its serial has lost digits")
+                return
+        try:
+            value = number(cell, self._recipe.decimal)
+        except ValueError:
+            self._reject(at, serial, cell, "is not a number")
+            return
+        if value is None:
+            self._tally.missing += 1
+            return
+        seconds = self._utc(serial, stamp)
+        if isinstance(seconds, str):
+            self._reject(at, serial, text, seconds)
+            return
+        self._value(at, serial, cell, seconds, value)
+
+    def _value(self, at: int, serial: str, cell: str, seconds: int, value: float) -> None:
+        if self._recipe.label == ("start" if self._is_counter else "end"):
+            seconds += self._step if self._is_counter else -self._step
+        if self._is_counter:
+            self._counted(at, serial, cell, seconds, value)
+            return
+        value *= self._factor
+        minutes = self._recipe.interval_min
+        if minutes in INTERVALS_MIN:
+            self._keep(serial, "power_w" if self._is_power else "energy_wh", minutes, seconds, value)
+        else:
+            self._spread(serial, seconds, self._step, value * minutes / 60 if self._is_power else value)
+
+    def _counted(self, at: int, serial: str, cell: str, seconds: int, value: float) -> None:
+        made = self._counters.step(serial, seconds, value)
+        self._tally.resets += made.reset
+        self._tally.rollovers += made.rollover
+        if made.reason:
+            self._reject(at, serial, cell, made.reason)
+        elif made.duration_s in (5 * 60, 10 * 60, 15 * 60, 30 * 60, 60 * 60) and made.start % 60 == 0:
+            self._keep(serial, "energy_wh", made.duration_s // 60, made.start, made.wh)
+        elif made.duration_s:
+            self._spread(serial, made.start, made.duration_s, made.wh)
+
+    def _spread(self, serial: str, start: int, duration_s: int, wh: float) -> None:
+        for begin, part in self._grid.add(serial, start, duration_s, wh):
+            self._keep(serial, "energy_wh", self._grid.interval_min, begin, part)
+
+    def _keep(self, serial: str, channel: str, minutes: int, start: int, value: float) -> None:
+        starts, values = self._found.setdefault((serial, channel, minutes), ([], []))
+        starts.append(start)
+        values.append(value)
+        self.size += 1
+
+    def _reject(self, at: int, serial: str, text: str, reason: str) -> None:
+        self.rejected.append(Rejected(self._name, at, serial, text, reason))
+        self.size += 1
+
+    # Names and times
+
+    def _name_of(self, row: Row) -> str | None:
+        column = self._recipe.serial_column
+        text = row[column] if column is not None and len(row) > column else ""
+        if text not in self._names:
+            self._names[text] = self._serials.resolve(text) if text.strip() else None
+        return self._names[text]
+
+    def _stamp(self, text: str) -> Stamp | None:
+        if text not in self._texts:
+            if len(self._texts) > TEXTS_REMEMBERED:
+                self._texts.clear()
+            self._texts[text] = parse(text, self._recipe.order)
+        return self._texts[text]
+
+    def _utc(self, serial: str, stamp: Stamp) -> int | str:
+        """Return the seconds since 1970, or why there are none."""
+        naive, before = stamp.naive, self._last.get(serial)
+        if before is not None:
+            self._tally.steps[abs(naive - before[0])] += 1
+        if stamp.offset is not None or self._clock is None:
+            self._last[serial] = (naive, 0, 0)
+            return "this time has no offset from UTC" if stamp.offset is None else naive - stamp.offset
+        first, second = self._clock.offsets(naive)
+        again = int(first > second and before is not None and self._is_second(naive, before))
+        self._last[serial] = (naive, again, first - second)
+        if first < second:
+            return "this time does not exist in the zone: the clock is put forward over it"
+        return naive - (first if again == self._recipe.newest_first else second)
+
+    def _is_second(self, naive: int, before: tuple[int, int, int]) -> bool:
+        """Return whether a clock time that shows twice is at its second showing in the rows' order."""
+        last, fold, twice = before
+        back = naive > last if self._recipe.newest_first else naive < last
+        return back or (fold == 1 and twice > 0)
+
+
+def kept_interval(minutes: int) -> int:
+    """Return the interval that is kept for values of so many minutes: itself, or what it is parted or joined to."""
+    parts = [k for k in INTERVALS_MIN if minutes % k == 0]
+    shorter = [k for k in INTERVALS_MIN if k <= minutes]
+    return (parts or shorter or [INTERVALS_MIN[0]])[-1]

@@ -1,0 +1,103 @@
+"""Looks through a whole table once: its first rows, and rows spread over all of it. Memory stays bounded."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.intake.export.cells import number
+from service.intake.export.layout import Layout
+from service.intake.export.model import Order
+from service.intake.export.tables import Seen, Table
+from service.intake.export.times import Stamp, parse
+from service.store.grids import FloatArray, IntArray
+
+HEAD_ROWS = 20_000
+HEAD_CELLS = 400_000
+SPREAD_ROWS = 6_000
+
+Row = list[str]
+
+
+@dataclass(frozen=True)
+class Survey:
+    """The first rows without a gap, and rows from all over the table in their order."""
+
+    head: list[Row]
+    spread: list[Row]
+    rows: int
+
+
+@dataclass(frozen=True)
+class Trace:
+    """What the rows say of one unit: times on the clock that wrote them, in the rows' order, and bare numbers."""
+
+    naive: IntArray
+    values: FloatArray
+
+
+def survey(table: Table, seen: Seen = lambda _: None) -> Survey:
+    """Return what is kept of the table's rows."""
+    head: list[Row] = []
+    spread: list[Row] = []
+    cells, stride, count = 0, 1, 0
+    for row in table.rows(seen):
+        if count < HEAD_ROWS and cells < HEAD_CELLS:
+            head.append(row)
+            cells += len(row)
+        if count % stride == 0:
+            spread.append(row)
+            if len(spread) > SPREAD_ROWS:
+                spread, stride = spread[::2], stride * 2
+        count += 1
+    return Survey(head, spread, count)
+
+
+def time_text(row: Row, columns: tuple[int, ...]) -> str:
+    """Return the cells of a time, joined."""
+    if len(columns) == 1:
+        return row[columns[0]] if len(row) > columns[0] else ""
+    return " ".join(row[c] for c in columns if len(row) > c)
+
+
+def stamps(rows: list[Row], layout: Layout, order: Order) -> list[Stamp | None]:
+    """Return the rows' times, each text parsed once."""
+    known: dict[str, Stamp | None] = {}
+    found = []
+    for row in rows:
+        text = time_text(row, layout.time_columns)
+        if text not in known:
+            known[text] = parse(text, order)
+        found.append(known[text])
+    return found
+
+
+def traces(
+    rows: list[Row], layout: Layout, columns: list[int], order: Order, decimal: str
+) -> dict[str, Trace]:
+    """Return what the rows say of each unit; cells that are no numbers are left out."""
+    named = {v.index: v.serial or v.heading for v in layout.values}
+    found: dict[str, tuple[list[int], list[float]]] = {}
+    for row, stamp in zip(rows, stamps(rows, layout, order), strict=True):
+        if stamp is None or stamp.second is None:
+            continue
+        for column in columns:
+            value = _number(row, column, decimal)
+            if value is not None:
+                serial = named[column] if layout.serial_column is None else _cell(row, layout.serial_column)
+                times, values = found.setdefault(serial, ([], []))
+                times.append(stamp.naive)
+                values.append(value)
+    return {s: Trace(np.array(t, dtype=np.int64), np.array(v)) for s, (t, v) in found.items()}
+
+
+def _cell(row: Row, column: int) -> str:
+    return row[column] if len(row) > column else ""
+
+
+def _number(row: Row, column: int, decimal: str) -> float | None:
+    try:
+        return number(_cell(row, column), decimal)
+    except ValueError:
+        return None

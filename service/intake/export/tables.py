@@ -1,0 +1,227 @@
+"""Opens a file as tables of text cells, row by row and in bounded memory: delimited text, workbooks, archives of these.
+
+What the cells mean is not known here.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import zipfile
+import zlib
+from codecs import getincrementaldecoder
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+from tempfile import SpooledTemporaryFile
+from typing import IO, Any
+
+import openpyxl
+from charset_normalizer import from_bytes
+
+from service.intake.problems import Refused
+
+SAMPLE_BYTES = 1 << 18
+DELIMITERS = ("\t", ";", "|", ",")
+MOST_MEMBERS = 2000
+LARGEST_TOTAL = 8 << 30
+LARGEST_WORKBOOK = 1 << 30
+LARGEST_RATIO = 400
+"""Text of readings packs to a fifth or a tenth, mere zeros to a hundredth; more than this was made to do harm."""
+
+Seen = Callable[[int], None]
+Open = Callable[[], Any]
+
+
+@dataclass(frozen=True)
+class Table:
+    """A named table: its rows can be read again and again; `size` is what `rows` tells of its progress at the end."""
+
+    name: str
+    size: int
+    encoding: str | None
+    delimiter: str | None
+    open: Callable[[Seen], Iterator[list[str]]]
+
+    def rows(self, seen: Seen = lambda _: None) -> Iterator[list[str]]:
+        """Give the rows from the first on, telling now and then how much of `size` was seen."""
+        try:
+            yield from self.open(seen)
+        except (zipfile.BadZipFile, zlib.error, EOFError, KeyError):
+            raise Refused.one(self.name, "is damaged; export or copy it anew") from None
+
+
+def tables_of(path: Path, name: str | None = None) -> list[Table]:
+    """Return the tables of a file; Refused if it cannot be opened."""
+    name = name or path.name
+    try:
+        return _tables(name, lambda: path.open("rb"), path.stat().st_size)
+    except (zipfile.BadZipFile, zipfile.LargeZipFile, RuntimeError, NotImplementedError):
+        raise Refused.one(
+            name, "is a damaged or encrypted archive; pack it anew without a password"
+        ) from None
+
+
+def _tables(name: str, opened: Open, size: int, *, inside: bool = False) -> list[Table]:
+    with opened() as stream:
+        head = stream.read(SAMPLE_BYTES)
+        if head[:4] in (b"PK\x03\x04", b"PK\x05\x06"):
+            stream.seek(0)
+            with zipfile.ZipFile(stream) as archive:
+                members = _checked_members(name, archive)
+            if any(m.filename == "[Content_Types].xml" for m in members):
+                return _sheets(name, opened)
+            if inside:
+                raise Refused.one(name, "is an archive in an archive; unpack the outer one first")
+            return _members(name, opened, members)
+    if head[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
+        raise Refused.one(name, "is a workbook of the old kind or has a password; save it as .xlsx or CSV")
+    return [_text(name, opened, size, head)]
+
+
+def _checked_members(name: str, archive: zipfile.ZipFile) -> list[zipfile.ZipInfo]:
+    members = [m for m in archive.infolist() if not m.is_dir()]
+    total = sum(m.file_size for m in members)
+    swollen = [
+        m
+        for m in members
+        if m.file_size > (1 << 24) and m.file_size > LARGEST_RATIO * max(1, m.compress_size)
+    ]
+    if len(members) > MOST_MEMBERS or total > LARGEST_TOTAL or swollen:
+        raise Refused.one(name, "unpacks to far more than exports hold; send its files in smaller archives")
+    if any(m.flag_bits & 1 for m in members):
+        raise Refused.one(name, "has a password; pack it anew without")
+    return members
+
+
+def _members(name: str, opened: Open, members: list[zipfile.ZipInfo]) -> list[Table]:
+    found: list[Table] = []
+    for member in sorted(members, key=lambda m: m.filename):
+        shown = f"{name}/{member.filename}"
+        if member.filename.startswith("__MACOSX/") or Path(member.filename).name.startswith("."):
+            continue
+        found += _tables(shown, _member_opener(opened, member), member.file_size, inside=True)
+    if not found:
+        raise Refused.one(name, "holds no file; add the exports")
+    return found
+
+
+def _member_opener(opened: Open, member: zipfile.ZipInfo) -> Open:
+    @contextmanager
+    def unpacked() -> Iterator[IO[bytes]]:
+        with opened() as outer, zipfile.ZipFile(outer) as archive, archive.open(member) as stream:
+            if not member.filename.lower().endswith((".xlsx", ".xlsm", ".zip")):
+                yield stream
+                return
+            with SpooledTemporaryFile(max_size=1 << 24) as seekable:
+                while block := stream.read(1 << 20):
+                    seekable.write(block)
+                seekable.seek(0)
+                yield seekable
+
+    return unpacked
+
+
+# Delimited text
+
+
+def _text(name: str, opened: Open, size: int, head: bytes) -> Table:
+    encoding = encoding_of(head)
+    text = getincrementaldecoder(encoding)(errors="replace").decode(head)
+    delimiter = delimiter_of(text)
+
+    def rows(seen: Seen) -> Iterator[list[str]]:
+        with opened() as stream:
+            lines = csv.reader(
+                io.TextIOWrapper(stream, encoding, errors="replace", newline=""), delimiter=delimiter
+            )
+            try:
+                for number, row in enumerate(lines):
+                    if number % 5000 == 0:
+                        seen(min(size, stream.tell()))
+                    yield row
+            except csv.Error:
+                where = f"near line {lines.line_num}"
+                raise Refused.one(name, f"is no table {where}; check quotation marks") from None
+            seen(size)
+
+    return Table(name, size, encoding, delimiter, rows)
+
+
+def encoding_of(head: bytes) -> str:
+    """Return the encoding of the first bytes of a text."""
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "utf-16"
+    if head[1:200:2].count(0) > 60:
+        return "utf-16-le"
+    if head[0:200:2].count(0) > 60:
+        return "utf-16-be"
+    try:
+        getincrementaldecoder("utf-8-sig")().decode(head)
+    except UnicodeDecodeError:
+        best = from_bytes(head[:50_000], cp_isolation=["cp1252", "cp1250", "iso8859_15", "mac_roman"]).best()
+        return best.encoding if best else "cp1252"
+    return "utf-8-sig"
+
+
+def delimiter_of(text: str) -> str:
+    """Return the first of the delimiters that parts the lines into equally many cells."""
+    if text[:5].lower().startswith("sep=") and len(text) > 4:
+        return text[4]
+    lines = text.splitlines()[:400]
+    body = lines[:-1] or lines
+    shares = {d: _evenness(body, d) for d in DELIMITERS}
+    even = [d for d in DELIMITERS if shares[d] >= 0.7]
+    return even[0] if even else max(DELIMITERS, key=lambda d: shares[d])
+
+
+def _evenness(lines: list[str], delimiter: str) -> float:
+    try:
+        widths = Counter(len(row) for row in csv.reader(lines, delimiter=delimiter) if row)
+    except csv.Error:
+        return 0.0
+    wide = [(count, width) for width, count in widths.items() if width > 1]
+    return max(wide)[0] / sum(widths.values()) if wide else 0.0
+
+
+# Workbooks
+
+
+def _sheets(name: str, opened: Open) -> list[Table]:
+    with opened() as stream:
+        book = openpyxl.load_workbook(stream, read_only=True, data_only=True)
+        names = [sheet.title for sheet in book.worksheets]
+        book.close()
+    return [_sheet(name, title, opened, alone=len(names) == 1) for title in names]
+
+
+def _sheet(name: str, title: str, opened: Open, *, alone: bool) -> Table:
+    def rows(seen: Seen) -> Iterator[list[str]]:
+        with opened() as stream:
+            book = openpyxl.load_workbook(stream, read_only=True, data_only=True)
+            sheet = book[title]
+            sheet.reset_dimensions()
+            for number, row in enumerate(sheet.iter_rows(values_only=True)):
+                if number % 1000 == 0:
+                    seen(min(number, 1_048_576))
+                yield [cell_text(value) for value in row]
+            book.close()
+            seen(1_048_576)
+
+    return Table(name if alone else f"{name}/{title}", 1_048_576, None, None, rows)
+
+
+def cell_text(value: Any) -> str:
+    """Return a workbook's cell as the text that a person would have typed."""
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        return (value + timedelta(milliseconds=500)).replace(microsecond=0).isoformat(" ")
+    if isinstance(value, (date, time)):
+        return value.isoformat()[:10] if isinstance(value, date) else value.replace(microsecond=0).isoformat()
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() and abs(value) < 1e18 else repr(value)
+    return str(value)

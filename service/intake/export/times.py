@@ -1,0 +1,163 @@
+"""Reads times as exports write them. Which of day and month comes first is the caller's to know."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from typing import NamedTuple
+
+from service.intake.export.model import Order
+
+DAY_S = 86_400
+EARLIEST_YEAR, LATEST_YEAR = 2005, 2099
+_EPOCH_DAY = date(1970, 1, 1).toordinal()
+
+_WEEKDAY = re.compile(r"^(mo|di|mi|do|fr|sa|so|mon|tue|wed|thu|fri|sat|sun)[a-z]*[.,]*\s+(?=\S)", re.I)
+_NUMBERS = re.compile(r"^(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})(?!\d)")
+_DAY_NAME = re.compile(r"^(\d{1,2})[-. /]+([a-zä]{3,9})[-. /,]+(\d{2,4})(?!\d)", re.I)
+_NAME_DAY = re.compile(r"^([a-zä]{3,9})[-. /]+(\d{1,2})[-. /,]+(\d{2,4})(?!\d)", re.I)
+_COMPACT = re.compile(r"^(20\d\d)(\d\d)(\d\d)(?:[T ]?(\d\d)(\d\d)(\d\d)?)?(?!\d)")
+_TIME = re.compile(
+    r"^[T ,]*(\d{1,2})[:h](\d{2})(?::(\d{2})(?:[.,]\d+)?)?(?!\d)\s*([ap])?(?:\.?m\.?(?![a-z]))?", re.I
+)
+_OFFSET = re.compile(r"^(?:UTC|GMT)?([+-])(\d{1,2})(?::?(\d{2}))?$", re.I)
+_ZONES = {"z": 0, "utc": 0, "gmt": 0, "cet": 3600, "mez": 3600, "cest": 7200, "mesz": 7200}
+_MONTHS = {
+    name: i
+    for i, names in enumerate(
+        ("jan", "feb", "mar mär mrz", "apr", "may mai", "jun", "jul", "aug", "sep", "oct okt", "nov", "dec dez"), 1
+    )
+    for name in names.split()
+}  # fmt: skip
+
+
+class Stamp(NamedTuple):
+    """A time as written: the day's first second since 1970, the second of the day, the offset; None if not there."""
+
+    day: int | None
+    second: int | None
+    offset: int | None
+
+    @property
+    def naive(self) -> int:
+        """Return the seconds since 1970 on the clock that wrote it."""
+        return (self.day or 0) + (self.second or 0)
+
+
+def parse(text: str, order: Order) -> Stamp | None:
+    """Return the time that a text holds, None if it is none under that order of day, month and year."""
+    text = _WEEKDAY.sub("", text.strip())
+    epoch = _epoch(text)
+    if epoch is not None:
+        return epoch
+    found = _date(text, order)
+    if found is None:
+        return _time_only(text)
+    day, second, rest = found
+    if second is None:
+        second, rest = _clock(rest)
+    if (
+        second == 0 and ":" in rest
+    ):  # a workbook's date, which is midnight, with the time in a cell of its own
+        later, beyond = _clock(rest)
+        second, rest = (0, rest) if later is None else (later, beyond)
+    offset = offset_of(rest)
+    return None if rest and offset is None else Stamp(day, second, offset)
+
+
+def offset_of(text: str) -> int | None:
+    """Return the offset from UTC in seconds that a text such as `Z`, `+01:00` or `CET` names."""
+    text = text.strip(" ()[]")
+    found = _OFFSET.match(text)
+    if not found:
+        return _ZONES.get(text.lower())
+    seconds = int(found[2]) * 3600 + int(found[3] or 0) * 60
+    return -seconds if found[1] == "-" else seconds
+
+
+def depends_on_order(text: str) -> bool:
+    """Return whether the date is written in numbers without a year of four digits in front."""
+    found = _NUMBERS.match(_WEEKDAY.sub("", text.strip()))
+    return bool(found) and len(found[1]) < 3 if found else False
+
+
+def _epoch(text: str) -> Stamp | None:
+    digits = text.removesuffix(".0")
+    if not (digits.isdecimal() and len(digits) in (10, 13)):
+        return None
+    seconds = int(digits[:10])
+    if not 1_100_000_000 <= seconds < 4_000_000_000:
+        return None
+    return Stamp(seconds // DAY_S * DAY_S, seconds % DAY_S, 0)
+
+
+def _date(text: str, order: Order) -> tuple[int, int | None, str] | None:
+    compact = _COMPACT.match(text)
+    if compact:
+        year, month, day, hour, minute, second = (int(g or 0) for g in compact.groups())
+        start = _day(year, month, day)
+        timed = _of_day(hour, minute, second) if compact[4] else None
+        return (
+            None if start is None or (compact[4] and timed is None) else (start, timed, text[compact.end() :])
+        )
+    for pattern, read in ((_NUMBERS, _numbers), (_DAY_NAME, _day_name), (_NAME_DAY, _name_day)):
+        found = pattern.match(text)
+        if found:
+            start = read(found, order)
+            return None if start is None else (start, None, text[found.end() :].strip())
+    return None
+
+
+def _numbers(found: re.Match[str], order: Order) -> int | None:
+    parts = (found[1], found[3], found[4])
+    if len(parts[0]) > 2:
+        order = "ymd"
+    elif len(parts[2]) > 2 and order == "ymd":
+        return None
+    at = {letter: parts[order.index(letter)] for letter in "ymd"}
+    return _day(_year(at["y"]), int(at["m"]), int(at["d"]))
+
+
+def _day_name(found: re.Match[str], _order: Order) -> int | None:
+    return _day(_year(found[3]), _MONTHS.get(found[2].lower()[:3], 0), int(found[1]))
+
+
+def _name_day(found: re.Match[str], _order: Order) -> int | None:
+    return _day(_year(found[3]), _MONTHS.get(found[1].lower()[:3], 0), int(found[2]))
+
+
+def _year(text: str) -> int:
+    return int(text) + (2000 if len(text) == 2 else 0)
+
+
+def _day(year: int, month: int, day: int) -> int | None:
+    if not EARLIEST_YEAR <= year <= LATEST_YEAR:
+        return None
+    try:
+        return (date(year, month, day).toordinal() - _EPOCH_DAY) * DAY_S
+    except ValueError:
+        return None
+
+
+def _clock(text: str) -> tuple[int | None, str]:
+    found = _TIME.match(text)
+    if not found:
+        return None, text.strip()
+    hour = int(found[1])
+    if found[4]:
+        hour = hour % 12 + (12 if found[4].lower() == "p" else 0) if 1 <= hour <= 12 else 99
+    second = _of_day(hour, int(found[2]), int(found[3] or 0))
+    return second, text[found.end() :].strip() if second is not None else "?"
+
+
+def _of_day(hour: int, minute: int, second: int) -> int | None:
+    if minute > 59 or second > 59 or hour > 24 or (hour == 24 and minute + second):
+        return None
+    return hour * 3600 + minute * 60 + second
+
+
+def _time_only(text: str) -> Stamp | None:
+    second, rest = _clock(text)
+    return (
+        None if second is None or (rest and offset_of(rest) is None) else Stamp(None, second, offset_of(rest))
+    )

@@ -1,0 +1,34 @@
+"""Generic words, in English and German, by which a column is recognised. No program's own names stand here."""
+
+from __future__ import annotations
+
+import re
+
+TIME = re.compile(r"time|date|stamp|zeit|datum|moment", re.I)
+SERIAL = re.compile(r"serial|unit|device|inverter|serien|ger(ä|ae)t|wechselrichter|modul", re.I)
+START = re.compile(r"start|begin|anfang|(?<![a-zä])(from|von)(?![a-zä])", re.I)
+END = re.compile(r"(?<![a-zä])(end|ending|until|bis|ende|to)(?![a-zä])|endzeit|intervallende", re.I)
+COUNTER = re.compile(r"total|cumul|counter|meter|lifetime|running|z(ä|ae)hler|gesamt|kumul|today|heute", re.I)
+POWER = re.compile(r"power|leistung", re.I)
+ENERGY = re.compile(r"energy|energie|yield|ertrag|production|produktion|erzeugung", re.I)
+OTHER = re.compile(
+    r"volt|spannung|current|strom|freq|temp|signal|status|(?<![a-z])(v|a|hz|%|°c|ms|db|dbm|var|va)(?![a-z])",
+    re.I,
+)
+LOCAL = re.compile(r"local|lokal|ortszeit", re.I)
+ZONE_NAME = re.compile(r"\b[A-Z][a-z]+/[A-Z][A-Za-z_]+\b")
+_UNIT = re.compile(r"(?<![A-Za-z])(k?)(wh?)(?![A-Za-z])", re.I)
+
+_NO_VALUE = ("", "-", "--", "---", "n/a", "na", "nan", "null", "none", "#n/a", "#nv", "#n/v", "k.a.", "k. a.")
+MISSING = frozenset((*_NO_VALUE, "missing", "fehlt", "?"))
+
+
+def unit_of(text: str) -> str | None:
+    """Return `w`, `kw`, `wh` or `kwh` if the text names exactly one of them."""
+    found = {(k + w).lower() for k, w in _UNIT.findall(text)}
+    return found.pop() if len(found) == 1 else None
+
+
+def is_missing(cell: str) -> bool:
+    """Return whether the cell says that there is no value."""
+    return cell.strip().lower() in MISSING

@@ -1,0 +1,153 @@
+"""Zones by name or offset, from clock times to UTC, and from which of them the labels of a table are."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from service.intake.export import words
+from service.intake.export.model import Guess, Known, Question
+from service.intake.export.noon import centroid_min, lateness_min
+from service.intake.export.survey import Trace
+from service.intake.export.times import offset_of
+from service.store.grids import IntArray
+
+LARGEST_LATENESS_MIN = 40
+QUARTER_S = 900
+QUARTERS_REMEMBERED = 20_000
+_EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - the clock's own times have no zone
+_IN_HEADING = re.compile(
+    r"\b(?:UTC|GMT)\s*(?:[+-]\s?\d{1,2}(?::?\d\d)?)?(?!\w)|(?<=\()[+-]\d{2}:\d{2}(?=\))|\b(CEST|CET|MESZ|MEZ)\b"
+)
+
+
+def zone_of(name: str) -> tzinfo:
+    """Return the zone of a name such as Europe/Berlin, UTC or +01:00; ValueError if there is none."""
+    offset = offset_of(name)
+    if offset is not None:
+        return timezone(timedelta(seconds=offset))
+    try:
+        return ZoneInfo(name.strip())
+    except (KeyError, OSError, ValueError):
+        raise ValueError(f"{name!r} is no zone") from None
+
+
+class Clockwork:
+    """Turns seconds on a zone's clock into UTC; each quarter of an hour is asked for once."""
+
+    def __init__(self, zone: tzinfo) -> None:
+        self._zone = zone
+        self._known: dict[int, tuple[int, int]] = {}
+
+    def offsets(self, naive: int) -> tuple[int, int]:
+        """Return the offsets of a clock time at its first and its second showing; they differ around a change."""
+        quarter = naive // QUARTER_S
+        found = self._known.get(quarter)
+        if found is None:
+            if len(self._known) > QUARTERS_REMEMBERED:
+                self._known.clear()
+            at = _EPOCH + timedelta(seconds=quarter * QUARTER_S)
+            found = self._known[quarter] = (_offset(at, self._zone, 0), _offset(at, self._zone, 1))
+        return found
+
+    def utc(self, naive: IntArray) -> IntArray:
+        """Return the times in UTC, taking each for its first showing."""
+        return naive - np.array([self.offsets(int(n))[0] for n in naive], dtype=np.int64)
+
+
+def _offset(at: datetime, zone: tzinfo, fold: int) -> int:
+    found = at.replace(tzinfo=zone, fold=fold).utcoffset()
+    return round(found.total_seconds()) if found else 0
+
+
+@dataclass(frozen=True)
+class Light:
+    """What the first rows and the rows from all over show of the light."""
+
+    head: dict[str, Trace]
+    spread: dict[str, Trace]
+    known: Known
+
+    def late(self, zone: str) -> float | None:
+        """Return how late the light is if the labels are of that zone."""
+        return lateness_min(self.head.values(), Clockwork(zone_of(zone)).utc, self.known.longitude)
+
+    def fits(self, zone: str) -> bool:
+        """Return whether the light speaks for the zone."""
+        late = self.late(zone)
+        return late is not None and abs(late) <= LARGEST_LATENESS_MIN
+
+    def summer_agrees(self, zone: str) -> bool:
+        """Return whether the energy lies alike before and after a change of the clock, as it does in the right zone."""
+        clock = Clockwork(zone_of(self.known.zone))
+        right = Clockwork(zone_of(zone))
+        usual = self._standard()
+
+        def in_summer(naive: IntArray) -> IntArray:
+            return np.array([clock.offsets(int(n))[0] != usual for n in naive], dtype=np.int64)
+
+        def in_winter(naive: IntArray) -> IntArray:
+            return 1 - in_summer(naive)
+
+        found = [
+            centroid_min(self.spread.values(), right.utc, self.known.longitude, chosen=part)
+            for part in (in_summer, in_winter)
+        ]
+        return None in found or abs(found[0] - found[1]) <= LARGEST_LATENESS_MIN  # type: ignore[operator]
+
+    def choices(self) -> tuple[str, ...]:
+        """Return the zones that a naive label may be of: the site's, UTC, and the site's without summer time."""
+        standard = self._standard()
+        fixed = f"{'-' if standard < 0 else '+'}{abs(standard) // 3600:02}:{abs(standard) % 3600 // 60:02}"
+        return tuple(dict.fromkeys((self.known.zone, "UTC", *((fixed,) if standard else ()))))
+
+    def _standard(self) -> int:
+        trace = next((t for t in self.head.values() if t.naive.size), None)
+        year = datetime.fromtimestamp(int(trace.naive[0]), UTC).year if trace else 2026
+        zone = zone_of(self.known.zone)
+        return min(_offset(datetime(year, month, 1), zone, 0) for month in (1, 7))  # noqa: DTZ001 - a clock's time
+
+
+def named_in(headings: str) -> str | None:
+    """Return the zone that headings name, None if they name none or several."""
+    found = {z for name in words.ZONE_NAME.findall(headings) if (z := _valid(name))}
+    found |= {z for m in _IN_HEADING.finditer(headings) if (z := _valid(m[0].replace(" ", "")))}
+    return found.pop() if len(found) == 1 else None
+
+
+def _valid(name: str) -> str | None:
+    try:
+        zone_of(name)
+    except ValueError:
+        return None
+    return name
+
+
+def naive_zone(light: Light, headings: str) -> tuple[Guess, Question | None]:
+    """Return the zone of labels without offsets, and the question where it is not certain."""
+    named = named_in(headings)
+    if named:
+        return _named(light, named)
+    site = light.known.zone
+    if light.fits(site) and light.summer_agrees(site):
+        return Guess(site, 0.9, "the site's zone, and the light is in the middle of its solar day"), None
+    if light.late(site) is None:
+        why = "the times name no zone, and the readings show no whole day of light to tell by"
+        return Guess(site, 0.5, why), Question("timezone", light.choices(), why, site)
+    fitting = [z for z in light.choices() if light.fits(z) and light.summer_agrees(z)]
+    why = f"in the site's zone the light would be {light.late(site):+.0f} min off solar noon, or move with summer time"
+    proposed = fitting[0] if fitting else None
+    return Guess(proposed or site, 0.5, why), Question("timezone", light.choices(), why, proposed)
+
+
+def _named(light: Light, named: str) -> tuple[Guess, Question | None]:
+    late = light.late(named)
+    if late is None or (abs(late) <= LARGEST_LATENESS_MIN and light.summer_agrees(named)):
+        return Guess(named, 0.97, "the headings name it"), None
+    why = f"the headings say {named}, in which the light would be {late:+.0f} min off solar noon"
+    choices = tuple(dict.fromkeys((named, *light.choices())))
+    return Guess(named, 0.5, why), Question("timezone", choices, why, next(filter(light.fits, choices), None))

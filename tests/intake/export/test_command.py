@@ -1,0 +1,129 @@
+"""`import readings` with files of other programs: proposal, questions and exit status, storing, rejected rows."""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine, func, select
+from typer.testing import CliRunner, Result
+
+from service.cli import app
+from service.intake.record import as_stored, read_record
+from service.store import readings, sites
+from service.store.database import reading, writing
+from service.store.tables import AuditRow, Payload
+from tests.intake.export import corpus
+from tests.intake.export.corpus import RECORD, SERIALS, Make
+
+DAY = {"start": datetime(2026, 6, 13, 22, tzinfo=UTC), "end": datetime(2026, 6, 16, 22, tzinfo=UTC)}
+
+
+@pytest.fixture
+def site_id(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> str:
+    monkeypatch.setenv("YIELDPROOF_DATABASE_URL", engine.url.render_as_string(hide_password=False))
+    monkeypatch.setenv("COLUMNS", "200")
+    with writing(engine) as session:
+        return sites.create(session, as_stored(read_record(RECORD))).id
+
+
+def _import(path: Path, site_id: str, *words: str) -> Result:
+    return CliRunner().invoke(app, ["import", "readings", str(path), "--site", site_id, *words])
+
+
+def _held(engine: Engine, site_id: str) -> dict[str, list[float]]:
+    with reading(engine) as session:
+        return {s.serial: s.values.tolist() for s in readings.load(session, site_id, **DAY)}
+
+
+def _count(engine: Engine, model: Any) -> int:
+    with reading(engine) as session:
+        return session.execute(select(func.count()).select_from(model)).scalar_one()
+
+
+def test_open_questions_store_nothing_and_end_with_three(
+    engine: Engine, site_id: str, tmp_path: Path
+) -> None:
+    path, _ = corpus.write(Make("plain"), tmp_path)
+    found = _import(path, site_id)
+    assert found.exit_code == 3
+    assert "label: start or end?" in found.stdout
+    assert "--answer KEY=VALUE" in found.stderr
+    assert _held(engine, site_id) == {}
+
+
+def test_dry_run_gives_programs_the_questions_and_stores_nothing(
+    engine: Engine, site_id: str, tmp_path: Path
+) -> None:
+    path, _ = corpus.write(Make("one_day", time="%d/%m/%Y %H:%M", first=date(2026, 6, 3), days=1), tmp_path)
+    found = _import(path, site_id, "--dry-run", "--json")
+    assert found.exit_code == 0
+    said = json.loads(found.stdout)
+    asked = {q["key"]: q for q in said["questions"]}
+    assert set(asked) == {"label", "day_first"}
+    assert asked["day_first"]["choices"] == ["true", "false"]
+    assert all(q["why"] for q in said["questions"])
+    assert said["tables"][0]["guesses"]["quantity"]["value"] == "energy_wh"
+    assert _held(engine, site_id) == {}
+
+
+def test_answered_file_is_stored_and_a_second_time_changes_nothing(
+    engine: Engine, site_id: str, tmp_path: Path
+) -> None:
+    path, truth = corpus.write(Make("plain"), tmp_path)
+    first = _import(path, site_id, "--answer", "label=start", "--json")
+    assert first.exit_code == 0, first.output
+    held, payloads = _held(engine, site_id), _count(engine, Payload)
+    wanted = [wh for (serial, _), wh in truth.items() if serial == SERIALS[0]]
+    assert held[SERIALS[0]] == pytest.approx(wanted, abs=1e-3)
+    again = _import(path, site_id, "--answer", "label=start", "--json")
+    assert json.loads(first.stdout)["accepted"] == json.loads(again.stdout)["replaced"] == len(truth)
+    assert (_held(engine, site_id), _count(engine, Payload)) == (held, payloads)
+    assert _count(engine, AuditRow) == 2
+
+
+def test_every_rejected_row_is_written_with_its_reason(site_id: str, tmp_path: Path) -> None:
+    path, _ = corpus.write(Make("plain"), tmp_path)
+    lines = path.read_text().splitlines()
+    lines[50] = lines[50].rpartition(",")[0] + ",broken"
+    lines[51] = lines[51].rpartition(",")[0] + ",-7"
+    lines[52] = lines[52].rpartition(",")[0] + ",99999"
+    path.write_text("\n".join(lines))
+    out = tmp_path / "rejected.csv"
+    found = _import(path, site_id, "--answer", "label=start", "--rejected", str(out))
+    assert ", 3 rejected" in found.stdout
+    written = out.read_text()
+    assert "51,082913377003,broken,is not a number" in written
+    assert "is negative" in written
+    assert "far more than the inverter can give" in written
+
+
+def test_wrong_answers_are_named(site_id: str, tmp_path: Path) -> None:
+    path, _ = corpus.write(Make("plain"), tmp_path)
+    found = _import(path, site_id, "--answer", "label=middle")
+    assert found.exit_code == 1
+    assert "label must be one of: start, end" in found.stderr
+    assert "KEY=VALUE" in _import(path, site_id, "--answer", "label").stderr
+
+
+def test_archive_names_what_it_leaves_out(site_id: str, tmp_path: Path) -> None:
+    path, _ = corpus.write(Make("archive", kind="zip"), tmp_path)
+    with zipfile.ZipFile(path, "a") as archive:
+        archive.writestr("read me.txt", "hello")
+    found = _import(path, site_id, "--answer", "label=start")
+    assert found.exit_code == 0, found.output
+    assert "read me.txt: is not read" in found.stderr
+
+
+def test_file_in_the_form_of_the_api_has_nothing_open(engine: Engine, site_id: str, tmp_path: Path) -> None:
+    path = tmp_path / "ours.csv"
+    path.write_text(f"serial,start,energy_wh\n{SERIALS[0]},2026-06-14T10:00:00Z,1.5\n")
+    dry = _import(path, site_id, "--dry-run", "--json", "--answer", "interval_min=15")
+    assert json.loads(dry.stdout)["questions"] == []
+    assert _held(engine, site_id) == {}
+    stored = _import(path, site_id, "--json", "--answer", "interval_min=15")
+    assert json.loads(stored.stdout)["accepted"] == 1

@@ -1,0 +1,205 @@
+"""Files that are damaged, hostile or say too little: a clear refusal, a warning, or a rejected row with its reason."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from datetime import date
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from service.intake.export.model import Known, Proposal
+from service.intake.export.propose import checked_answers, propose
+from service.intake.export.read import Rejected, Tally, read
+from service.intake.export.tables import tables_of
+from service.intake.problems import Refused
+from tests.intake.export import corpus
+from tests.intake.export.corpus import RECORD, SERIALS, Make
+
+KNOWN = Known.of_record(RECORD)
+ANSWERS = {"label": "start", "quantity": "energy_wh", "timezone": "UTC", "interval_min": "15"}
+
+
+def _file(folder: Path, text: str | bytes, name: str = "export.csv") -> Path:
+    path = folder / name
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+def _propose(path: Path, **answers: str) -> Proposal:
+    (table,) = tables_of(path)
+    return propose(table, KNOWN, answers)
+
+
+def _read(path: Path, **answers: str) -> tuple[list[float], list[Rejected], Tally]:
+    (table,) = tables_of(path)
+    proposal = propose(table, KNOWN, {**ANSWERS, **answers})
+    assert proposal.recipe is not None, proposal.refused
+    tally = Tally()
+    pieces = list(read(table, proposal.recipe, KNOWN, tally))
+    values = [v for p in pieces for s in p.samples for v in s.values.tolist()]
+    return values, [r for p in pieces for r in p.rejected], tally
+
+
+def _rows(*cells: str, heading: str = f"{SERIALS[0]} Wh") -> str:
+    lines = [f"2026-06-14 {10 + i // 4}:{15 * (i % 4):02},{cell}" for i, cell in enumerate(cells)]
+    return "\n".join([f"Time,{heading}", *lines, ""])
+
+
+# Opening
+
+
+def _packed(**members: bytes) -> bytes:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in members.items():
+            archive.writestr(name, content)
+    return buffer.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (_packed(zeros=b"0" * (1 << 25)), "unpacks to far more"),
+        (_packed(inner=_packed(a=b"1")), "archive in an archive"),
+        (_packed(), "holds no file|damaged"),
+        (b"PK\x03\x04 and no more", "damaged"),
+        (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600), "save it as .xlsx"),
+    ],
+    ids=["bomb", "nested", "empty", "cut", "old workbook"],
+)
+def test_archive_that_cannot_be_opened_says_what_to_do(content: bytes, said: str, tmp_path: Path) -> None:
+    with pytest.raises(Refused, match=said):
+        tables_of(_file(tmp_path, content, "export.zip"))
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "no column holds times"),
+        ("just words\nand more\n", "no column holds times"),
+        (bytes(range(256)) * 20, "no column holds times"),
+        ("Date,482913377001 Wh\n2026-06-14,5\n2026-06-15,6\n", "one value a day"),
+        ("Time,North roof,South roof\n2026-06-14 10:00,1,2\n2026-06-14 10:15,1,2\n", "names a unit"),
+        ("Time,4.82913E+11 Wh\n2026-06-14 10:00,1\n2026-06-14 10:15,1\n", "lost its last digits"),
+        ("Time,482913377001 Wh,482913377002 kW\n2026-06-14 10:00,1,2\n2026-06-14 10:15,1,2\n", "different units"),
+        ("Time,482913377001 Wh\n2026-06-14 10:00,1\n2026-06-14 14:00,1\n2026-06-14 18:00,1\n", "240 min apart"),
+    ],
+)  # fmt: skip
+def test_table_without_readings_says_what_is_missing(text: str, said: str, tmp_path: Path) -> None:
+    refused = _propose(_file(tmp_path, text)).refused
+    assert refused is not None
+    assert said in refused
+
+
+def test_hours_without_am_or_pm_are_refused(tmp_path: Path) -> None:
+    make = Make("half_days", time="%m/%d/%Y %I:%M", first=date(2026, 6, 14))
+    refused = _propose(corpus.write(make, tmp_path)[0]).refused
+    assert refused is not None
+    assert "AM or PM" in refused
+
+
+# Asking
+
+
+def test_unknown_keys_and_impossible_answers_are_refused_together() -> None:
+    with pytest.raises(Refused) as refused:
+        checked_answers({"colour": "red", "label": "middle", "timezone": "Moon/Sea", "interval_min": "90"})
+    assert {e.field for e in refused.value.errors} == {"colour", "label", "timezone", "interval_min"}
+
+
+def test_numbers_that_may_have_a_decimal_comma_or_thousands_are_asked_for(tmp_path: Path) -> None:
+    text = _rows("1,234", "2,345", "3,456").replace(",", ";", 1)
+    text = "\n".join(line.replace(",", ";", 1) for line in text.split("\n"))
+    assert "decimal" in {q.key for q in _propose(_file(tmp_path, text)).questions}
+    assert _read(_file(tmp_path, text), decimal="comma")[0] == [1.234, 2.345, 3.456]
+    assert _read(_file(tmp_path, text), decimal="point")[0] == [1234, 2345, 3456]
+
+
+def test_offsets_in_the_times_hold_against_an_answer_and_that_is_said(tmp_path: Path) -> None:
+    make = Make("offsets", time="%Y-%m-%dT%H:%M:%S", offset="colon")
+    proposal = _propose(corpus.write(make, tmp_path)[0], timezone="UTC")
+    assert any("own offset" in w for w in proposal.warnings)
+
+
+def test_offsets_against_the_sun_are_told_of(tmp_path: Path) -> None:
+    make = Make("wrong_offsets", time="%Y-%m-%dT%H:%M:%S", offset="Z")
+    assert any("solar noon" in w for w in _propose(corpus.write(make, tmp_path)[0]).warnings)
+
+
+def test_few_readings_leave_zone_label_and_quantity_open(tmp_path: Path) -> None:
+    text = _rows("1", "2", "3", "4", heading=SERIALS[0])
+    assert {"timezone", "label", "quantity"} <= {q.key for q in _propose(_file(tmp_path, text)).questions}
+
+
+# Rejecting
+
+
+def test_what_is_no_number_or_no_time_is_rejected_with_row_and_reason(tmp_path: Path) -> None:
+    text = _rows("1.5", "error", "2.5", "1.5", "1.5", "1.5", "1.5") + "Total,9\n"
+    values, rejected, _ = _read(_file(tmp_path, text))
+    assert values == [1.5, 2.5, 1.5, 1.5, 1.5, 1.5]
+    assert [(r.row, r.text, r.reason) for r in rejected] == [
+        (3, "error", "is not a number"),
+        (9, "Total | 9", "its time cannot be read"),
+    ]
+
+
+def test_times_that_the_clock_leaps_over_are_rejected(tmp_path: Path) -> None:
+    lines = [f"2026-03-29 0{h}:{m:02},1" for h in (1, 2, 3) for m in (0, 15, 30, 45)]
+    text = "\n".join([f"Time,{SERIALS[0]} Wh", *lines])
+    values, rejected, _ = _read(_file(tmp_path, text), timezone="Europe/Berlin")
+    assert len(values) == 8
+    assert {r.reason for r in rejected} == {
+        "this time does not exist in the zone: the clock is put forward over it"
+    }
+
+
+def test_serial_that_lost_its_digits_is_rejected_in_rows(tmp_path: Path) -> None:
+    rows = [f"2026-06-14 10:{15 * i},{s},1" for i in range(4) for s in (*SERIALS, "4.82913E+11")]
+    _, rejected, _ = _read(_file(tmp_path, "\n".join(["Time,Serial,Wh", *rows]).replace("10:0,", "10:00,")))
+    assert len(rejected) == 4
+    assert all("lost digits" in r.reason for r in rejected)
+
+
+# Counters
+
+
+def test_counter_that_leaps_stands_still_or_is_silent(tmp_path: Path) -> None:
+    at = ("10:00", "10:15", "10:30", "10:45", "11:00", "15:00", "15:15")
+    shown = ("1000", "1020", "999999", "1060", "1080", "1500", "1520")
+    lines = [f"2026-06-14 {t},{v}" for t, v in zip(at, shown, strict=True)]
+    path = _file(tmp_path, "\n".join([f"Time,Total {SERIALS[0]} Wh", *lines]))
+    values, rejected, _ = _read(path, quantity="counter_wh", label="end")
+    assert values == [20, 20, 20]
+    assert [r.row for r in rejected] == [4, 5, 7]
+    assert "420 Wh" in rejected[-1].reason
+
+
+def test_resets_and_rollovers_are_counted(tmp_path: Path) -> None:
+    rows = _rows("99990", "99995", "5", "10", "15", "2", "4", heading=f"Total {SERIALS[0]} Wh")
+    values, _, tally = _read(_file(tmp_path, rows), quantity="counter_wh", label="end")
+    assert values == [5, 10, 5, 5, 2, 2]
+    assert (tally.rollovers, tally.resets) == (1, 1)
+    assert any("began anew" in w for w in tally.warnings(15))
+
+
+def test_another_interval_further_down_is_told_of(tmp_path: Path) -> None:
+    lines = [f"2026-06-14 {h:02}:{m:02},1" for h in range(10, 14) for m in (0, 15, 30, 45)]
+    lines += [f"2026-06-14 {h:02}:{m:02},1" for h in range(14, 17) for m in (0, 30)]
+    _, _, tally = _read(_file(tmp_path, "\n".join([f"Time,{SERIALS[0]} Wh", *lines])))
+    assert any("steps are of 30 min" in w for w in tally.warnings(15))
+
+
+def test_workbook_with_dates_and_times_in_cells_of_their_own(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    sheet = book.worksheets[0]
+    sheet.append(["Datum", "Uhrzeit", f"{SERIALS[0]} Wh"])
+    for minute in (0, 15, 30, 45):
+        cells = (date(2026, 6, 14), f"10:{minute:02}", 1.5)
+        sheet.append(cells)
+    path = tmp_path / "apart.xlsx"
+    book.save(path)
+    assert _read(path)[0] == [1.5] * 4
