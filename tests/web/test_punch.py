@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -330,3 +331,31 @@ def test_a_serial_that_is_heard_already_is_offered(office: TestClient, engine: E
     other = add_site(engine, found, name="Stranger House")
     page = office.get(f"/sites/{other}/replace", params={"old": sample.DEAD}).text
     assert f'<option value="{NEW}">' in page
+
+
+def test_the_sites_page_puts_one_finding_on_the_list_and_then_says_how_it_stands(
+    visitor: TestClient, engine: Engine, site_id: str
+) -> None:
+    sign_in(visitor, add_person(engine, "office", "Maud Tolliver"))
+    shown = visitor.get(f"/sites/{site_id}").text
+    assert shown.count("Put on the punch list</button>") == 4
+    assert f'name="subject" value="{DEAD}"' in shown
+    sent = {"subject": DEAD, "back": f"/sites/{site_id}#findings"}
+    answer = visitor.post(f"/sites/{site_id}/punch", data=sent, follow_redirects=False)
+    assert (answer.status_code, answer.headers["location"]) == (303, f"/sites/{site_id}#findings")
+    shown = visitor.get(f"/sites/{site_id}").text
+    assert shown.count("Put on the punch list</button>") == 3
+    assert f'href="/sites/{site_id}/punch#no-{_number(engine, site_id)}">open</a>' in shown
+
+
+def test_the_sites_page_does_not_put_first_what_is_said_to_be_mended(
+    visitor: TestClient, engine: Engine, site_id: str
+) -> None:
+    sign_in(visitor, add_person(engine, "office", "Maud Tolliver"))
+    titles = re.findall(r'first-advice">(.*?)</p>', visitor.get(f"/sites/{site_id}").text)
+    sent = {"subject": DEAD, "mark": "mended", "back": f"/sites/{site_id}"}
+    assert visitor.post(f"/sites/{site_id}/mark", data=sent).status_code == 200
+    shown = visitor.get(f"/sites/{site_id}").text
+    assert titles
+    assert re.findall(r'first-advice">(.*?)</p>', shown) != titles
+    assert shown.rindex(f"/units/{sample.DEAD}") < shown.index("said to be mended</a>")

@@ -32,7 +32,7 @@ def one_site(request: Request, site_id: str, user: SignedIn, day: str = "") -> H
         request,
         "office/site.html",
         site=site,
-        view=site_view(site, day, told.proposals),
+        view=site_view(site, day, told.proposals, marks),
         told=told,
         is_office=user.role == "office",
         on_list=marks.live_count,

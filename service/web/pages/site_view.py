@@ -19,6 +19,7 @@ from service.web.pages.not_yet import Open, open_lines
 from service.web.pages.plan import PlanePlan, plans
 from service.web.pages.proposals import ProposalView
 from service.web.pages.view import DayLine, FindingView, Summary, UnitLine
+from service.web.pages.visit import Marks
 
 
 @dataclass(frozen=True)
@@ -67,14 +68,14 @@ class SiteView:
     verified: Verified | None
 
 
-def site_view(site: Shown, day: str, proposals: Mapping[str, ProposalView]) -> SiteView:
+def site_view(site: Shown, day: str, proposals: Mapping[str, ProposalView], marks: Marks) -> SiteView:
     """Return the page's content; `day` is the day that the plan shows, empty for the mean day."""
     days = view.site_days(site.found, site.zone) if site.found else []
     chosen = view.chosen_day(day, [total.day for total in days])
     return SiteView(
         plans=plans(site.record, site.found, chosen),
         fitted=_fitted(len(site.record.units)),
-        verified=_verified(site, site.found, days, chosen, proposals) if site.found else None,
+        verified=_verified(site, site.found, days, chosen, proposals, marks) if site.found else None,
     )
 
 
@@ -106,19 +107,15 @@ def _verified(
     days: list[DayTotal],
     chosen: date | None,
     proposals: Mapping[str, ProposalView],
+    marks: Marks,
 ) -> Verified:
     lines = view.day_lines(days)
     units = view.unit_lines(found)
-    findings = [
-        replace(read, chart=evidence_view(site, found, finding, read.title))
-        for finding, read in zip(
-            view.in_order(found), view.finding_views(found, site.record, proposals), strict=True
-        )
-    ]
+    findings = _findings(site, found, proposals, marks)
     light = view.light_hours(found, site.zone)
     return Verified(
         summary=view.summary(found, site.record),
-        first=next((finding for finding in findings if finding.is_fault), None),
+        first=next((finding for finding in findings if finding.is_fault and not finding.is_settled), None),
         lines=units,
         findings=findings,
         not_yet=open_lines(found),
@@ -129,3 +126,15 @@ def _verified(
         chart=chart_of(f"{site.href}/chart/site.svg", site.version, lines),
         heat=heat_view(site, found, units),
     )
+
+
+def _findings(
+    site: Shown, found: Verification, proposals: Mapping[str, ProposalView], marks: Marks
+) -> list[FindingView]:
+    """Return the findings with what shows them and what was done about them; those that are mended come last."""
+    read = zip(view.in_order(found), view.finding_views(found, site.record, proposals), strict=True)
+    findings = [
+        replace(one, chart=evidence_view(site, found, finding, one.title), punch=marks.finding(finding))
+        for finding, one in read
+    ]
+    return sorted(findings, key=lambda finding: finding.is_settled)

@@ -25,6 +25,7 @@ from service.verify.result import INFORMATION_CAUSES, Finding, UnitResult, Verif
 from service.web.pages.evidence_view import EvidenceView
 from service.web.pages.proposals import ProposalView, key_of
 from service.web.pages.sun_view import SunView
+from service.web.pages.visit import MarkView
 
 WHOLE_CAUSES = frozenset(
     {"not_on_record", "clock_shift", "plane_misdescribed", "curtailed", "site_low", "unit_scale"}
@@ -104,6 +105,13 @@ class FindingView:
     """What shows it, on the office's pages."""
     sun: SunView | None = None
     """What a unit's own page draws under its shade."""
+    punch: MarkView | None = None
+    """What was done about it, on the office's pages."""
+
+    @property
+    def is_settled(self) -> bool:
+        """Return whether it is said or proven to be mended, whatever the window still shows of it."""
+        return self.punch is not None and self.punch.settled
 
 
 @dataclass(frozen=True)
