@@ -1,4 +1,4 @@
-"""Everybody at the door of the application, for tests that go through all routes."""
+"""Who comes to the door of the application: somebody with a browser, and everybody, for tests of all routes."""
 
 from __future__ import annotations
 
@@ -11,6 +11,13 @@ from sqlalchemy import Engine
 from service.settings import Settings
 from service.web.app import create_app
 from tests.web.roles import House
+
+
+@pytest.fixture
+def visitor(settings: Settings, engine: Engine) -> Iterator[TestClient]:
+    """Somebody with a browser who has not signed in."""
+    with TestClient(create_app(settings, engine=engine), base_url="http://roofs.example") as client:
+        yield client
 
 
 @pytest.fixture

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import copy
 import re
-from collections.abc import Iterator
 from dataclasses import replace
 from html import unescape
 from typing import Any
@@ -22,13 +21,6 @@ from tests.report import sample
 from tests.web.visit import add_person, add_site, assign, sign_in
 
 HOSTILE = "<script>alert(1)</script>\"'&{{7*7}}"
-
-
-@pytest.fixture
-def visitor(settings: Settings, engine: Engine) -> Iterator[TestClient]:
-    """Somebody with a browser who has not signed in."""
-    with TestClient(create_app(settings, engine=engine), base_url="http://roofs.example") as client:
-        yield client
 
 
 @pytest.fixture

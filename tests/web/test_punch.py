@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from io import StringIO
@@ -16,14 +15,12 @@ from sqlalchemy import Engine
 from sqlmodel import select
 
 from service.jobs.punch_list import kept_sentence, put_on_list
-from service.settings import Settings
 from service.store import accounts, punch, readings, sites
 from service.store.database import reading, writing
 from service.store.readings import Samples
 from service.store.tables import Site, User
 from service.verify.result import Finding
 from service.verify.sentence import Sentence, sentence
-from service.web.app import create_app
 from tests.report import sample
 from tests.web.visit import add_person, add_site, assign, sign_in
 
@@ -33,13 +30,6 @@ PROOF = {
     "window": "after",
     "after": {"units": [{"serial": sample.DEAD, "index": 0.981, "low": 0.951, "high": 1.012}]},
 }
-
-
-@pytest.fixture
-def visitor(settings: Settings, engine: Engine) -> Iterator[TestClient]:
-    """Somebody with a browser who has not signed in."""
-    with TestClient(create_app(settings, engine=engine), base_url="http://roofs.example") as client:
-        yield client
 
 
 @pytest.fixture

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gzip
 import re
-from collections.abc import Iterator
 from html import unescape
 
 import pytest
@@ -13,22 +12,13 @@ from sqlalchemy import Engine
 
 from service.jobs.codec import to_json
 from service.jobs.verification import MADE_BY, summary
-from service.settings import Settings
 from service.store import punch, sites, verifications
 from service.store.database import writing
-from service.web.app import create_app
 from tests.report import sample
 from tests.web.visit import add_person, add_site, assign, sign_in
 
 LARGEST_BYTES = 60_000
 SAME = "if-none-match"
-
-
-@pytest.fixture
-def visitor(settings: Settings, engine: Engine) -> Iterator[TestClient]:
-    """Somebody with a browser who has not signed in."""
-    with TestClient(create_app(settings, engine=engine), base_url="http://roofs.example") as client:
-        yield client
 
 
 @pytest.fixture

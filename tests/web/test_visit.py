@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from io import BytesIO
 
@@ -13,23 +12,14 @@ from PIL import Image
 from sqlalchemy import Engine
 from sqlmodel import select
 
-from service.settings import Settings
 from service.store import audit, punch
 from service.store.database import reading
 from service.store.tables import AuditRow, Photo, PunchEntry, PunchStep
-from service.web.app import create_app
 from tests.report import sample
 from tests.web.visit import add_person, add_site, assign, sign_in
 
 DEAD = f"unit:{sample.DEAD}"
 FINE = f"unit:{sample.site().units[0].serial}"
-
-
-@pytest.fixture
-def visitor(settings: Settings, engine: Engine) -> Iterator[TestClient]:
-    """Somebody with a browser who has not signed in."""
-    with TestClient(create_app(settings, engine=engine), base_url="http://roofs.example") as client:
-        yield client
 
 
 @pytest.fixture
