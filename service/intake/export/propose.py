@@ -107,10 +107,12 @@ def _recipe(table: Table, found: Survey, known: Known, draft: _Draft) -> Recipe:
     steps = _steps(head, draft)
     interval = _interval(data, layout, order, steps, draft)
     quantity = _quantity(layout, columns, head, Steps(interval * 60, 1, 1, steps.newest_first), known, draft)
-    powers = [_power(found, quantity, newest_first=steps.newest_first) for found in (head, spread)]
-    light = Light(powers[0], powers[1], known)
-    zone = _zone(data, layout, order, light, draft)
     label = _label(layout, quantity, data, order, interval, draft)
+    powers = [_power(found, quantity, newest_first=steps.newest_first) for found in (head, spread)]
+    light = Light(
+        powers[0], powers[1], known, _shifts(label, quantity, interval, draft), tuple(head.values())
+    )
+    zone = _zone(data, layout, order, light, draft)
     return Recipe(
         layout.first_row,
         layout.time_columns,
@@ -299,6 +301,16 @@ def _rates(trace: Trace, quantity: str, *, newest_first: bool) -> Trace:
 
 
 # Zone and label
+
+
+def _shifts(label: str, quantity: str, interval: int, draft: _Draft) -> tuple[float, ...]:
+    """Return the minutes from a label to the middle of its interval; both where the label is still open."""
+    if quantity.startswith("counter"):  # its power stands in the middle already, if a time is the end
+        shifts = {"end": 0.0, "start": float(interval)}
+    else:
+        shifts = {"end": -interval / 2, "start": interval / 2}
+    is_open = any(q.key == "label" for q in draft.questions)
+    return tuple(shifts.values()) if is_open else (shifts[label],)
 
 
 def _zone(data: list[list[str]], layout: Layout, order: Order, light: Light, draft: _Draft) -> str | None:

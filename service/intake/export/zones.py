@@ -16,8 +16,11 @@ from service.intake.export.survey import Trace
 from service.intake.export.times import offset_of
 from service.store.grids import IntArray
 
-LARGEST_LATENESS_MIN = 40
+LARGEST_LATENESS_MIN = 25
+"""Zones lie an hour apart, few half of one: up to here a zone is the nearest; shade in the morning may do as much."""
+LARGEST_DIFFERENCE_MIN = 40
 QUARTER_S = 900
+CHANGES_LOOKED_AT = 3
 QUARTERS_REMEMBERED = 20_000
 _EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - the clock's own times have no zone
 _IN_HEADING = re.compile(
@@ -71,10 +74,14 @@ class Light:
     head: dict[str, Trace]
     spread: dict[str, Trace]
     known: Known
+    shifts_min: tuple[float, ...] = (0.0,)
+    """From a label to the middle of its interval; two where it is not known which end it names."""
+    labels: tuple[Trace, ...] = ()
 
     def late(self, zone: str) -> float | None:
-        """Return how late the light is if the labels are of that zone."""
-        return lateness_min(self.head.values(), Clockwork(zone_of(zone)).utc, self.known.longitude)
+        """Return how late the light is if the labels are of that zone, at worst."""
+        found = lateness_min(self.head.values(), Clockwork(zone_of(zone)).utc, self.known.longitude)
+        return None if found is None else max((found + shift for shift in self.shifts_min), key=abs)
 
     def fits(self, zone: str) -> bool:
         """Return whether the light speaks for the zone."""
@@ -97,7 +104,12 @@ class Light:
             centroid_min(self.spread.values(), right.utc, self.known.longitude, chosen=part)
             for part in (in_summer, in_winter)
         ]
-        return None in found or abs(found[0] - found[1]) <= LARGEST_LATENESS_MIN  # type: ignore[operator]
+        return None in found or abs(found[0] - found[1]) <= LARGEST_DIFFERENCE_MIN  # type: ignore[operator]
+
+    def keeps_changes(self, zone: str) -> bool:
+        """Return whether the labels leave out the hour that the clock leaps over, and have twice the one it repeats."""
+        clock = Clockwork(zone_of(zone))
+        return all(_keeps_changes(trace.naive, clock) for trace in self.labels[:CHANGES_LOOKED_AT])
 
     def choices(self) -> tuple[str, ...]:
         """Return the zones that a naive label may be of: the site's, UTC, and the site's without summer time."""
@@ -110,6 +122,16 @@ class Light:
         year = datetime.fromtimestamp(int(trace.naive[0]), UTC).year if trace else 2026
         zone = zone_of(self.known.zone)
         return min(_offset(datetime(year, month, 1), zone, 0) for month in (1, 7))  # noqa: DTZ001 - a clock's time
+
+
+def _keeps_changes(naive: IntArray, clock: Clockwork) -> bool:
+    leaps = np.array([np.subtract(*clock.offsets(int(n))) for n in naive], dtype=np.int64)
+    if np.any(leaps < 0):
+        return False
+    twice, inside = naive[leaps > 0], (naive.min(), naive.max())
+    if not twice.size or twice.min() - inside[0] < QUARTER_S or inside[1] - twice.max() < QUARTER_S:
+        return True
+    return bool(np.median(np.unique(twice, return_counts=True)[1]) > 1)
 
 
 def named_in(headings: str) -> str | None:
@@ -133,6 +155,11 @@ def naive_zone(light: Light, headings: str) -> tuple[Guess, Question | None]:
     if named:
         return _named(light, named)
     site = light.known.zone
+    if not light.keeps_changes(site):
+        why = "the times do not change as the site's clock does between summer and winter"
+        others = tuple(z for z in light.choices() if z != site)
+        proposed = next(filter(light.fits, others), None)
+        return Guess(proposed or site, 0.5, why), Question("timezone", light.choices(), why, proposed)
     if light.fits(site) and light.summer_agrees(site):
         return Guess(site, 0.9, "the site's zone, and the light is in the middle of its solar day"), None
     if light.late(site) is None:

@@ -346,3 +346,43 @@ MAKES = (
     Make("archive", kind="zip", value_heading="Energy (Wh)"),
     Make("archive_counter", label="end", kind="zip", value_heading="Meter reading (kWh)", quantity="counter_kwh"),
 )  # fmt: skip
+
+
+def any_make(seed: int) -> Make:
+    """Return a make with every property drawn by itself."""
+    dice = random.Random(seed)  # noqa: S311 - invented files
+    of = dice.choice
+    delimiter, decimal = of([(",", "."), (";", ","), (";", "."), ("\t", "."), ("\t", ","), ("|", ".")])
+    quantity = of(["energy_wh", "energy_kwh", "power_w", "power_kw", "counter_wh", "counter_kwh"])
+    kind = {"energy": "Energy", "power": "Power", "counter": of(["Total", "Meter", "Counter"])}
+    name, unit = kind[quantity.partition("_")[0]], {"w": "W", "wh": "Wh", "kw": "kW", "kwh": "kWh"}
+    said = f"({unit[quantity.partition('_')[2]]})" if dice.random() < 0.8 else ""
+    time = of(["%Y-%m-%d %H:%M:%S", "%d.%m.%Y %H:%M", "%d/%m/%Y %H:%M", "%m/%d/%Y %I:%M %p", "%Y/%m/%d %H:%M",
+               "%d-%b-%Y %H:%M", "%Y-%m-%dT%H:%M:%S", "%Y%m%dT%H%M%S", "%m/%d/%Y %H:%M:%S"])  # fmt: skip
+    zone = of([ZONE, ZONE, "UTC", "+01:00"])
+    interval = of([1, 2, 5, 10, 15, 15, 20, 30, 60])
+    gaps = interval >= 5 and not quantity.startswith("counter")
+    return Make(
+        f"any_{seed}",
+        encoding=of(["utf-8", "utf-8-sig", "utf-16", "cp1252"]),
+        delimiter=delimiter,
+        decimal=decimal,
+        shape=of(["wide", "long"]),
+        first=date(2026, dice.randint(1, 12), dice.randint(1, 28)),
+        days=dice.randint(1, 8),
+        interval=interval,
+        time=time,
+        time_heading=of(["Time", "Zeit", "Timestamp", "Datum/Uhrzeit", "Date", "Zeitpunkt", ""]),
+        zone=zone,
+        offset=of(["", "", "colon"]) if time.endswith("%S") and "T" in time else "",
+        label=of(["start", "end"]),
+        quantity=quantity,
+        heading="{serial} " + f"{name} {said}".strip(),
+        value_heading=f"{name} {said}".strip(),
+        preamble=of([(), ("Readings of the roof",), ("Ana Ribeiro", "", "Made on 2026-09-01")]),
+        missing=of([None, "", "-", "n/a"]) if gaps else None,
+        newest_first=dice.random() < 0.25,
+        counter=of(["plain", "daily", "rollover"]) if quantity == "counter_wh" else "plain",
+        digits=of([1, 3, 4]),
+        zeros_lost=dice.random() < 0.2,
+    )
