@@ -23,10 +23,12 @@ from service.intake.export.tables import tables_of
 from service.intake.take import NoSuchSite
 from service.report.deeds import COMMAND_LINE
 from service.store import sites
-from service.store.database import reading
+from service.store.database import reading, writing
+from service.store.mappings import remember, remembered
 
 QUESTIONS_OPEN = 3
 REJECTED_SHOWN = 20
+LONGEST_NAME = 60
 
 
 def answers_from(given: Sequence[str], interval_min: int | None) -> dict[str, str]:
@@ -49,9 +51,11 @@ def import_export(
     dry_run: bool,
     as_json: bool,
     rejected: Path | None,
+    mapping: str | None,
 ) -> None:
     """Propose, and unless it is a dry run or a question is open, store."""
     record = _record(engine, site_id)
+    answers = {**_remembered(engine, site_id, mapping), **answers}
     tables = tables_of(file)
     total = sum(table.size for table in tables)
     with _progress(f"Looking at {file.name}", total) as seen:
@@ -64,7 +68,19 @@ def import_export(
         raise typer.Exit(QUESTIONS_OPEN)
     with _rejected_to(rejected) as (keep, shown), _progress(f"Taking in {file.name}", total) as seen:
         taken = bring(engine, site_id, record, planned, by=COMMAND_LINE, file=file.name, keep=keep, seen=seen)
+    if mapping and answers:
+        with writing(engine) as session:
+            remember(session, site_id, mapping, answers)
     _show_taken(taken, shown, as_json=as_json)
+
+
+def _remembered(engine: Engine, site_id: str, mapping: str | None) -> dict[str, str]:
+    if mapping is None:
+        return {}
+    if not 0 < len(mapping) <= LONGEST_NAME:
+        raise Failure(f"--mapping must be a name of 1 to {LONGEST_NAME} characters.")
+    with reading(engine) as session:
+        return remembered(session, site_id, mapping)
 
 
 def show_ours(series: int, *, as_json: bool) -> None:

@@ -61,6 +61,9 @@ def import_readings(
     answer: Annotated[
         list[str] | None, typer.Option(metavar="KEY=VALUE", help="Answers a question; give one for each.")
     ] = None,
+    mapping: Annotated[
+        str | None, typer.Option(help="Takes the answers remembered under that name, and remembers these.")
+    ] = None,
     dry_run: Annotated[bool, typer.Option(help="Say how the file would be read, and store nothing.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print for programs.")] = False,
     rejected: Annotated[
@@ -76,7 +79,8 @@ def import_readings(
     answers = answers_from(answer or (), interval_min)
     with _refusals_named(file):
         if not _is_ours(file):
-            import_export(engine, site, file, answers, dry_run=dry_run, as_json=as_json, rejected=rejected)
+            how = {"dry_run": dry_run, "as_json": as_json}
+            import_export(engine, site, file, answers, **how, rejected=rejected, mapping=mapping)
             return
         body, kind = file.read_bytes(), TYPES[file.suffix.lower()]
         minutes = int(checked_answers(answers).get("interval_min", 0)) or None

@@ -287,6 +287,16 @@ class FailedTries(SQLModel, table=True):
     count: int
 
 
+class ExportMapping(SQLModel, table=True):
+    """Answers given for one kind of exported file of a site, by the name that somebody gave the kind."""
+
+    __tablename__ = "export_mapping"
+
+    site_id: str = Field(sa_column=_site_key())
+    name: str = Field(primary_key=True, max_length=60)
+    answers: dict[str, str] = Field(sa_column=Column(JSON, nullable=False))
+
+
 class AuditRow(SQLModel, table=True):
     """Somebody changed something. `site_id` refers to no row: what was done to a site outlives it."""
 

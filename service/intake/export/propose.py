@@ -12,7 +12,7 @@ from service.intake.export import words
 from service.intake.export.cells import Serials, decimal_of
 from service.intake.export.layout import Layout, NotReadable, Value, layout_of
 from service.intake.export.model import QUANTITIES, Column, Guess, Known, Order, Proposal, Question, Recipe
-from service.intake.export.quantity import Steps, best_columns, quantity_of, steps_of
+from service.intake.export.quantity import Steps, best_columns, fitting_quantities, quantity_of, steps_of
 from service.intake.export.survey import Survey, Trace, stamps, survey, time_text, traces
 from service.intake.export.tables import Seen, Table
 from service.intake.export.times import depends_on_order, parse
@@ -281,7 +281,12 @@ def _quantity(
     units = {words.unit_of(c.heading) for c in columns}
     if len(units) > 1:
         raise NotReadable("its columns have different units of measure; export energy or power alone")
-    return draft.settle("quantity", *quantity_of(headings, layout.preamble, head, steps, known))
+    chosen = draft.settle("quantity", *quantity_of(headings, layout.preamble, head, steps, known))
+    fitting = fitting_quantities(head, steps, known)
+    if "quantity" in draft.answers and chosen not in fitting:
+        likely = f"; they fit {', '.join(fitting)}" if fitting else ""
+        draft.warnings.append(f"as {chosen} the values are not what such inverters give{likely}")
+    return chosen
 
 
 def _power(found: Mapping[str, Trace], quantity: str, *, newest_first: bool) -> dict[str, Trace]:
@@ -327,7 +332,15 @@ def _zone(data: list[list[str]], layout: Layout, order: Order, light: Light, dra
     if 0 < with_offset < len(found):
         draft.warnings.append("some times have an offset from UTC and some have none")
     headings = " ".join([*(layout.headings[i] for i in layout.time_columns), layout.preamble])
-    return draft.settle("timezone", *naive_zone(light, headings))
+    zone = draft.settle("timezone", *naive_zone(light, headings))
+    late = light.late(zone)
+    if "timezone" in draft.answers and late is not None and abs(late) > LARGEST_LATENESS_MIN:
+        draft.warnings.append(f"in {zone} the light is {late:+.0f} min off solar noon")
+    elif "timezone" in draft.answers and not light.keeps_changes(zone):
+        draft.warnings.append(
+            f"the times do not change as the clock of {zone} does between summer and winter"
+        )
+    return zone
 
 
 def _warn_of_light(data: list[list[str]], layout: Layout, order: Order, light: Light, draft: _Draft) -> None:

@@ -129,7 +129,7 @@ def quantity_of(
     """Return what the values are, and the question where headings and values do not settle it."""
     unit = words.unit_of(headings) or words.unit_of(preamble)
     counter = runs_on(traces, newest_first=steps.newest_first)
-    fitting = _fitting(traces, steps, known)
+    fitting = fitting_quantities(traces, steps, known)
     possible = [q for q in QUANTITIES if _agrees(q, unit, counter, headings)]
     if unit in ("w", "kw"):
         possible = [f"power_{unit}"]
@@ -161,7 +161,7 @@ def _agrees(quantity: str, unit: str | None, counter: bool | None, headings: str
     return (kind == "counter") == counter
 
 
-def _fitting(traces: Mapping[str, Trace], steps: Steps, known: Known) -> list[str]:
+def fitting_quantities(traces: Mapping[str, Trace], steps: Steps, known: Known) -> list[str]:
     """Return the quantities under which the best interval is one of such inverters."""
     found = []
     for quantity in QUANTITIES:

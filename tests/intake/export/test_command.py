@@ -86,6 +86,16 @@ def test_answered_file_is_stored_and_a_second_time_changes_nothing(
     assert _count(engine, AuditRow) == 2
 
 
+def test_answers_are_remembered_by_name_once_a_file_was_stored(site_id: str, tmp_path: Path) -> None:
+    path, _ = corpus.write(Make("plain"), tmp_path)
+    assert _import(path, site_id, "--mapping", "monthly", "--answer", "label=end", "--dry-run").exit_code == 0
+    assert _import(path, site_id, "--mapping", "monthly").exit_code == 3, "a dry run is not remembered"
+    assert _import(path, site_id, "--mapping", "monthly", "--answer", "label=start").exit_code == 0
+    assert _import(path, site_id, "--mapping", "monthly").exit_code == 0
+    assert _import(path, site_id, "--mapping", "another").exit_code == 3
+    assert "1 to 60" in _import(path, site_id, "--mapping", "n" * 61).stderr
+
+
 def test_every_rejected_row_is_written_with_its_reason(site_id: str, tmp_path: Path) -> None:
     path, _ = corpus.write(Make("plain"), tmp_path)
     lines = path.read_text().splitlines()

@@ -129,6 +129,14 @@ def test_offsets_against_the_sun_are_told_of(tmp_path: Path) -> None:
     assert any("solar noon" in w for w in _propose(corpus.write(make, tmp_path)[0]).warnings)
 
 
+def test_answers_that_the_readings_contradict_are_told_of(tmp_path: Path) -> None:
+    path, _ = corpus.write(Make("contradicted"), tmp_path)
+    warnings = _propose(path, label="start", quantity="energy_kwh", timezone="UTC").warnings
+    assert any("not what such inverters give" in w for w in warnings)
+    assert any("off solar noon" in w for w in warnings)
+    assert _propose(path, label="start", quantity="energy_wh", timezone="Europe/Berlin").warnings == ()
+
+
 def test_few_readings_leave_zone_label_and_quantity_open(tmp_path: Path) -> None:
     text = _rows("1", "2", "3", "4", heading=SERIALS[0])
     assert {"timezone", "label", "quantity"} <= {q.key for q in _propose(_file(tmp_path, text)).questions}
