@@ -15,6 +15,7 @@ def signed_in_context(browser: Any, address: str, person: Person | None, **optio
         tab.goto("/sign-in")
         tab.fill("#name", person.name)
         tab.fill("#password", person.password)
-        tab.locator("main form button").first.click()
+        with tab.expect_navigation(url=lambda url: "/sign-in" not in url):
+            tab.locator("main form button").first.click()
         tab.close()
     return context
