@@ -154,10 +154,9 @@ def _tell_layout(
     strange = [c.serial for c in columns if c.serial and c.serial not in serials.known]
     if strange:
         draft.warnings.append(f"not on the site's record: {', '.join(strange)}")
-    shortened = [
-        c.serial for c in columns if c.serial in serials.known and c.serial not in c.heading and wide
-    ]
-    if shortened and any(s.startswith("0") for s in shortened if s):
+    if wide and any(
+        c.serial and c.serial not in c.heading and c.serial.lstrip("0") in c.heading for c in columns
+    ):
         draft.warnings.append(
             "serials have lost their leading zeros; each was found on the record all the same"
         )
@@ -169,7 +168,7 @@ def _tell_layout(
 def _order(data: list[list[str]], spread: list[list[str]], layout: Layout, draft: _Draft) -> Order:
     texts = list(dict.fromkeys(time_text(r, layout.time_columns) for r in (*data, *spread)))
     if not any(depends_on_order(t) for t in texts):
-        draft.guesses["day_first"] = Guess("ymd", 0.99, "years come first, or months have names")
+        draft.guesses["day_first"] = Guess("year_first", 0.99, "years come first, or months have names")
         return "ymd" if all(parse(t, "ymd") is None for t in texts) else "dmy"
     readable = [t for t in texts if any(parse(t, o) for o in _ORDERS.values())]
     possible = [o for o in _ORDERS.values() if sum(parse(t, o) is None for t in readable) == 0]
@@ -209,6 +208,8 @@ def _day_list(data: list[list[str]], layout: Layout, order: Order) -> list[int]:
 
 def _decimal(table: Table, rows: list[list[str]], columns: Sequence[Value], draft: _Draft) -> str:
     cells = {r[c.index] for r in rows for c in columns if len(r) > c.index}
+    markers = sorted({c.strip() for c in cells if words.is_missing(c)})
+    draft.guesses["missing"] = Guess(markers, 0.9, "cells like these say that there is no value")
     found, why = decimal_of(cells)
     if found is None and table.delimiter == "," and not any("," in c for c in cells):
         found, why = ".", "commas part the cells"

@@ -129,6 +129,15 @@ def test_offsets_against_the_sun_are_told_of(tmp_path: Path) -> None:
     assert any("solar noon" in w for w in _propose(corpus.write(make, tmp_path)[0]).warnings)
 
 
+def test_proposal_names_every_property_with_confidence_and_reason(tmp_path: Path) -> None:
+    guesses = _propose(corpus.write(Make("all", missing="n/a"), tmp_path)[0]).guesses
+    wanted = "encoding delimiter header_row shape time_columns units missing decimal "
+    wanted += "day_first interval_min quantity label timezone"
+    assert set(guesses) == set(wanted.split())
+    assert all(0 < g.confidence <= 1 and g.why for g in guesses.values())
+    assert guesses["missing"].value == ["n/a"]
+
+
 def test_answers_that_the_readings_contradict_are_told_of(tmp_path: Path) -> None:
     path, _ = corpus.write(Make("contradicted"), tmp_path)
     warnings = _propose(path, label="start", quantity="energy_kwh", timezone="UTC").warnings
