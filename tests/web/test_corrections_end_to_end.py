@@ -157,7 +157,7 @@ def test_one_click_on_the_page_and_one_back(client: TestClient, settings: Settin
 
 
 def _hidden(page: str) -> dict[str, str]:
-    """Return the hidden fields of the first form that has any."""
-    form = re.search(r"<form[^>]*>\s*(<input type=\"hidden\".*?)</form>", page, re.DOTALL)
+    """Return the hidden fields of the first form that corrects the record."""
+    form = re.search(r"<form[^>]*/corrections\">\s*(<input type=\"hidden\".*?)</form>", page, re.DOTALL)
     assert form
     return {n: unescape(v) for n, v in re.findall(r'name="(\w+)" value="([^"]*)"', form.group(1))}
