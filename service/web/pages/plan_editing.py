@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
@@ -74,29 +75,15 @@ def change_plan(request: Request, site_id: str, user: SignedIn, sent: SentForm) 
 @router.post("/sites/{site_id}/plan/undo/{number}", dependencies=[FromOurPage])
 def undo_change(request: Request, site_id: str, number: Number, user: SignedIn) -> Response:
     """Put the record from before the change back."""
-    site = site_to_change(request, site_id)
-    own_or_office(request, site, number, user)
-    try:
-        rewrite.undo(request.app.state.engine, site_id, number, by=user.name)
-    except RecordMoved:
-        return _back(request, site_id, problem=not_undone())
-    verify_anew(request, site_id)
-    return _back(
-        request, site_id, said=_("Undone: the record is as it was before. The site is verified anew.")
-    )
+    said = _("Undone: the record is as it was before. The site is verified anew.")
+    return _stepped(request, site_id, number, user, rewrite.undo, said)
 
 
 @router.post("/sites/{site_id}/plan/redo/{number}", dependencies=[FromOurPage])
 def redo_change(request: Request, site_id: str, number: Number, user: SignedIn) -> Response:
     """Make a change that was undone again."""
-    site = site_to_change(request, site_id)
-    own_or_office(request, site, number, user)
-    try:
-        rewrite.redo(request.app.state.engine, site_id, number, by=user.name)
-    except RecordMoved:
-        return _back(request, site_id, problem=not_undone())
-    verify_anew(request, site_id)
-    return _back(request, site_id, said=_("The change is made again. The site is verified anew."))
+    said = _("The change is made again. The site is verified anew.")
+    return _stepped(request, site_id, number, user, rewrite.redo, said)
 
 
 @router.get("/sites/{site_id}/plan.csv")
@@ -122,6 +109,19 @@ def site_to_change(request: Request, site_id: str) -> Site:
     if not may_change(request):
         raise HTTPException(403)
     return site
+
+
+def _stepped(
+    request: Request, site_id: str, number: int, user: User, step: Callable[..., None], said: str
+) -> Response:
+    """Undo a change or make it again, have the site verified anew, and go back to the plan."""
+    own_or_office(request, site_to_change(request, site_id), number, user)
+    try:
+        step(request.app.state.engine, site_id, number, by=user.name)
+    except RecordMoved:
+        return _back(request, site_id, problem=not_undone())
+    verify_anew(request, site_id)
+    return _back(request, site_id, said=said)
 
 
 def own_or_office(request: Request, site: Site, number: int, user: User) -> None:
