@@ -109,11 +109,11 @@ def test_token_is_the_last_line_and_works_until_revoked(run: Run, engine: Engine
     token = made.stdout.splitlines()[-1]
     assert made.stdout == f"{token}\n"
     with reading(engine) as session:
-        assert accounts.token_is_valid(session, token)
+        assert accounts.valid_token(session, token) is not None
     assert "gateway" in run("token", "list").stdout
     assert run("token", "revoke", "--name", "gateway").exit_code == 0
     with reading(engine) as session:
-        assert not accounts.token_is_valid(session, token)
+        assert accounts.valid_token(session, token) is None
     assert "'gateway'" in _refused(run("token", "revoke", "--name", "gateway"))
 
 

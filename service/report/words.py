@@ -447,11 +447,6 @@ def weekday(value: date) -> str:
     return dated(value, "EEEE")
 
 
-def short_weekday(value: date) -> str:
-    """Return the short name of a day of the week: Tue."""
-    return dated(value, pgettext("date", "EEE"))
-
-
 def month(number_of_month: int) -> str:
     """Return a month's name: June."""
     return dated(date(2001, number_of_month, 1), "LLLL")

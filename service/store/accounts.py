@@ -199,11 +199,6 @@ def create_token(session: Session, name: str, *, site_id: str | None = None, rea
     return token
 
 
-def token_is_valid(session: Session, token: str) -> bool:
-    """Return whether the token was given out and not revoked."""
-    return valid_token(session, token) is not None
-
-
 def valid_token(session: Session, token: str) -> ApiToken | None:
     """Return what is kept of the token, None if it was not given out or was revoked."""
     query = select(ApiToken).where(col(ApiToken.token_hash) == digest(token))

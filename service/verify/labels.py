@@ -26,9 +26,6 @@ class LateClock:
     change: int = 0
 
 
-RIGHT = LateClock(0, 0)
-
-
 @dataclass(frozen=True)
 class Labels:
     """The readings' own T labels: their start, and for each of the T' true intervals the column that it came in."""

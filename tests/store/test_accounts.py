@@ -81,7 +81,7 @@ def test_what_is_wrong_is_named(engine: Engine, name: str, password: str, role: 
 
 
 def _valid(session: Session, token: str) -> bool:
-    return accounts.token_is_valid(session, token)
+    return accounts.valid_token(session, token) is not None
 
 
 def test_token_is_valid_until_revoked_and_kept_as_digest(engine: Engine) -> None:

@@ -28,7 +28,6 @@ SAMPLE_BYTES = 1 << 18
 DELIMITERS = ("\t", ";", "|", ",")
 MOST_MEMBERS = 2000
 LARGEST_TOTAL = 8 << 30
-LARGEST_WORKBOOK = 1 << 30
 LARGEST_RATIO = 400
 """Text of readings packs to a fifth or a tenth, mere zeros to a hundredth; more than this was made to do harm."""
 

@@ -15,7 +15,6 @@ OTHER = re.compile(
     r"volt|spannung|current|strom|freq|temp|signal|status|(?<![a-z])(v|a|hz|%|°c|ms|db|dbm|var|va)(?![a-z])",
     re.I,
 )
-LOCAL = re.compile(r"local|lokal|ortszeit", re.I)
 ZONE_NAME = re.compile(r"\b[A-Z][a-z]+/[A-Z][A-Za-z_]+\b")
 _UNIT = re.compile(r"(?<![A-Za-z])(k?)(wh?)(?![A-Za-z])", re.I)
 
