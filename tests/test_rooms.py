@@ -37,15 +37,23 @@ ROOMS = {
     "service/settings.py": Room(ours=(), never=(*WEB_LIBRARIES, *PHYSICS)),
     "service/paths.py": Room(ours=(), only=()),
     "service/intake": Room(ours=(*GROUND, "service.intake", "service.store"), never=(*PHYSICS, "fastapi", "starlette")),
+    "service/collect": Room(
+        ours=("service.paths", "service.collect", "service.intake.live", "service.store.grids"),
+        never=(*PHYSICS, *SQL, "fastapi", "starlette", "uvicorn", "pandas"),
+    ),
+    "service/quality": Room(ours=("service.quality", "service.store.grids"), only=("numpy",), clock=False),
     "service/store": Room(ours=(*GROUND, "service.store"), never=(*WEB_LIBRARIES, *PHYSICS)),
     "service/expect": Room(ours=("service.expect",), only=PURE, clock=False),
     "service/verify": Room(ours=("service.verify", "service.expect"), only=("numpy", "pandas"), clock=False),
     "service/report": Room(
-        ours=("service.report", "service.verify.result", "service.verify.sentence", "service.expect.site", *GROUND),
+        ours=(
+            *GROUND,
+            *(f"service.{m}" for m in ("report", "verify.result", "verify.sentence", "expect.site", "quality")),
+        ),
         never=(*SQL, *PHYSICS, "fastapi", "starlette"),
     ),
     "service/jobs": Room(
-        ours=(*GROUND, *(f"service.{r}" for r in ("jobs", "intake", "store", "expect", "verify", "report"))),
+        ours=(*GROUND, *(f"service.{r}" for r in ("jobs", "intake", "store", "quality", "expect", "verify", "report"))),
         never=("fastapi", "starlette", "uvicorn", *PHYSICS),
     ),
     "service/web": Room(ours=("service",), never=PHYSICS),

@@ -1,0 +1,4 @@
+"""What is the matter with the readings themselves, before any judgement: found and shown, never repaired.
+
+Pure functions from what was sent to frozen dataclasses, as in `expect` and `verify`. No database, no clock.
+"""
