@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from sqlalchemy import Engine
 
 from service.intake import limits
+from service.intake.export import asking
 from service.intake.export.model import Known, Proposal, Question
 from service.intake.export.propose import Answers, checked_answers, propose
 from service.intake.export.read import Piece, Rejected, Tally, read
 from service.intake.export.tables import Table
-from service.intake.problems import FieldError, Refused
+from service.intake.problems import FieldError, Refused, mark, told
 from service.intake.take import Import, take_samples
 from service.store.grids import Samples, moment
 
 Seen = Callable[[int], None]
 Keep = Callable[[Sequence[Rejected]], None]
+
+_NEGATIVE = mark("{channel} is negative")
+_TOO_MUCH = mark("{channel} is far more than the inverter can give")
 
 
 @dataclass(frozen=True)
@@ -47,8 +51,8 @@ class Plan:
         """Return what a person should know of each table, and of those that hold no readings."""
         several = len(self.tables) > 1
         found = [(t.name, w) for t, p in self.tables for w in p.warnings]
-        found += [(t.name, f"is not read: {p.refused}") for t, p in self.tables if p.refused]
-        return [f"{name}: {warning}" if several else warning for name, warning in found]
+        found += [(t.name, told("is not read: {why}", why=p.refused)) for t, p in self.tables if p.refused]
+        return [told("{name}: {warning}", name=n, warning=w) if several else w for n, w in found]
 
 
 @dataclass
@@ -73,7 +77,9 @@ def plan(
         found.append((table, propose(table, known, answers, _after(before, seen))))
         before += table.size
     if all(proposal.recipe is None for _, proposal in found):
-        raise Refused([FieldError(table.name, f"holds no readings: {p.refused}") for table, p in found])
+        raise Refused(
+            [FieldError(table.name, told("holds no readings: {why}", why=p.refused)) for table, p in found]
+        )
     return Plan(tuple(found))
 
 
@@ -121,17 +127,22 @@ def _implausible(samples: Sequence[Samples], record: Mapping[str, Any]) -> Itera
         out = np.flatnonzero(np.isnan(kept.values) & ~np.isnan(sent.values))
         for i in out.tolist():
             value = float(sent.values[i])
-            reason = "is negative" if value < 0 else "is far more than the inverter can give"
+            reason = _NEGATIVE if value < 0 else _TOO_MUCH
             start = moment(int(sent.starts[i])).isoformat()
-            yield Rejected("", 0, sent.serial, f"{value:g} at {start}", f"{sent.channel} {reason}")
+            yield Rejected("", 0, sent.serial, f"{value:g} at {start}", told(reason, channel=sent.channel))
 
 
 def _joined(one: Question | None, other: Question) -> Question:
     if one is None:
         return other
-    choices = tuple(dict.fromkeys((*one.choices, *other.choices)))
-    proposed = one.proposed if one.proposed == other.proposed else None
-    return Question(one.key, choices, one.why, proposed)
+    labels = dict(zip((*one.choices, *other.choices), (*one.labels, *other.labels), strict=True))
+    parts = tuple({part.name: part for part in (*one.parts, *other.parts)}.values())
+    if parts:
+        likely = {part.name: part.proposed for part in parts if part.proposed}
+        proposed = asking.joined(likely) if len(likely) == len(parts) else None
+    else:
+        proposed = one.proposed if one.proposed == other.proposed else None
+    return replace(one, choices=tuple(labels), labels=tuple(labels.values()), proposed=proposed, parts=parts)
 
 
 def _after(before: int, seen: Seen) -> Seen:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from math import isfinite
 
 from service.intake.export.words import is_missing
+from service.intake.problems import told
 
 _COMMA_IS_DECIMAL = re.compile(r"^[+-]?(0,\d+|\d+,\d{1,2}|\d+,\d{4,}|\d{4,},\d+|\d{1,3}(\.\d{3})+,\d*)$")
 _POINT_IS_DECIMAL = re.compile(r"^[+-]?(0?\.\d+|\d+\.\d{1,2}|\d+\.\d{4,}|\d{4,}\.\d+|\d{1,3}(,\d{3})+\.\d*)$")
@@ -21,11 +22,15 @@ def decimal_of(cells: Iterable[str]) -> tuple[str | None, str]:
     comma = sum(bool(_COMMA_IS_DECIMAL.match(t)) for t in texts)
     point = sum(bool(_POINT_IS_DECIMAL.match(t)) for t in texts)
     if comma != point:
-        return (",", "numbers are written as 0,5") if comma > point else (".", "numbers are written as 0.5")
+        return (
+            (",", told("numbers are written as 0,5"))
+            if comma > point
+            else (".", told("numbers are written as 0.5"))
+        )
     grouped = any(_COMMA_GROUPS.match(t) or _POINT_GROUPS.match(t) for t in texts)
     if comma or grouped:
-        return None, "numbers such as 1,234 or 1.234 may be one and a bit, or above a thousand"
-    return ".", "the numbers are whole"
+        return None, told("numbers such as 1,234 or 1.234 may be one and a bit, or above a thousand")
+    return ".", told("the numbers are whole")
 
 
 def number(cell: str, decimal: str) -> float | None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from service.intake.problems import told
+
 HIGHEST_SHARE = 1.5
 LONGEST_S = 3600
 """What a counter made over a longer time cannot be laid to its hours."""
@@ -35,18 +37,18 @@ class Counters:
     def step(self, serial: str, at: int, value: float) -> Made:
         """Take a reading and return what was made since the one before (until it, where the newest come first)."""
         if value < 0:
-            return Made(reason="a counter cannot be negative")
+            return Made(reason=told("a counter cannot be negative"))
         last = self._last.get(serial)
         if last is None:
             self._last[serial] = (at, value)
             return Made()
         if (at > last[0]) == self._newest_first and at != last[0]:
-            return Made(reason="its time is out of order, and a counter can only be read in order")
+            return Made(reason=told("its time is out of order, and a counter can only be read in order"))
         self._last[serial] = (at, value)
         (start, before), (end, after) = sorted((last, (at, value)), key=lambda reading: reading[0])
         if at == last[0]:
             same = value == last[1]
-            return Made() if same else Made(reason="the counter has two values at this time")
+            return Made() if same else Made(reason=told("the counter has two values at this time"))
         return self._between(start, before, end - start, after)
 
     def _between(self, start: int, before: float, duration_s: int, after: float) -> Made:
@@ -59,11 +61,13 @@ class Counters:
             wh = fitting[0] if fitting else after * self._factor
             reset, rollover = int(not fitting), int(bool(fitting))
         if wh > most:
-            return Made(reason="the counter jumps by more than the inverter can give")
+            return Made(reason=told("the counter jumps by more than the inverter can give"))
         if duration_s > LONGEST_S:
             hours = duration_s / 3600
-            reason = (
-                f"the counter was silent for {hours:.1f} h; when in them its {wh:.0f} Wh were made is unknown"
+            reason = told(
+                "the counter was silent for {hours} h; when in them its {energy} Wh were made is unknown",
+                hours=f"{hours:.1f}",
+                energy=f"{wh:.0f}",
             )
             return Made(reason=reason, reset=reset, rollover=rollover)
         return Made(start, duration_s, wh, None, reset, rollover)

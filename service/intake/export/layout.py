@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from service.intake.export import words
 from service.intake.export.cells import Serials, lost_digits, number
 from service.intake.export.times import offset_of, parse
+from service.intake.problems import told
 
 LOOKED_AT = 200
 MOST_PREAMBLE = 100
@@ -62,7 +63,7 @@ def layout_of(rows: Rows, serials: Serials, name: str) -> Layout:
         values, left = _with_serials(values, serials, f"{re.sub('[/_.]', ' ', name)} {preamble}", lost)
         ignored += left
     if not values:
-        raise NotReadable("no column of numbers is energy or power of a unit")
+        raise NotReadable(told("no column of numbers is energy or power of a unit"))
     return Layout(
         first, headings, preamble, times, end, serial, tuple(values), tuple(ignored), tuple(lost), warnings
     )
@@ -76,7 +77,7 @@ def _first_row(rows: Rows) -> int:
                 _kind(c) in ("datetime", "date") for c in run
             ) >= min(len(run), max(1, round(0.75 * len(run)))):
                 return i
-    raise NotReadable("no column holds times with a date")
+    raise NotReadable(told("no column holds times with a date"))
 
 
 def _kind(cell: str) -> str | None:
@@ -145,10 +146,13 @@ def _time_columns(
     if full:
         return _full_times(data, full, zones, headings)
     if not dates:
-        raise NotReadable("no column holds times with a date")
+        raise NotReadable(told("no column holds times with a date"))
     if not times:
         raise NotReadable(
-            "it has one value a day, and proof needs readings of an hour or less; export finer ones"
+            told(
+                "it has one value a day, and energies of whole days prove nothing of a single unit; "
+                "export values of an hour or less"
+            )
         )
     end = next(
         (t for t in times[1:] if words.END.search(headings[t]) and words.START.search(headings[times[0]])),
@@ -168,13 +172,22 @@ def _full_times(
     certain = [i for i in full if _share(data, i, _has_offset) == 1]
     named = [i for i in full if words.TIME.search(headings[i])]
     chosen = (certain or named or full)[0]
-    others = [headings[i] or f"column {i + 1}" for i in full if i != chosen]
-    told = (
-        (f"there are further columns of times ({', '.join(others)}); {headings[chosen]} is taken",)
-        if others
-        else ()
-    )
-    return (chosen, *(() if chosen in certain else zones[:1])), None, told
+    others = [named_column(headings, i) for i in full if i != chosen]
+    warnings: tuple[str, ...] = ()
+    if others:
+        warnings = (
+            told(
+                "there are further columns of times ({others}); {chosen} is taken",
+                others=", ".join(others),
+                chosen=named_column(headings, chosen),
+            ),
+        )
+    return (chosen, *(() if chosen in certain else zones[:1])), None, warnings
+
+
+def named_column(headings: Sequence[str], index: int) -> str:
+    """Return what to call a column: its heading, or its number if it has none."""
+    return headings[index] or told("column {number}", number=index + 1)
 
 
 def _has_offset(cell: str) -> bool:
@@ -251,8 +264,14 @@ def _with_serials(
         return kept, [v.heading for v in values if v.index not in {k.index for k in kept}]
     only = serials.within(around) or (next(iter(serials.known)) if len(serials.known) == 1 else None)
     if only is None:
-        said = f" ({lost[0]} has lost its last digits; export serials as text)" if lost else ""
-        raise NotReadable(f"neither a column nor a heading names a unit of the record by its serial{said}")
+        if lost:
+            raise NotReadable(
+                told(
+                    "serials have lost their last digits ({names}); export them as text",
+                    names=", ".join(lost),
+                )
+            )
+        raise NotReadable(told("neither a column nor a heading names a unit of the record by its serial"))
     return [Value(v.index, v.heading, only) for v in values], []
 
 

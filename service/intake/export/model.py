@@ -20,20 +20,32 @@ QUANTITIES = {
 
 
 @dataclass(frozen=True)
+class Place:
+    """Where a unit lies on the plan; row and column may be unknown."""
+
+    plane: str
+    row: int | None = None
+    column: int | None = None
+
+
+@dataclass(frozen=True)
 class Known:
-    """What the site's record says: serials, zone, the largest AC rating of a unit, and the longitude."""
+    """What the site's record says: serials, zone, the largest AC rating of a unit, where the site and its units are."""
 
     serials: tuple[str, ...]
     zone: str
     rated_w: float
     longitude: float
+    latitude: float = 0.0
+    places: Mapping[str, Place] = field(default_factory=dict)
 
     @classmethod
     def of_record(cls, record: Mapping[str, Any]) -> Known:
         """Return what a stored site record says."""
         rated = max(float(t["ac_rated_w"]) for t in record["inverter_types"])
-        serials = tuple(u["serial"] for u in record["units"])
-        return cls(serials, record["timezone"], rated, float(record["longitude"]))
+        places = {u["serial"]: Place(u["plane"], u.get("row"), u.get("column")) for u in record["units"]}
+        longitude, latitude = float(record["longitude"]), float(record["latitude"])
+        return cls(tuple(places), record["timezone"], rated, longitude, latitude, places)
 
 
 @dataclass(frozen=True)
@@ -46,13 +58,28 @@ class Guess:
 
 
 @dataclass(frozen=True)
+class Part:
+    """A name that the file uses, where each needs a choice of its own; `proposed` is the likely one, if any is."""
+
+    name: str
+    proposed: str | None = None
+
+
+@dataclass(frozen=True)
 class Question:
-    """What only a person can say; `proposed` is the likely choice, if any is."""
+    """What only a person can say; `proposed` is the likely choice, if any is.
+
+    `text` asks it in plain words, and `labels` says in them what each choice means, in the order of the choices. With
+    `parts` the answer is a choice for each part, as `asking.joined` writes it; `proposed` is it, if all are likely.
+    """
 
     key: str
     choices: tuple[str, ...]
     why: str
     proposed: str | None = None
+    text: str = ""
+    labels: tuple[str, ...] = ()
+    parts: tuple[Part, ...] = ()
 
 
 @dataclass(frozen=True)

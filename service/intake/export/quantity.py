@@ -8,9 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.intake.export import words
+from service.intake.export.asking import asked
 from service.intake.export.layout import Layout, Value
 from service.intake.export.model import QUANTITIES, Guess, Known, Question
 from service.intake.export.survey import Trace
+from service.intake.problems import mark, told
 from service.store.grids import FloatArray, IntArray
 
 HIGHEST_SHARE = 1.5
@@ -23,6 +25,17 @@ USUAL_PEAK = 0.98
 """Of the intervals with output; stray values stay above."""
 
 LONG_ENOUGH_S = 20 * 3600
+
+_NAMED = {
+    True: mark("the heading says {unit}, and the values run on"),
+    False: mark("the heading says {unit}, and the values rise and fall"),
+    None: mark("the heading says {unit}, and whether the values run on does not show"),
+}
+_UNNAMED = {
+    True: mark("no heading says W, kW, Wh or kWh, and the values run on"),
+    False: mark("no heading says W, kW, Wh or kWh, and the values rise and fall"),
+    None: mark("no heading says W, kW, Wh or kWh, and whether the values run on does not show"),
+}
 
 
 @dataclass(frozen=True)
@@ -137,9 +150,11 @@ def quantity_of(
     if len(possible) == 1 and possible[0] in fitting:
         return Guess(possible[0], 0.97, _why(unit, counter)), None
     likely = [q for q in possible if q in fitting] or fitting or possible
-    why = f"{_why(unit, counter)}; of these the values fit {', '.join(fitting) or 'none'}"
+    why = told(
+        "{why}; of these the values fit {fitting}", why=_why(unit, counter), fitting=", ".join(fitting) or "-"
+    )
     choices = tuple(possible if unit is None and len(possible) > 1 else QUANTITIES)
-    return Guess(likely[0], 0.5, why), Question("quantity", choices, why, likely[0])
+    return Guess(likely[0], 0.5, why), asked("quantity", choices, why, likely[0])
 
 
 def _agrees(quantity: str, unit: str | None, counter: bool | None, headings: str) -> bool:
@@ -172,10 +187,6 @@ def fitting_quantities(traces: Mapping[str, Trace], steps: Steps, known: Known) 
 
 
 def _why(unit: str | None, counter: bool | None) -> str:
-    named = f"the heading says {unit.replace('w', 'W')}" if unit else "no heading says W, kW, Wh or kWh"
-    runs = {
-        True: "the values run on",
-        False: "the values rise and fall",
-        None: "whether they run on does not show",
-    }
-    return f"{named}, {runs[counter]}"
+    if unit is None:
+        return told(_UNNAMED[counter])
+    return told(_NAMED[counter], unit=unit.replace("w", "W"))

@@ -18,6 +18,7 @@ from service.intake.export.tables import Seen, Table
 from service.intake.export.times import Stamp, parse
 from service.intake.export.zones import Clockwork, zone_of
 from service.intake.fields import INTERVALS_MIN
+from service.intake.problems import told
 from service.store.grids import Samples
 
 PIECE_VALUES = 150_000
@@ -53,19 +54,27 @@ class Tally:
 
     def warnings(self, interval_min: int) -> list[str]:
         """Return in words what a person should know."""
-        found = []
+        found: list[str] = []
         if self.resets:
             found.append(
-                f"a running counter began anew {self.resets} times; what it showed then was taken as made since"
+                told(
+                    "a running counter began anew {times} times; what it showed then was taken as made since",
+                    times=self.resets,
+                )
             )
         if self.rollovers:
-            found.append(f"a running counter rolled over {self.rollovers} times")
+            found.append(told("a running counter rolled over {times} times", times=self.rollovers))
         other = {
             s: n for s, n in self.steps.items() if s != interval_min * 60 and n > 0.03 * self.steps.total()
         }
         for step, count in sorted(other.items()):
             found.append(
-                f"{count} steps are of {step / 60:g} min; each value was taken as of {interval_min} min"
+                told(
+                    "{count} steps are of {step} min; each value was taken as of {minutes} min",
+                    count=count,
+                    step=f"{step / 60:g}",
+                    minutes=interval_min,
+                )
             )
         return found
 
@@ -109,7 +118,7 @@ class _Reader:
         text = time_text(row, self._recipe.time_columns)
         stamp = self._stamp(text)
         if stamp is None or stamp.day is None or stamp.second is None:
-            self._reject(at, "", " | ".join(row)[:200], "its time cannot be read")
+            self._reject(at, "", " | ".join(row)[:200], told("its time cannot be read"))
             return
         for column in self._recipe.columns:
             self._cell(at, row, stamp, text, column.index, column.serial)
@@ -138,12 +147,13 @@ class _Reader:
         if serial is None:
             serial = self._name_of(row)
             if not serial:
-                self._reject(at, "", " | ".join(row)[:200], "it names no unit, or its serial has lost digits")
+                reason = told("it names no unit, or its serial has lost digits")
+                self._reject(at, "", " | ".join(row)[:200], reason)
                 return
         try:
             value = number(cell, self._recipe.decimal)
         except ValueError:
-            self._reject(at, serial, cell, "is not a number")
+            self._reject(at, serial, cell, told("is not a number"))
             return
         if value is None:
             self._tally.missing += 1
@@ -215,12 +225,12 @@ class _Reader:
             self._tally.steps[abs(naive - before[0])] += 1
         if stamp.offset is not None or self._clock is None:
             self._last[serial] = (naive, 0, 0)
-            return "this time has no offset from UTC" if stamp.offset is None else naive - stamp.offset
+            return told("this time has no offset from UTC") if stamp.offset is None else naive - stamp.offset
         first, second = self._clock.offsets(naive)
         again = int(first > second and before is not None and self._is_second(naive, before))
         self._last[serial] = (naive, again, first - second)
         if first < second:
-            return "this time does not exist in the zone: the clock is put forward over it"
+            return told("this time does not exist in the zone: the clock is put forward over it")
         return naive - (first if again == self._recipe.newest_first else second)
 
     def _is_second(self, naive: int, before: tuple[int, int, int]) -> bool:

@@ -22,7 +22,7 @@ from typing import IO, Any
 import openpyxl
 from charset_normalizer import from_bytes
 
-from service.intake.problems import Refused
+from service.intake.problems import Refused, told
 
 SAMPLE_BYTES = 1 << 18
 DELIMITERS = ("\t", ";", "|", ",")
@@ -50,7 +50,7 @@ class Table:
         try:
             yield from self.open(seen)
         except (zipfile.BadZipFile, zlib.error, EOFError, KeyError):
-            raise Refused.one(self.name, "is damaged; export or copy it anew") from None
+            raise Refused.one(self.name, told("is damaged; export or copy it anew")) from None
 
 
 def tables_of(path: Path, name: str | None = None) -> list[Table]:
@@ -60,7 +60,7 @@ def tables_of(path: Path, name: str | None = None) -> list[Table]:
         return _tables(name, lambda: path.open("rb"), path.stat().st_size)
     except (zipfile.BadZipFile, zipfile.LargeZipFile, RuntimeError, NotImplementedError):
         raise Refused.one(
-            name, "is a damaged or encrypted archive; pack it anew without a password"
+            name, told("is a damaged or encrypted archive; pack it anew without a password")
         ) from None
 
 
@@ -74,10 +74,12 @@ def _tables(name: str, opened: Open, size: int, *, inside: bool = False) -> list
             if any(m.filename == "[Content_Types].xml" for m in members):
                 return _sheets(name, opened)
             if inside:
-                raise Refused.one(name, "is an archive in an archive; unpack the outer one first")
+                raise Refused.one(name, told("is an archive in an archive; unpack the outer one first"))
             return _members(name, opened, members)
     if head[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
-        raise Refused.one(name, "is a workbook of the old kind or has a password; save it as .xlsx or CSV")
+        raise Refused.one(
+            name, told("is a workbook of the old kind or has a password; save it as .xlsx or CSV")
+        )
     return [_text(name, opened, size, head)]
 
 
@@ -90,9 +92,11 @@ def _checked_members(name: str, archive: zipfile.ZipFile) -> list[zipfile.ZipInf
         if m.file_size > (1 << 24) and m.file_size > LARGEST_RATIO * max(1, m.compress_size)
     ]
     if len(members) > MOST_MEMBERS or total > LARGEST_TOTAL or swollen:
-        raise Refused.one(name, "unpacks to far more than exports hold; send its files in smaller archives")
+        raise Refused.one(
+            name, told("unpacks to far more than exports hold; send its files in smaller archives")
+        )
     if any(m.flag_bits & 1 for m in members):
-        raise Refused.one(name, "has a password; pack it anew without")
+        raise Refused.one(name, told("has a password; pack it anew without"))
     return members
 
 
@@ -104,7 +108,7 @@ def _members(name: str, opened: Open, members: list[zipfile.ZipInfo]) -> list[Ta
             continue
         found += _tables(shown, _member_opener(opened, member), member.file_size, inside=True)
     if not found:
-        raise Refused.one(name, "holds no file; add the exports")
+        raise Refused.one(name, told("holds no file; add the exports"))
     return found
 
 
@@ -143,8 +147,8 @@ def _text(name: str, opened: Open, size: int, head: bytes) -> Table:
                         seen(min(size, stream.tell()))
                     yield row
             except csv.Error:
-                where = f"near line {lines.line_num}"
-                raise Refused.one(name, f"is no table {where}; check quotation marks") from None
+                why = told("is no table near line {line}; check quotation marks", line=lines.line_num)
+                raise Refused.one(name, why) from None
             seen(size)
 
     return Table(name, size, encoding, delimiter, rows)

@@ -10,10 +10,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from service.intake.export import words
+from service.intake.export.asking import asked
 from service.intake.export.model import Guess, Known, Question
 from service.intake.export.noon import centroid_min, lateness_min
 from service.intake.export.survey import Trace
 from service.intake.export.times import offset_of
+from service.intake.problems import told
 from service.store.grids import IntArray
 
 LARGEST_LATENESS_MIN = 25
@@ -36,7 +38,7 @@ def zone_of(name: str) -> tzinfo:
     try:
         return ZoneInfo(name.strip())
     except (KeyError, OSError, ValueError):
-        raise ValueError(f"{name!r} is no zone") from None
+        raise ValueError(name) from None
 
 
 class Clockwork:
@@ -156,25 +158,37 @@ def naive_zone(light: Light, headings: str) -> tuple[Guess, Question | None]:
         return _named(light, named)
     site = light.known.zone
     if not light.keeps_changes(site):
-        why = "the times do not change as the site's clock does between summer and winter"
+        why = told("the times do not change as the site's clock does between summer and winter")
         others = tuple(z for z in light.choices() if z != site)
         proposed = next(filter(light.fits, others), None)
-        return Guess(proposed or site, 0.5, why), Question("timezone", light.choices(), why, proposed)
+        return Guess(proposed or site, 0.5, why), _question(light.choices(), why, proposed, light)
     if light.fits(site) and light.summer_agrees(site):
-        return Guess(site, 0.9, "the site's zone, and the light is in the middle of its solar day"), None
+        why = told("the site's zone, and the light is in the middle of its solar day")
+        return Guess(site, 0.9, why), None
     if light.late(site) is None:
-        why = "the times name no zone, and the readings show no whole day of light to tell by"
-        return Guess(site, 0.5, why), Question("timezone", light.choices(), why, site)
+        why = told("the times name no zone, and the readings show no whole day of light to tell by")
+        return Guess(site, 0.5, why), _question(light.choices(), why, site, light)
     fitting = [z for z in light.choices() if light.fits(z) and light.summer_agrees(z)]
-    why = f"in the site's zone the light would be {light.late(site):+.0f} min off solar noon, or move with summer time"
+    why = told(
+        "in the site's zone the light would be {minutes} min off solar noon, or move with summer time",
+        minutes=f"{light.late(site):+.0f}",
+    )
     proposed = fitting[0] if fitting else None
-    return Guess(proposed or site, 0.5, why), Question("timezone", light.choices(), why, proposed)
+    return Guess(proposed or site, 0.5, why), _question(light.choices(), why, proposed, light)
+
+
+def _question(choices: tuple[str, ...], why: str, proposed: str | None, light: Light) -> Question:
+    return asked("timezone", choices, why, proposed, light.known)
 
 
 def _named(light: Light, named: str) -> tuple[Guess, Question | None]:
     late = light.late(named)
     if late is None or (abs(late) <= LARGEST_LATENESS_MIN and light.summer_agrees(named)):
-        return Guess(named, 0.97, "the headings name it"), None
-    why = f"the headings say {named}, in which the light would be {late:+.0f} min off solar noon"
+        return Guess(named, 0.97, told("the headings name it")), None
+    why = told(
+        "the headings say {zone}, in which the light would be {minutes} min off solar noon",
+        zone=named,
+        minutes=f"{late:+.0f}",
+    )
     choices = tuple(dict.fromkeys((named, *light.choices())))
-    return Guess(named, 0.5, why), Question("timezone", choices, why, next(filter(light.fits, choices), None))
+    return Guess(named, 0.5, why), _question(choices, why, next(filter(light.fits, choices), None), light)

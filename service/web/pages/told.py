@@ -7,10 +7,11 @@ from service.report.language import gettext
 
 
 def in_words(message: str) -> str:
-    """Return a message in the reader's language; one without a template as it is."""
-    return (
-        gettext(message.template).format(**message.values) if isinstance(message, Told) else gettext(message)
-    )
+    """Return a message in the reader's language, with the messages in it; one without a template as it is."""
+    if not isinstance(message, Told):
+        return gettext(message)
+    values = {name: in_words(v) if isinstance(v, Told) else v for name, v in message.values.items()}
+    return gettext(message.template).format(**values)
 
 
 def with_field(error: FieldError) -> str:
