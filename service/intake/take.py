@@ -1,6 +1,8 @@
 """Takes in what was sent to a site: checked, kept as it came, and stored, all or nothing.
 
-Every way in (HTTP, files, collectors) ends here. Who asks is not this module's business.
+Every way in (HTTP, files, collectors) ends here. What whoever asks may do is not this module's business. From whom a
+batch came is kept with it: `source` is a word for the way and a name (`token gateway`, `file june.csv`), always the
+same for the same sender, since readings of one source replace each other and those of two may contradict.
 """
 
 from __future__ import annotations
@@ -58,6 +60,11 @@ class Import:
     part: int = 0
     """Of a file that is taken in parts, only the first is noted."""
 
+    @property
+    def source(self) -> str:
+        """Return from whom such a batch came, unless it is known better."""
+        return f"file {self.file}"
+
 
 def take_readings(
     engine: Engine,
@@ -67,18 +74,26 @@ def take_readings(
     interval_min: int | None = None,
     *,
     imported: Import | None = None,
+    source: str = "",
 ) -> Receipt:
     """Take a body of readings; Refused, UnknownFormat or NoSuchSite if nothing of it is kept."""
     samples = parse_readings(body, content_type, interval_min)
     kind = media_type(content_type)
     described = f"{kind}; interval_min={interval_min}" if kind == CSV_TYPE and interval_min else kind
-    sent = Sent("readings", described, body)
+    sent = Sent("readings", described, body, _source(source, imported))
     return _take(engine, site_id, sent, samples, limits.checked, readings.write, imported)
 
 
-def take_samples(engine: Engine, site_id: str, samples: list[Samples], *, imported: Import) -> Receipt:
-    """Take samples that were read from a file of another form; they are kept as what was sent, in our own."""
-    sent = Sent("readings", CSV_TYPE, csv_of(samples))
+def take_samples(
+    engine: Engine,
+    site_id: str,
+    samples: list[Samples],
+    *,
+    imported: Import | None = None,
+    source: str = "",
+) -> Receipt:
+    """Take samples that came in another form; they are kept as what was sent, in our own."""
+    sent = Sent("readings", CSV_TYPE, csv_of(samples), _source(source, imported))
     return _take(engine, site_id, sent, samples, limits.checked, readings.write, imported)
 
 
@@ -89,12 +104,13 @@ def take_weather(
     content_type: str = JSON_TYPE,
     *,
     imported: Import | None = None,
+    source: str = "",
 ) -> Receipt:
     """Take a body of weather; Refused, UnknownFormat or NoSuchSite if nothing of it is kept."""
     if media_type(content_type) != JSON_TYPE:
         raise UnknownFormat(JSON_TYPE)
     samples = weather.samples_from_weather(parse_json(body))
-    sent = Sent("weather", JSON_TYPE, body)
+    sent = Sent("weather", JSON_TYPE, body, _source(source, imported))
     return _take(engine, site_id, sent, samples, weather.checked, readings.write_weather, imported)
 
 
@@ -117,13 +133,17 @@ def _take(
         batch = check(samples, site.record)
         counts = write(session, site_id, batch.samples)
         problems = batch.problems_as_json()
-        payloads.keep(session, site_id, sent, problems, changed=counts.changed)
+        payloads.keep(session, site_id, sent, problems, rejected=batch.rejected, changed=counts.changed)
         if counts.changed:
             sites.touch(session, site_id)
             site_days.want(session, site_id, days_reached(batch.samples, site.record))
         if imported is not None and imported.part == 0:
             note(session, imported.by, f"{sent.kind}.imported", site_id=site_id, file=imported.file)
     return Receipt(counts.accepted, counts.replaced, batch.rejected, problems, counts.changed)
+
+
+def _source(source: str, imported: Import | None) -> str:
+    return source or (imported.source if imported else "")
 
 
 def _refuse_too_many_days(samples: list[Samples]) -> None:

@@ -17,11 +17,12 @@ from service.store.tables import Payload
 
 @dataclass(frozen=True)
 class Sent:
-    """A body with its content type; `kind` is what it was sent as (`readings`, `weather`)."""
+    """A body with its content type; `kind` is what it was sent as (`readings`, `weather`), `source` who sent it."""
 
     kind: str
     content_type: str
     body: bytes
+    source: str = ""
 
     @property
     def sha256(self) -> str:
@@ -30,7 +31,13 @@ class Sent:
 
 
 def keep(
-    session: Session, site_id: str, sent: Sent, problems: Sequence[dict[str, Any]], *, changed: bool
+    session: Session,
+    site_id: str,
+    sent: Sent,
+    problems: Sequence[dict[str, Any]],
+    *,
+    rejected: int,
+    changed: bool,
 ) -> None:
     """Keep what was sent, once. If it `changed` the readings it counts as received now, else as before.
 
@@ -44,11 +51,13 @@ def keep(
         "content_type": sent.content_type,
         "body": zlib.compress(sent.body, 1),
         "problems": list(problems),
+        "source": sent.source,
+        "rejected": rejected,
     }
     dialect = postgresql if session.get_bind().dialect.name == "postgresql" else sqlite
     insert = dialect.insert(Payload).values(row)
     keys = ["site_id", "sha256"]
-    latest = {"received_at": insert.excluded.received_at, "problems": insert.excluded.problems}
+    latest = {name: insert.excluded[name] for name in ("received_at", "problems", "source", "rejected")}
     if changed:
         session.execute(insert.on_conflict_do_update(index_elements=keys, set_=latest))
     else:
@@ -58,4 +67,4 @@ def keep(
 def of_site(session: Session, site_id: str) -> list[Sent]:
     """Return what was sent to the site in the order in which it counts."""
     query = select(Payload).where(col(Payload.site_id) == site_id).order_by(col(Payload.received_at))
-    return [Sent(p.kind, p.content_type, zlib.decompress(p.body)) for p in session.exec(query)]
+    return [Sent(p.kind, p.content_type, zlib.decompress(p.body), p.source) for p in session.exec(query)]

@@ -113,6 +113,8 @@ class WeatherDay(SQLModel, table=True):
 class Payload(SQLModel, table=True):
     """What was sent, as it came (zlib-compressed), by its SHA-256: a batch sent twice is one row."""
 
+    __table_args__ = (Index("ix_payload_rejected", "site_id", "rejected"),)
+
     site_id: str = Field(sa_column=_site_key())
     sha256: str = Field(primary_key=True, max_length=64)
     received_at: datetime
@@ -120,6 +122,10 @@ class Payload(SQLModel, table=True):
     content_type: str = Field(max_length=100)
     body: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
     problems: list[dict[str, Any]] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+    source: str = Field(default="", sa_column=Column(Text, nullable=False))
+    """From whom it came, as in `intake.take`; empty where nobody said so."""
+    rejected: int = 0
+    """How many of its values were kept out; few batches have any."""
 
 
 class VerificationRow(SQLModel, table=True):

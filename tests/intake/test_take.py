@@ -13,7 +13,7 @@ from sqlalchemy import Engine, func, select
 from service.intake.parse import CSV_TYPE
 from service.intake.problems import Refused
 from service.intake.record import as_stored, read_record
-from service.intake.take import NoSuchSite, Receipt, take_readings, take_weather
+from service.intake.take import Import, NoSuchSite, Receipt, take_readings, take_weather
 from service.store import payloads, readings, sites
 from service.store.database import reading, writing
 from service.store.grids import moment
@@ -136,6 +136,17 @@ def test_what_was_sent_is_kept_as_it_came_with_its_problems(engine: Engine, site
     with reading(engine) as session:
         assert session.execute(select(Payload.problems)).scalar_one() == receipt.problems
     assert len(receipt.problems) == 2
+
+
+def test_from_whom_a_batch_came_is_kept(engine: Engine, site_id: str) -> None:
+    bodies = {values: json.dumps(table(*values)).encode() for values in ((1, -1), (2, 2), (3, 3))}
+    take_readings(engine, site_id, bodies[1, -1], JSON, source="token gateway")
+    take_readings(engine, site_id, bodies[2, 2], JSON, imported=Import("Ana Ribeiro", "june.csv"))
+    take_readings(engine, site_id, bodies[3, 3], JSON)
+
+    with reading(engine) as session:
+        kept = session.execute(select(Payload.source, Payload.rejected).order_by(Payload.received_at)).all()
+    assert kept == [("token gateway", 1), ("file june.csv", 0), ("", 0)]
 
 
 def test_what_was_sent_makes_what_is_held_once_more(engine: Engine, site_id: str) -> None:

@@ -10,8 +10,11 @@ from typing import Any
 import pyarrow.parquet as pq
 import pytest
 from fastapi.testclient import TestClient
+from sqlalchemy import Engine, select
 
 from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE
+from service.store.database import reading
+from service.store.tables import Payload
 from tests.intake.roof import SERIALS, START, record, table
 
 
@@ -61,6 +64,19 @@ def test_a_value_kept_out_is_listed_with_its_place(client: TestClient, path: str
             "message": "is below 0, which energy_wh cannot be; kept out",
         }
     ]
+
+
+def test_from_whom_readings_came_is_kept(client: TestClient, engine: Engine, path: str) -> None:
+    _sent(client, path, table(1))
+    named = client.post(f"{path}/readings", json=table(2), headers={"Yieldproof-Source": "attic"})
+    refused = client.post(f"{path}/readings", json=table(2), headers={"Yieldproof-Source": "x" * 101})
+
+    with reading(engine) as session:
+        sources = session.scalars(select(Payload.source).order_by(Payload.received_at)).all()
+    assert sources == ["token test", "token test, attic"]
+    assert named.status_code == 200
+    assert refused.status_code == 422
+    assert "Yieldproof-Source" in refused.text
 
 
 def test_csv_with_the_interval_in_the_address(client: TestClient, path: str) -> None:

@@ -96,6 +96,22 @@ def _program(token: TokenDep) -> str:
     return f"token {token.name}"
 
 
+def _source(
+    token: TokenDep,
+    named: Annotated[
+        str,
+        Header(
+            alias="Yieldproof-Source",
+            max_length=100,
+            pattern=r"^[\x20-\x7e\xa0-\xff]*$",
+            description="Names what sends, where several things send with one token.",
+        ),
+    ] = "",
+) -> str:
+    """Return from whom a batch came: the token, and what the program calls that which it reads."""
+    return f"token {token.name}, {named.strip()}" if named.strip() else f"token {token.name}"
+
+
 def _json_body(body: BodyDep, content_type: ContentType = "") -> Any:
     if media_type(content_type) != JSON_TYPE:
         raise UnknownFormat(JSON_TYPE)
@@ -110,6 +126,7 @@ def _site_id(site_id: Annotated[str, Path(description="The site's id.")]) -> str
 
 JsonDep = Annotated[Any, Depends(_json_body)]
 SiteId = Annotated[str, Depends(_site_id)]
+Source = Annotated[str, Depends(_source)]
 Program = Annotated[str, Depends(_program)]
 
 

@@ -15,6 +15,7 @@ from service.web.api.common import (
     ContentType,
     EngineDep,
     SiteId,
+    Source,
     WindowDep,
     api_router,
     find_site,
@@ -39,11 +40,12 @@ def take(
     engine: EngineDep,
     site_id: SiteId,
     body: BodyDep,
+    source: Source,
     content_type: ContentType = "",
     interval_min: Annotated[int | None, Query(description="For a CSV without a column interval_min.")] = None,
 ) -> Response:
     """Take unit readings. The same serial and start again replaces the earlier value."""
-    receipt = take_readings(engine, site_id, body, content_type, interval_min)
+    receipt = take_readings(engine, site_id, body, content_type, interval_min, source=source)
     request.app.state.metrics.count_readings(receipt)
     return answer(request, site_id, receipt)
 

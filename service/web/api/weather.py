@@ -5,7 +5,16 @@ from __future__ import annotations
 from fastapi import Request, Response
 
 from service.intake.take import take_weather
-from service.web.api.common import BodyDep, ContentType, EngineDep, SiteId, api_router, only_query, problems
+from service.web.api.common import (
+    BodyDep,
+    ContentType,
+    EngineDep,
+    SiteId,
+    Source,
+    api_router,
+    only_query,
+    problems,
+)
 from service.web.api.schema import ReceiptAnswer, WeatherBody, json_body
 from service.web.api.taken import answer
 
@@ -20,7 +29,12 @@ router = api_router("weather")
     openapi_extra=json_body(WeatherBody),
 )
 def take(
-    request: Request, engine: EngineDep, site_id: SiteId, body: BodyDep, content_type: ContentType = ""
+    request: Request,
+    engine: EngineDep,
+    site_id: SiteId,
+    body: BodyDep,
+    source: Source,
+    content_type: ContentType = "",
 ) -> Response:
     """Take weather on one grid; `poa_w_m2` is by the planes' names."""
-    return answer(request, site_id, take_weather(engine, site_id, body, content_type))
+    return answer(request, site_id, take_weather(engine, site_id, body, content_type, source=source))
