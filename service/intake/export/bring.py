@@ -117,7 +117,7 @@ def _pieces(planned: Plan, known: Known, taken: Taken, seen: Seen) -> Iterator[P
             tally = Tally()
             yield from read(table, proposal.recipe, known, tally, _after(before, seen))
             taken.missing += tally.missing
-            taken.warnings += tally.warnings(proposal.recipe.interval_min)
+            taken.warnings += tally.warnings(proposal.recipe)
         before += table.size
 
 

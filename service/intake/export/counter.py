@@ -25,6 +25,28 @@ class Made(NamedTuple):
     rollover: int = 0
 
 
+class Powers:
+    """The last power of each unit, at moments of any distance: between two it is taken to go evenly."""
+
+    def __init__(self, factor: float, *, newest_first: bool) -> None:
+        self._factor = factor
+        self._newest_first = newest_first
+        self._last: dict[str, tuple[int, float]] = {}
+
+    def step(self, serial: str, at: int, value: float) -> Made:
+        """Take a power and return what was made since the one before (until it, where the newest come first)."""
+        last = self._last.get(serial)
+        if last is not None and (at > last[0]) == self._newest_first and at != last[0]:
+            return Made(reason=told("its time is out of order, and such readings can only be read in order"))
+        self._last[serial] = (at, value)
+        if last is None or at == last[0]:
+            return Made()
+        start, duration_s = min(at, last[0]), abs(at - last[0])
+        if duration_s > LONGEST_S and max(value, last[1]) > 0:
+            return Made()
+        return Made(start, duration_s, (value + last[1]) / 2 * self._factor * duration_s / 3600)
+
+
 class Counters:
     """The last reading of each unit's counter."""
 

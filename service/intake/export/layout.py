@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from service.intake.export import words
 from service.intake.export.cells import Serials, lost_digits, number
@@ -49,7 +50,7 @@ class NotReadable(Exception):  # noqa: N818 - an answer, not a fault
 def layout_of(rows: Rows, serials: Serials, name: str) -> Layout:
     """Return the layout; NotReadable where there is no time, no value or no unit."""
     first = _first_row(rows[:MOST_PREAMBLE])
-    data = [r for r in rows[first : first + LOOKED_AT] if any(c.strip() for c in r)]
+    data = [r for r in rows[first : first + LOOKED_AT] if _has_time(r) or not words.is_remark(r)]
     width = max(len(r) for r in data)
     headings, preamble = _headings(rows[:first], width, serials)
     times, end, warnings = _time_columns(data, width, headings)
@@ -80,6 +81,11 @@ def _first_row(rows: Rows) -> int:
     raise NotReadable(told("no column holds times with a date"))
 
 
+def _has_time(row: Sequence[str]) -> bool:
+    return any(_kind(cell) for cell in row)
+
+
+@lru_cache(20_000)
 def _kind(cell: str) -> str | None:
     for order in ("dmy", "mdy", "ymd"):
         found = parse(cell, order)

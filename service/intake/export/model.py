@@ -84,15 +84,26 @@ class Question:
 
 @dataclass(frozen=True)
 class Column:
-    """A column of values; without a serial each row names its own."""
+    """A column of values; without a serial each row names its own. Without a channel it is of the recipe's quantity.
+
+    A value of a channel is what stands in the cell, times `factor`, plus `shift`.
+    """
 
     index: int
     serial: str | None
+    channel: str = ""
+    factor: float = 1.0
+    shift: float = 0.0
 
 
 @dataclass(frozen=True)
 class Recipe:
-    """How a table is read; `zone` is None where each time carries its offset."""
+    """How a table is read; `zone` is None where each time carries its offset.
+
+    `aliases` holds the serials of names that rows use; a row of a name without one is left out. `intervals` holds for
+    each serial whose interval changes or is not `interval_min` from which second on its clock each holds. `irregular`
+    are powers at moments of any distance, laid into intervals by the time between them.
+    """
 
     first_row: int
     time_columns: tuple[int, ...]
@@ -106,6 +117,8 @@ class Recipe:
     serial_column: int | None = None
     aliases: Mapping[str, str] = field(default_factory=dict)
     newest_first: bool = False
+    intervals: Mapping[str, tuple[tuple[int, int], ...]] = field(default_factory=dict)
+    irregular: bool = False
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -9,10 +10,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from service.intake.export import words
 from service.intake.export.cells import Serials, number
-from service.intake.export.counter import Counters
+from service.intake.export.counter import Counters, Powers
 from service.intake.export.grid import Grid
-from service.intake.export.model import QUANTITIES, Known, Recipe
+from service.intake.export.model import QUANTITIES, Column, Known, Recipe
 from service.intake.export.survey import Row, time_text
 from service.intake.export.tables import Seen, Table
 from service.intake.export.times import Stamp, parse
@@ -23,6 +25,7 @@ from service.store.grids import Samples
 
 PIECE_VALUES = 150_000
 TEXTS_REMEMBERED = 20_000
+LATEST = 1 << 62
 
 
 class Rejected(NamedTuple):
@@ -50,10 +53,14 @@ class Tally:
     resets: int = 0
     rollovers: int = 0
     missing: int = 0
+    passed_over: int = 0
+    passed: str = ""
+    """Lines that are no readings, and the first of them."""
     steps: Counter[int] = field(default_factory=Counter)
 
-    def warnings(self, interval_min: int) -> list[str]:
+    def warnings(self, recipe: Recipe) -> list[str]:
         """Return in words what a person should know."""
+        interval_min = recipe.interval_min
         found: list[str] = []
         if self.resets:
             found.append(
@@ -64,9 +71,23 @@ class Tally:
             )
         if self.rollovers:
             found.append(told("a running counter rolled over {times} times", times=self.rollovers))
+        if self.passed_over:
+            line = self.passed[:60]
+            found.append(
+                told(
+                    "{count} lines without readings were passed over, such as {line}",
+                    count=self.passed_over,
+                    line=line,
+                )
+            )
+        known = {interval_min, *(m for changes in recipe.intervals.values() for _, m in changes)}
         other = {
-            s: n for s, n in self.steps.items() if s != interval_min * 60 and n > 0.03 * self.steps.total()
+            s: n
+            for s, n in self.steps.items()
+            if s and s // 60 not in known and n > 0.03 * self.steps.total()
         }
+        if recipe.irregular:
+            return found
         for step, count in sorted(other.items()):
             found.append(
                 told(
@@ -104,24 +125,37 @@ class _Reader:
         self._serials = Serials(known.serials)
         self._clock = Clockwork(zone_of(recipe.zone)) if recipe.zone else None
         self._factor = QUANTITIES[recipe.quantity]
-        self._counters = Counters(known.rated_w, self._factor, newest_first=recipe.newest_first)
-        self._is_counter = recipe.quantity.startswith("counter")
+        newest_first = recipe.newest_first
+        self._counters = (
+            Powers(self._factor, newest_first=newest_first)
+            if recipe.irregular
+            else Counters(known.rated_w, self._factor, newest_first=newest_first)
+        )
+        self._is_counter = recipe.irregular or recipe.quantity.startswith("counter")
+        self._row_times: dict[str, int | str] = {}
         self._is_power = recipe.quantity.startswith("power")
-        self._step = recipe.interval_min * 60
         self._grid = Grid(kept_interval(recipe.interval_min))
         self._found: dict[tuple[str, str, int], tuple[list[int], list[float]]] = {}
         self._texts: dict[str, Stamp | None] = {}
-        self._names: dict[str, str | None] = {}
+        self._names: dict[str, str | None] = dict(recipe.aliases)
         self._last: dict[str, tuple[int, int, int]] = {}
 
     def take(self, at: int, row: Row) -> None:
         text = time_text(row, self._recipe.time_columns)
         stamp = self._stamp(text)
         if stamp is None or stamp.day is None or stamp.second is None:
+            self._timeless(at, row)
+            return
+        self._row_times.clear()
+        for column in self._recipe.columns:
+            self._cell(at, row, stamp, text, column)
+
+    def _timeless(self, at: int, row: Row) -> None:
+        if not words.is_remark(row):
             self._reject(at, "", " | ".join(row)[:200], told("its time cannot be read"))
             return
-        for column in self._recipe.columns:
-            self._cell(at, row, stamp, text, column.index, column.serial)
+        self._tally.passed_over += 1
+        self._tally.passed = self._tally.passed or " | ".join(filter(None, row))
 
     def finish(self) -> None:
         """Let go of the cells that are not full."""
@@ -142,40 +176,61 @@ class _Reader:
 
     # One cell
 
-    def _cell(self, at: int, row: Row, stamp: Stamp, text: str, column: int, serial: str | None) -> None:
-        cell = row[column] if len(row) > column else ""
+    def _cell(self, at: int, row: Row, stamp: Stamp, text: str, column: Column) -> None:
+        cell = row[column.index] if len(row) > column.index else ""
+        serial = column.serial if column.serial is not None else self._name_of(row)
+        if serial == "":
+            return
         if serial is None:
-            serial = self._name_of(row)
-            if not serial:
-                reason = told("it names no unit, or its serial has lost digits")
-                self._reject(at, "", " | ".join(row)[:200], reason)
-                return
+            reason = told("it names no unit, or its serial has lost digits")
+            self._reject(at, "", " | ".join(row)[:200], reason)
+            return
         try:
             value = number(cell, self._recipe.decimal)
         except ValueError:
             self._reject(at, serial, cell, told("is not a number"))
             return
         if value is None:
-            self._tally.missing += 1
+            self._tally.missing += not column.channel
             return
-        seconds = self._utc(serial, stamp)
+        if serial not in self._row_times:
+            self._row_times[serial] = self._utc(serial, stamp)
+        seconds = self._row_times[serial]
         if isinstance(seconds, str):
             self._reject(at, serial, text, seconds)
-            return
-        self._value(at, serial, cell, seconds, value)
+        elif column.channel:
+            self._beside(serial, column, seconds, stamp.naive, value)
+        else:
+            self._value(at, serial, cell, seconds, stamp.naive, value)
 
-    def _value(self, at: int, serial: str, cell: str, seconds: int, value: float) -> None:
+    def _value(self, at: int, serial: str, cell: str, seconds: int, naive: int, value: float) -> None:
+        minutes = self._minutes(serial, naive)
+        step = minutes * 60
         if self._recipe.label == ("start" if self._is_counter else "end"):
-            seconds += self._step if self._is_counter else -self._step
+            seconds += step if self._is_counter else -step
         if self._is_counter:
             self._counted(at, serial, cell, seconds, value)
             return
         value *= self._factor
-        minutes = self._recipe.interval_min
         if minutes in INTERVALS_MIN:
             self._keep(serial, "power_w" if self._is_power else "energy_wh", minutes, seconds, value)
         else:
-            self._spread(serial, seconds, self._step, value * minutes / 60 if self._is_power else value)
+            self._spread(serial, seconds, step, value * minutes / 60 if self._is_power else value)
+
+    def _minutes(self, serial: str, naive: int) -> int:
+        """Return how many minutes the unit's value at a time on its clock covers."""
+        changes = self._recipe.intervals.get(serial)
+        if not changes:
+            return self._recipe.interval_min
+        return changes[max(0, bisect_right(changes, (naive, LATEST)) - 1)][1]
+
+    def _beside(self, serial: str, column: Column, seconds: int, naive: int, value: float) -> None:
+        """Keep a value of a further channel in each interval kept that its own reaches into."""
+        minutes = self._minutes(serial, naive)
+        kept = kept_interval(minutes)
+        start = seconds - (minutes * 60 if self._recipe.label == "end" else 0)
+        for cell in range(start // (kept * 60) * kept * 60, start + minutes * 60, kept * 60):
+            self._keep(serial, column.channel, kept, cell, value * column.factor + column.shift)
 
     def _counted(self, at: int, serial: str, cell: str, seconds: int, value: float) -> None:
         made = self._counters.step(serial, seconds, value)
@@ -183,7 +238,11 @@ class _Reader:
         self._tally.rollovers += made.rollover
         if made.reason:
             self._reject(at, serial, cell, made.reason)
-        elif made.duration_s in (5 * 60, 10 * 60, 15 * 60, 30 * 60, 60 * 60) and made.start % 60 == 0:
+        elif (
+            not self._recipe.irregular
+            and made.duration_s in (5 * 60, 10 * 60, 15 * 60, 30 * 60, 60 * 60)
+            and made.start % 60 == 0
+        ):
             self._keep(serial, "energy_wh", made.duration_s // 60, made.start, made.wh)
         elif made.duration_s:
             self._spread(serial, made.start, made.duration_s, made.wh)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 TIME = re.compile(r"time|date|stamp|zeit|datum|moment", re.I)
 SERIAL = re.compile(r"serial|unit|device|inverter|serien|ger(ä|ae)t|wechselrichter|modul", re.I)
@@ -16,10 +17,29 @@ OTHER = re.compile(
     re.I,
 )
 ZONE_NAME = re.compile(r"\b[A-Z][a-z]+/[A-Z][A-Za-z_]+\b")
+_NUMBER = re.compile(r"[+-]?[\d.,' ]*\d[\d.,' ]*(e[+-]?\d+)?", re.I)
 _UNIT = re.compile(r"(?<![A-Za-z])(k?)(wh?)(?![A-Za-z])", re.I)
 
 _NO_VALUE = ("", "-", "--", "---", "n/a", "na", "nan", "null", "none", "#n/a", "#nv", "#n/v", "k.a.", "k. a.")
 MISSING = frozenset((*_NO_VALUE, "missing", "fehlt", "?"))
+
+_REMARK = re.compile(
+    r"[\W_]*(sums?|totals?|summen?|gesamt|somme|totaux|suma|totale|totaal|som|averages?|avg|means?|mittel\w*|durchschnitt"
+    r"|moyenne|media|gemiddelde?|max\w*|min\w*|generated|created|exported|erstellt|exportiert|erzeugt am)(?![a-z])"
+    r"|\s*(#|//|--\s|;)",
+    re.I,
+)
+
+
+def is_remark(cells: Sequence[str]) -> bool:
+    """Return whether a line without a time is no reading: a sum, a comment, a heading, a text without numbers."""
+    said = [cell for cell in cells if cell.strip()]
+    return not said or bool(_REMARK.match(said[0])) or not any(_NUMBER.fullmatch(c.strip()) for c in said)
+
+
+def is_total(name: str) -> bool:
+    """Return whether a name is that of a sum or a mean, and of no unit."""
+    return bool(_REMARK.match(name))
 
 
 def unit_of(text: str) -> str | None:

@@ -33,14 +33,15 @@ def _propose(path: Path, **answers: str) -> Proposal:
     return propose(table, KNOWN, answers)
 
 
-def _read(path: Path, **answers: str) -> tuple[list[float], list[Rejected], Tally]:
+def _read(path: Path, **answers: str) -> tuple[list[float], list[Rejected], list[str]]:
+    """Return the values, what was rejected, and what a person should know."""
     (table,) = tables_of(path)
     proposal = propose(table, KNOWN, {**ANSWERS, **answers})
     assert proposal.recipe is not None, proposal.refused
     tally = Tally()
     pieces = list(read(table, proposal.recipe, KNOWN, tally))
     values = [v for p in pieces for s in p.samples for v in s.values.tolist()]
-    return values, [r for p in pieces for r in p.rejected], tally
+    return values, [r for p in pieces for r in p.rejected], tally.warnings(proposal.recipe)
 
 
 def _rows(*cells: str, heading: str = f"{SERIALS[0]} Wh") -> str:
@@ -156,12 +157,24 @@ def test_few_readings_leave_zone_label_and_quantity_open(tmp_path: Path) -> None
 
 def test_what_is_no_number_or_no_time_is_rejected_with_row_and_reason(tmp_path: Path) -> None:
     text = _rows("1.5", "error", "2.5", "1.5", "1.5", "1.5", "1.5") + "Total,9\n"
-    values, rejected, _ = _read(_file(tmp_path, text))
+    values, rejected, _ = _read(_file(tmp_path, text + "14 June 10:30,5\n"))
     assert values == [1.5, 2.5, 1.5, 1.5, 1.5, 1.5]
     assert [(r.row, r.text, r.reason) for r in rejected] == [
         (3, "error", "is not a number"),
-        (9, "Total | 9", "its time cannot be read"),
+        (10, "14 June 10:30 | 5", "its time cannot be read"),
     ]
+
+
+def test_sums_comments_and_repeated_headings_are_passed_over_with_a_word(tmp_path: Path) -> None:
+    text = _rows("1.5", "2.5", "1.5", "1.5", "1.5", "1.5")
+    lines = text.rstrip().split("\n")
+    lines[4:4] = [lines[0], "# 3 more", ""]
+    values, rejected, warnings = _read(
+        _file(tmp_path, "\n".join([*lines, "Total,9", "Made at 10:00 by Ana", ""]))
+    )
+    assert values == [1.5, 2.5, 1.5, 1.5, 1.5, 1.5]
+    assert rejected == []
+    assert any(w.startswith("4 lines without readings were passed over, such as Time |") for w in warnings)
 
 
 def test_times_that_the_clock_leaps_over_are_rejected(tmp_path: Path) -> None:
@@ -197,17 +210,17 @@ def test_counter_that_leaps_stands_still_or_is_silent(tmp_path: Path) -> None:
 
 def test_resets_and_rollovers_are_counted(tmp_path: Path) -> None:
     rows = _rows("99990", "99995", "5", "10", "15", "2", "4", heading=f"Total {SERIALS[0]} Wh")
-    values, _, tally = _read(_file(tmp_path, rows), quantity="counter_wh", label="end")
+    values, _, warnings = _read(_file(tmp_path, rows), quantity="counter_wh", label="end")
     assert values == [5, 10, 5, 5, 2, 2]
-    assert (tally.rollovers, tally.resets) == (1, 1)
-    assert any("began anew" in w for w in tally.warnings(15))
+    assert any("began anew 1 times" in w for w in warnings)
+    assert any("rolled over 1 times" in w for w in warnings)
 
 
 def test_another_interval_further_down_is_told_of(tmp_path: Path) -> None:
     lines = [f"2026-06-14 {h:02}:{m:02},1" for h in range(10, 14) for m in (0, 15, 30, 45)]
     lines += [f"2026-06-14 {h:02}:{m:02},1" for h in range(14, 17) for m in (0, 30)]
-    _, _, tally = _read(_file(tmp_path, "\n".join([f"Time,{SERIALS[0]} Wh", *lines])))
-    assert any("steps are of 30 min" in w for w in tally.warnings(15))
+    _, _, warnings = _read(_file(tmp_path, "\n".join([f"Time,{SERIALS[0]} Wh", *lines])))
+    assert any("steps are of 30 min" in w for w in warnings)
 
 
 def test_workbook_with_dates_and_times_in_cells_of_their_own(tmp_path: Path) -> None:
