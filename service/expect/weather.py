@@ -26,6 +26,12 @@ HIGHEST_PART_RATIO = 10.0
 LONGEST_GAP_MIN = 90
 """How far from the nearest reading air temperature and wind are still interpolated."""
 
+TYPICAL_AIR_SD_K = 7.0
+"""Standard uncertainty of `typical_air_temp_at`; tests/expect/test_weather.py holds it against open data."""
+
+SENSOR_AIR_SD_K = 1.0
+"""That of a sensor on site: what IEC 61724-1 asks of ambient temperature sensors (from memory)."""
+
 SENSOR_INDICES = np.linspace(0.0, 1.5, 31)
 
 
@@ -34,8 +40,8 @@ class Weather:
     """Weather on M intervals labelled by their start (UTC); each array (M,), NaN where unknown, or None.
 
     `ghi_w_m2`, `dni_w_m2`, `dhi_w_m2` and `poa_w_m2` (by plane name) are interval means in W/m2, `air_temp_c`
-    in degC, `wind_m_s` at 10 m in m/s. Raises ValueError for a start outside UTC or arrays of different
-    length.
+    in degC, `wind_m_s` at 10 m in m/s; `air_temp_sd_k` is the standard uncertainty of `air_temp_c`, K, None for
+    that of a sensor on site. Raises ValueError for a start outside UTC or arrays of different length.
     """
 
     start: datetime
@@ -45,6 +51,7 @@ class Weather:
     dhi_w_m2: FloatArray | None = None
     air_temp_c: FloatArray | None = None
     wind_m_s: FloatArray | None = None
+    air_temp_sd_k: FloatArray | None = None
     poa_w_m2: Mapping[str, FloatArray] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -64,7 +71,7 @@ class Weather:
         return Grid(self.start, self.interval_min, self.count)
 
     def _series(self) -> dict[str, FloatArray]:
-        names = ("ghi_w_m2", "dni_w_m2", "dhi_w_m2", "air_temp_c", "wind_m_s")
+        names = ("ghi_w_m2", "dni_w_m2", "dhi_w_m2", "air_temp_c", "wind_m_s", "air_temp_sd_k")
         own = {name: getattr(self, name) for name in names}
         planes = {f"poa_w_m2 of {name}": values for name, values in self.poa_w_m2.items()}
         return {name: values for name, values in {**own, **planes}.items() if values is not None}
@@ -215,6 +222,18 @@ def air_temperature(weather: Weather | None, grid: Grid, *, site: Site) -> Float
     return _interpolated(weather, None if weather is None else weather.air_temp_c, grid, default)
 
 
+def air_temperature_sd(weather: Weather | None, grid: Grid) -> FloatArray:
+    """Return the standard uncertainty of `air_temperature` on the fine steps, K, (N,).
+
+    The weather's where it tells a temperature, TYPICAL_AIR_SD_K elsewhere.
+    """
+    usual = np.full(grid.step_count, TYPICAL_AIR_SD_K)
+    if weather is None or weather.air_temp_c is None:
+        return usual
+    stated = SENSOR_AIR_SD_K if weather.air_temp_sd_k is None else weather.air_temp_sd_k
+    return _interpolated(weather, np.where(np.isfinite(weather.air_temp_c), stated, np.nan), grid, usual)
+
+
 def wind_speed(weather: Weather | None, grid: Grid, *, site: Site) -> FloatArray:  # noqa: ARG001
     """Return the wind at 10 m on the fine steps, m/s, (N,): the weather's, else DEFAULT_WIND_M_S."""
     default = np.full(grid.step_count, DEFAULT_WIND_M_S)
@@ -240,7 +259,7 @@ def typical_air_temp_at(
         T = 27 - 0.45 max(|lat| - 15, 0) + 0.2 |lat| cos(season) + 5 cos(hour - 15 h) - 0.0065 elevation
 
     The season peaks in mid-July in the north and mid-January in the south; hours are local solar ones; the
-    lapse rate is that of ISO 2533. Standard uncertainty about 7 K.
+    lapse rate is that of ISO 2533. Standard uncertainty TYPICAL_AIR_SD_K.
     """
     peak_day = 197 if latitude >= 0 else 14
     season = np.cos(2 * np.pi * (days - peak_day) / 365.25)

@@ -13,7 +13,7 @@ from service.expect.plane import Brightening
 from service.expect.site import Site
 from service.expect.sky import Irradiance, clear_sky
 from service.expect.sun import Sun, sun_for
-from service.expect.weather import Weather, air_temperature, poa_on_steps, wind_speed
+from service.expect.weather import Weather, air_temperature, air_temperature_sd, poa_on_steps, wind_speed
 from service.verify.inputs import FloatArray
 
 
@@ -28,6 +28,7 @@ class Daylight:
     sun: Sun
     clear: Irradiance
     air_temp_c: FloatArray
+    air_temp_sd_k: FloatArray
     wind_m_s: FloatArray
 
     @property
@@ -104,5 +105,6 @@ def daylight(site: Site, grid: Grid, weather: Weather | None) -> Daylight:
         sun=day_sun,
         clear=clear_sky(day_sun, grid, site=site),
         air_temp_c=air_temperature(weather, grid, site=site)[steps],
+        air_temp_sd_k=air_temperature_sd(weather, grid)[steps],
         wind_m_s=wind_speed(weather, grid, site=site)[steps],
     )

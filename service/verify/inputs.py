@@ -9,6 +9,8 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from service.expect.weather import Weather
+
 FloatArray = NDArray[np.float64]
 
 
@@ -31,3 +33,19 @@ class Readings:
     def count(self) -> int:
         """Return T, the number of intervals."""
         return int(self.energy_wh.shape[1])
+
+
+@dataclass(frozen=True)
+class FromService:
+    """What an open weather service says of the window: its name, when it said so, and its irradiance if it has any.
+
+    `air_temp`: whether the weather beside it has the service's temperature in it. `light_sd` and `light_day_sd` are
+    the standard uncertainties of its irradiation: the share that stays however long the window is, and that of a day.
+    """
+
+    name: str
+    fetched_at: datetime
+    air_temp: bool
+    light: Weather | None = None
+    light_sd: float = 0.1
+    light_day_sd: float = 0.3

@@ -262,13 +262,13 @@ def _like_units(unit: UnitResult, after: Verification) -> int:
 
 
 def _half_width(level: Level, after: Verification) -> float:
-    """Return half the band, without what a sensor's own uncertainty adds: the neighbours have the same."""
+    """Return half the band, without what a sensor's own uncertainty and the air's add: the neighbours have the same."""
     if level.index is None or level.high is None:
         return math.inf
     half = level.high - level.index
     if after.sky.source != "measured":
         return half
-    common = 2 * SENSOR * max(level.index, 0.05)
+    common = 2 * math.hypot(SENSOR, after.sky.temperature_sd or 0.0) * max(level.index, 0.05)
     return math.sqrt(max(half**2 - common**2, (0.01 * level.index) ** 2))
 
 

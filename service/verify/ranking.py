@@ -10,10 +10,17 @@ import numpy as np
 from service.verify.case import Case
 from service.verify.causes.site_low import clear_level
 from service.verify.clear_level import CLEAR_HOURS
-from service.verify.inputs import FloatArray
+from service.verify.inputs import FloatArray, FromService
 from service.verify.levels import ALONE
 from service.verify.ratios import performance_index, performance_ratio, performance_ratio_25c
 from service.verify.result import Curves, Finding, Light, Sky, UnitResult, Verdict
+from service.verify.second_opinion import told_by
+from service.verify.temperature import (
+    site_air_sd_k,
+    site_temperature_sd,
+    temperature_sd,
+    usual_temperature_sd,
+)
 
 ENOUGH_LIGHT_H = 0.4
 LITTLE_LIGHT_H = 0.03
@@ -23,7 +30,11 @@ RECENT_MIN, LONGEST_WAIT_MIN = 60, 600
 """Light is foretold from the last hour of it, and no further than a long day (our choice, no source)."""
 
 SENSOR = 0.05
-"""Standard uncertainty of an expectation from measured irradiance: sensor, distance, transposition (from memory)."""
+"""Standard uncertainty of an expectation from measured irradiance: sensor, distance, transposition (from memory).
+What the air temperature leaves open comes on top."""
+
+LEAST_ALONE = 0.05
+"""What turbidity and mounting leave of ALONE where the air temperature is known (from memory)."""
 
 CLEAR = (0.92, 1.12)
 """Clear-sky indices over that of the site's clear hours between which the sky is called clear."""
@@ -34,15 +45,25 @@ EVEN_CLOUD = 0.65
 BAND_SIGMAS = 2.0
 
 
-def sky_result(case: Case) -> Sky:
-    """Return the sky of the window."""
+def sky_result(case: Case, service: FromService | None = None) -> Sky:
+    """Return the sky of the window, and what an open weather service said of it."""
     heard_h = _heard_light_h(case)
     light_h = float(heard_h.sum())
     light: Light = (
         "enough" if light_h >= ENOUGH_LIGHT_H else "little" if light_h >= LITTLE_LIGHT_H else "none"
     )
     more_minutes = _more_minutes(heard_h, case.day.grid.interval_min)
-    return Sky(case.source, _clear_share(case), light, _measured_over_array(case), more_minutes)
+    air_sd_k, temperature = site_air_sd_k(case), site_temperature_sd(case)
+    return Sky(
+        source=case.source,
+        clear_share=_clear_share(case),
+        light=light,
+        measured_over_array=_measured_over_array(case),
+        more_minutes=more_minutes,
+        air_temp_sd_k=None if air_sd_k is None else round(air_sd_k, 2),
+        temperature_sd=None if temperature is None else round(temperature, 5),
+        service=told_by(case, service),
+    )
 
 
 def _heard_light_h(case: Case) -> FloatArray:
@@ -161,16 +182,25 @@ def _or_none(value: float) -> float | None:
 
 
 def _band(case: Case, i: int, index: float | None) -> tuple[float | None, float | None]:
-    """Return index -/+ two standard uncertainties: the peers' spread and the reference's, or the absolute model's."""
+    """Return index -/+ two standard uncertainties: the peers' spread and the reference's, or the absolute model's.
+
+    Peers have the same air, so that only an index that rests on the model is as unsure as its temperature.
+    """
     if index is None:
         return None, None
-    sd = case.levels.sd[i]
+    sd = float(case.levels.sd[i])
     if case.source == "measured":
-        sd = math.hypot(sd, SENSOR)
+        sd = math.hypot(sd, SENSOR, temperature_sd(case, i))
     if case.source == "clear_sky":
-        sd = max(sd, ALONE)
-    spread = BAND_SIGMAS * float(sd) * max(index, 0.05)
+        sd = _without_usual_temperature(case, i, max(sd, ALONE))
+    spread = BAND_SIGMAS * sd * max(index, 0.05)
     return round(max(index - spread, 0.0), 5), round(index + spread, 5)
+
+
+def _without_usual_temperature(case: Case, i: int, sd: float) -> float:
+    """Return the model's uncertainty with that of the actual temperature in the place of the usual one's, its part."""
+    rest = sd**2 - usual_temperature_sd(case, i) ** 2
+    return math.sqrt(max(rest, LEAST_ALONE**2) + temperature_sd(case, i) ** 2)
 
 
 def _visible_pct(case: Case, i: int) -> float | None:

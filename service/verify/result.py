@@ -18,6 +18,23 @@ INFORMATION_CAUSES = frozenset({"clipping"})
 
 
 @dataclass(frozen=True)
+class Told:
+    """What an open weather service told of the window: its name, when it was last asked for it, and what it was for.
+
+    `air_temp`: whether the air temperature is its, in part at least. `light_over_array` is its global irradiation over
+    that inferred from the units, with `low` and `high`, two standard uncertainties of both away; None where either
+    tells nothing. It is a second opinion: nothing is judged by it.
+    """
+
+    name: str
+    fetched_at: datetime
+    air_temp: bool
+    light_over_array: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True)
 class Sky:
     """The sky of the window: where it comes from, its clear share (0-1), and whether there was light enough."""
 
@@ -29,6 +46,13 @@ class Sky:
     more_minutes: float | None = None
     """About how many more minutes of light like the last a verdict on every unit needs; None where there is light
     enough, or too little to tell."""
+    air_temp_sd_k: float | None = None
+    """Standard uncertainty of the air temperature, weighted by the energy expected at it; None without any light."""
+    temperature_sd: float | None = None
+    """What it leaves open for the unit that feels it most, a share (standard uncertainty): of its performance ratio
+    where the sky is read from the units, else of its performance index, whose band holds it."""
+    service: Told | None = None
+    """The open weather service that was asked; None where none was."""
 
 
 @dataclass(frozen=True)
@@ -133,12 +157,19 @@ class Verification:
             "site_id": site_id,
             "start": self.start.isoformat(),
             "end": self.end.isoformat(),
-            "sky": asdict(self.sky),
+            "sky": _sky_contract(self.sky),
             "verdict": self.verdict,
             "units": [{**asdict(u), "causes": list(u.causes)} for u in self.units],
             "findings": [_finding_contract(f) for f in self.findings],
             "not_yet": [_unseen_contract(u) for u in self.not_yet],
         }
+
+
+def _sky_contract(sky: Sky) -> dict[str, Any]:
+    fields = asdict(sky)
+    if sky.service is not None:
+        fields["service"]["fetched_at"] = sky.service.fetched_at.isoformat()
+    return fields
 
 
 def _finding_contract(finding: Finding) -> dict[str, Any]:

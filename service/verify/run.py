@@ -21,7 +21,7 @@ from service.verify.case import Case, Expectation, active_mask, expectation
 from service.verify.causes import name_causes
 from service.verify.common_shade import PlaneShade, behind, common_shade, sky_behind, without_shaded
 from service.verify.day import Daylight, daylight
-from service.verify.inputs import FloatArray, Readings
+from service.verify.inputs import FloatArray, FromService, Readings
 from service.verify.levels import Levels, dc_series, levels, rated_wh, resolution_wh, untold
 from service.verify.ranking import curves, ranked, sky_result, verdict
 from service.verify.result import SkySource, Verification
@@ -47,14 +47,17 @@ STEADY_ENOUGH = (0.5, 1.2)
 DOUBTED_VOTE = 0.3
 
 
-def verify(site: Site, readings: Readings, weather: Weather | None = None) -> Verification:
+def verify(
+    site: Site, readings: Readings, weather: Weather | None = None, service: FromService | None = None
+) -> Verification:
     """Return the verification of `readings` (in the order of `site.units`) against `site`.
 
     The units are judged against the sky that they themselves show; where irradiance was measured, the reported
     expected energy and ratios are those under the measured one, and means over a quarter of an hour or less tell what
     the units alone do not: a clock under a closed cover, a hill from a cloud. A site without a live unit, or
-    with one that is all that is heard, is held against the clear sky. Raises ValueError if the readings' rows are not
-    the site's units.
+    with one that is all that is heard, is held against the clear sky. An open weather `service` is heard and judges
+    nothing; its air temperature, if any, stands in `weather` with its own uncertainty. Raises ValueError if the
+    readings' rows are not the site's units.
     """
     if readings.energy_wh.shape[0] != len(site.units):
         raise ValueError(
@@ -62,7 +65,7 @@ def verify(site: Site, readings: Readings, weather: Weather | None = None) -> Ve
         )
     case = build_case(site, readings, weather)
     findings = with_yearly_loss(case, name_causes(case), site)
-    sky = sky_result(case)
+    sky = sky_result(case, service)
     units = ranked(case, findings)
     return Verification(
         start=case.labels.start,
