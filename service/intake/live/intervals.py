@@ -1,0 +1,217 @@
+"""From samples, in any order and as often as they come, to values of whole intervals. No clock and no storage here.
+
+An interval's value follows from the samples around it alone: those within `REACH`. So whoever keeps samples works an
+interval out anew whenever one comes late, and gets what it would have got had all come in time.
+
+| kind | an interval's value | heard if |
+| --- | --- | --- |
+| power | mean of the straight lines between samples at most `gap_min` apart | half of it is covered |
+| counter | difference at its borders, on straight lines between readings at most an hour apart | all of it is covered |
+| energy | as sent, by its label | |
+| channel | mean of the samples in it | it has one |
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+
+from service.intake.export import counter
+from service.intake.export.model import QUANTITIES
+from service.intake.live.model import Sample
+from service.store.grids import SMALLEST_COVER, FloatArray, IntArray, Samples, moment
+
+REACH = timedelta(hours=2)
+"""A sample changes no interval further away than this."""
+
+GAP_SHARE = 1.5
+"""Power is taken to run straight between samples at most so many intervals apart, unless the caller says otherwise."""
+
+WHOLE = 1 - 1e-9
+
+
+class Rejected(NamedTuple):
+    """A counter's reading before which it is not known what was made."""
+
+    serial: str
+    kind: str
+    at: datetime
+    reason: str
+
+
+Keep = Callable[[Rejected], None]
+
+
+class _Trace(NamedTuple):
+    """One unit's values of one kind: times in seconds since 1970, each once and in order."""
+
+    serial: str
+    kind: str
+    at: FloatArray
+    values: FloatArray
+
+
+class _Grid(NamedTuple):
+    """Borders of intervals: `start` and `end` in seconds since 1970, both on the grid."""
+
+    step: int
+    start: int
+    end: int
+
+    @property
+    def borders(self) -> FloatArray:
+        return np.arange(self.start, self.end + 1, self.step, dtype=np.float64)
+
+    @property
+    def starts(self) -> IntArray:
+        return np.arange(self.start, self.end, self.step, dtype=np.int64)
+
+
+def intervals(
+    samples: Iterable[Sample],
+    interval_min: int,
+    *,
+    start: datetime | None = None,
+    end: datetime | None = None,
+    label: str = "start",
+    gap_min: float | None = None,
+    rated_w: float | None = None,
+    rejected: Keep = lambda _: None,
+) -> list[Samples]:
+    """Return the intervals heard that lie from `start` to `end`, for each unit and channel of the contract.
+
+    Of several values for one moment the highest counts. `label` is what an energy's time names. With `rated_w`, the
+    largest rating, a counter's leap is told from what an inverter can make.
+    """
+    step, gap_s = interval_min * 60, (gap_min or GAP_SHARE * interval_min) * 60
+    found = []
+    for trace in _traces(samples):
+        grid = _grid(trace.at, step, start, end)
+        match trace.kind.partition("_")[0]:
+            case "power":
+                laid = _powers(trace, grid, gap_s)
+            case "counter":
+                laid = _counted(trace, grid, rated_w, rejected)
+            case "energy":
+                laid = _energies(trace, step, start, end, label)
+            case _:
+                laid = _means(trace, grid)
+        found += [laid] if laid.starts.size else []
+    return found
+
+
+def closed(now: datetime, interval_min: int, wait_min: float | None = None) -> datetime:
+    """Return until when intervals are complete: those that ended `wait_min` ago, by default one interval's length."""
+    wait = interval_min if wait_min is None else wait_min
+    step = interval_min * 60
+    return moment(int((now.timestamp() - wait * 60) // step) * step)
+
+
+def touched(moments: Iterable[datetime], interval_min: int) -> tuple[datetime, datetime]:
+    """Return the span of intervals that samples of these moments may change."""
+    found = [m.timestamp() for m in moments]
+    step, reach = interval_min * 60, REACH.total_seconds()
+    return moment(int((min(found) - reach) // step) * step), moment(
+        -int(-(max(found) + reach) // step) * step
+    )
+
+
+def _traces(samples: Iterable[Sample]) -> list[_Trace]:
+    found: dict[tuple[str, str], dict[float, float]] = {}
+    for sample in samples:
+        values = found.setdefault((sample.serial, sample.kind), {})
+        second = sample.at.timestamp()
+        values[second] = max(sample.value, values.get(second, sample.value))
+    traces = []
+    for (serial, kind), values in sorted(found.items()):
+        at = np.array(sorted(values), dtype=np.float64)
+        traces.append(_Trace(serial, kind, at, np.array([values[t] for t in at.tolist()])))
+    return traces
+
+
+def _grid(at: FloatArray, step: int, start: datetime | None, end: datetime | None) -> _Grid:
+    first, last = int(at[0] // step) * step, int(at[-1] // step + 1) * step
+    if start is not None:
+        first = max(first, -int(-start.timestamp() // step) * step)
+    if end is not None:
+        last = min(last, int(end.timestamp() // step) * step)
+    return _Grid(step, first, max(first, last))
+
+
+def _heard(trace: _Trace, channel: str, grid: _Grid, values: FloatArray) -> Samples:
+    heard = np.isfinite(values)
+    return Samples(trace.serial, channel, grid.step // 60, grid.starts[heard], values[heard])
+
+
+def _powers(trace: _Trace, grid: _Grid, gap_s: float) -> Samples:
+    borders = grid.borders
+    inner = borders[(borders > trace.at[0]) & (borders < trace.at[-1])]
+    at = np.union1d(trace.at, inner)
+    power = np.interp(at, trace.at, trace.values * QUANTITIES[trace.kind])
+    gaps = (
+        np.diff(trace.at)[np.searchsorted(trace.at, at[:-1], side="right") - 1]
+        if at.size > 1
+        else np.empty(0)
+    )
+    lasting = np.where(gaps <= gap_s, np.diff(at), 0.0)
+    area = _between_borders(borders, at, lasting * (power[1:] + power[:-1]) / 2)
+    covered = _between_borders(borders, at, lasting)
+    return _heard(trace, "power_w", grid, _over(area, covered, SMALLEST_COVER * grid.step))
+
+
+def _counted(trace: _Trace, grid: _Grid, rated_w: float | None, rejected: Keep) -> Samples:
+    sound = trace.values >= 0
+    for i in np.flatnonzero(~sound).tolist():
+        rejected(_rejection(trace, float(trace.at[i]), counter.negative()))
+    at, values = trace.at[sound], trace.values[sound]
+    made, lasting = np.zeros(max(0, at.size - 1)), np.zeros(max(0, at.size - 1))
+    for i, ((begin, before), (until, after)) in enumerate(
+        pairwise(zip(at.tolist(), values.tolist(), strict=True))
+    ):
+        step = counter.step(before, after, until - begin, QUANTITIES[trace.kind], rated_w)
+        if step.reason is None:
+            made[i], lasting[i] = step.wh, until - begin
+        else:
+            rejected(_rejection(trace, until, step.reason))
+    covered = _between_borders(grid.borders, at, lasting)
+    energy = _between_borders(grid.borders, at, made)
+    return _heard(trace, "energy_wh", grid, np.where(covered >= WHOLE * grid.step, energy, np.nan))
+
+
+def _rejection(trace: _Trace, at: float, reason: str) -> Rejected:
+    return Rejected(trace.serial, trace.kind, datetime.fromtimestamp(at, UTC), reason)
+
+
+def _between_borders(borders: FloatArray, at: FloatArray, parts: Sequence[float] | FloatArray) -> FloatArray:
+    """Return what lies between neighbouring borders of parts that are spread evenly from each of `at` to the next."""
+    if at.size < 2:
+        return np.zeros(borders.size - 1)
+    return np.diff(np.interp(borders, at, np.concatenate([[0.0], np.cumsum(parts)])))
+
+
+def _over(sums: FloatArray, weights: FloatArray, least: float) -> FloatArray:
+    return np.where(weights >= least, sums / np.maximum(weights, least), np.nan)
+
+
+def _energies(trace: _Trace, step: int, start: datetime | None, end: datetime | None, label: str) -> Samples:
+    """Return energies as they were sent: what keeps to no grid is apportioned where readings are loaded."""
+    starts = np.rint(trace.at).astype(np.int64) - (step if label == "end" else 0)
+    inside = np.ones(starts.size, dtype=np.bool_)
+    if start is not None:
+        inside &= starts >= start.timestamp()
+    if end is not None:
+        inside &= starts + step <= end.timestamp()
+    values = trace.values * QUANTITIES[trace.kind]
+    return Samples(trace.serial, "energy_wh", step // 60, starts[inside], values[inside])
+
+
+def _means(trace: _Trace, grid: _Grid) -> Samples:
+    place = ((trace.at - grid.start) // grid.step).astype(np.int64)
+    inside = (place >= 0) & (place < grid.starts.size)
+    count = np.bincount(place[inside], minlength=grid.starts.size).astype(np.float64)
+    total = np.bincount(place[inside], trace.values[inside], grid.starts.size).astype(np.float64)
+    return _heard(trace, trace.kind, grid, _over(total, count, 1.0))
