@@ -71,6 +71,8 @@ class Settings(BaseSettings):
     firm_email: str = ""
     max_body_mb: int = Field(default=64, gt=0)
     """Largest body of a request, MB."""
+    max_file_mb: int = Field(default=2048, gt=0)
+    """Largest file of readings that another program exported, MB."""
 
     @field_validator("database_url")
     @classmethod

@@ -15,9 +15,10 @@ from rich.table import Table
 
 from service.cli.exports import answers_from, import_export, show_ours, write_problems
 from service.cli.plain import Failure, open_database, remark, result
+from service.intake.export.ours import TYPES, form_of
 from service.intake.export.propose import checked_answers
 from service.intake.json_form import parse_json
-from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE, parse_readings
+from service.intake.parse import JSON_TYPE, parse_readings
 from service.intake.problems import FieldError, Refused
 from service.intake.record import as_stored, read_record
 from service.intake.take import Import, NoSuchSite, Receipt, take_readings, take_weather
@@ -25,11 +26,9 @@ from service.report.deeds import COMMAND_LINE
 from service.store import sites
 from service.store.audit import note
 from service.store.database import writing
-from service.store.readings import CHANNELS
 
 app = typer.Typer(help="Bring in site records, readings and weather from files.", no_args_is_help=True)
 
-TYPES = {".json": JSON_TYPE, ".csv": CSV_TYPE, ".parquet": PARQUET_TYPE}
 PROBLEMS_SHOWN = 20
 _OURS = f"Files in the form of the API are named {', '.join(f'…{suffix}' for suffix in TYPES)}."
 
@@ -78,11 +77,12 @@ def import_readings(
     engine = open_database()
     answers = answers_from(answer or (), interval_min)
     with _refusals_named(file):
-        if not _is_ours(file):
+        kind = form_of(file, file.name)
+        if kind is None:
             how = {"dry_run": dry_run, "as_json": as_json}
             import_export(engine, site, file, answers, **how, rejected=rejected, mapping=mapping)
             return
-        body, kind = file.read_bytes(), TYPES[file.suffix.lower()]
+        body = file.read_bytes()
         minutes = int(checked_answers(answers).get("interval_min", 0)) or None
         if dry_run:
             show_ours(len(parse_readings(body, kind, minutes)), as_json=as_json)
@@ -103,18 +103,6 @@ def import_weather(file: File, site: SiteId) -> None:
 
 def _import(file: Path) -> Import:
     return Import(COMMAND_LINE, file.name)
-
-
-def _is_ours(file: Path) -> bool:
-    """Return whether the file is in a form of the API: a CSV is if its first line has our names."""
-    kind = TYPES.get(file.suffix.lower())
-    if kind != CSV_TYPE:
-        return kind is not None
-    with file.open("rb") as stream:
-        names = {
-            n.strip(' "') for n in stream.readline(4096).decode("utf-8-sig", "replace").strip().split(",")
-        }
-    return {"serial", "start"} <= names and bool(names & set(CHANNELS))
 
 
 @contextmanager

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any
@@ -30,9 +30,30 @@ def mark(template: str) -> str:
 
 def told(template: str, **values: object) -> Told:
     """Return the template with its values as `str.format` puts them in; a literal, for it is collected."""
+    return _told(template, values)
+
+
+def _told(template: str, values: dict[str, object]) -> Told:
     message = Told(template.format(**values))
     message.template, message.values = template, values
     return message
+
+
+def as_kept(value: Any) -> Any:
+    """Return what JSON holds with every message in it by its template and values, so that it can be told again."""
+    if isinstance(value, Told):
+        return {"told": value.template, "values": as_kept(value.values)}
+    if isinstance(value, Mapping):
+        return {name: as_kept(one) for name, one in value.items()}
+    return [as_kept(one) for one in value] if isinstance(value, (list, tuple)) else value
+
+
+def as_told(value: Any) -> Any:
+    """Return what `as_kept` made with the messages as they were."""
+    if isinstance(value, Mapping):
+        found = {name: as_told(one) for name, one in value.items()}
+        return _told(found["told"], found["values"]) if found.keys() == {"told", "values"} else found
+    return [as_told(one) for one in value] if isinstance(value, list) else value
 
 
 @dataclass(frozen=True)
@@ -128,6 +149,7 @@ _TEXTS = {
     "int_from_float": mark("must be a whole number"),
     "int_parsing": mark("must be a whole number"),
     "float_parsing": mark("must be a number"),
+    "bool_parsing": mark("must be true or false"),
     "int_parsing_size": mark("is too large"),
     "finite_number": mark("must be a finite number"),
     "string_type": mark("must be a text in quotation marks"),

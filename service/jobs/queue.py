@@ -1,5 +1,6 @@
-"""The queue that runs verifications when data has come. Truth is in the tables, not here.
+"""The queue that runs verifications when data has come, and reads files that were brought.
 
+Truth is in the tables, not here.
 A site knows the data version and the code it was last verified by; every minute a sweep enqueues whatever is behind.
 So a job that is lost is found again, a job that runs twice finds nothing left to do, and new code judges old data anew.
 """
@@ -23,10 +24,12 @@ from sqlalchemy import Engine, make_url, text
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.jobs.proving import prove_site, unproven_sites
+from service.jobs.uploads import work
 from service.jobs.verification import MADE_BY, verify_site, work_out_days
 from service.settings import Settings
-from service.store import site_days, sites
-from service.store.database import make_engine, reading
+from service.store import site_days, sites, uploads
+from service.store.database import make_engine, reading, writing
+from service.store.uploads import Key
 
 log = logging.getLogger(__name__)
 
@@ -47,7 +50,7 @@ LONGEST_STOP_S = 20
 
 
 class Jobs:
-    """The queue with its two tasks, on the database's own kind of storage."""
+    """The queue with its tasks, on the database's own kind of storage."""
 
     def __init__(self, huey: Huey, engine: Engine) -> None:
         """Register the tasks on the queue."""
@@ -56,6 +59,7 @@ class Jobs:
         self._failed: dict[str, int] = {}
         self._verify = huey.task(name="verify")(self._run)
         self._days = huey.task(name="days")(self._work_out_days)
+        self._file = huey.task(name="file")(self._read_file)
         huey.periodic_task(crontab(minute="*"), name="sweep")(self.sweep)
 
     def enqueue_verify(self, site_id: str) -> None:
@@ -64,6 +68,10 @@ class Jobs:
             site = sites.get(session, site_id)
         if site is not None:
             self._verify.schedule((site_id, site.data_version), delay=PAUSE_S)
+
+    def enqueue_file(self, key: Key) -> None:
+        """Have a file that was brought looked at or taken in."""
+        self._file(*key)
 
     def sweep(self) -> None:
         """Enqueue every site that is behind, or has marks to prove, and is not waiting already."""
@@ -74,6 +82,20 @@ class Jobs:
             if site_id not in waiting and self._failed.get(site_id, -1) != behind.get(site_id):
                 self._verify(site_id, None)
         self._sweep_days(behind.keys())
+        self._sweep_files()
+
+    def _sweep_files(self) -> None:
+        """Enqueue the files that nobody works on, and drop those that nobody wants."""
+        with writing(self.engine) as session:
+            uploads.remove_old(session)
+            wanted = uploads.waiting(session)
+        waiting = {tuple(task.args) for task in self.huey.pending() if task.name == "file"}
+        for key in wanted:
+            if key not in waiting:
+                self._file(*key)
+
+    def _read_file(self, site_id: str, number: int, turn: int) -> None:
+        work(self.engine, Key(site_id, number, turn), lambda: self.enqueue_verify(site_id))
 
     def _sweep_days(self, behind: Collection[str]) -> None:
         """Enqueue a stretch of older days for some sites that have such and are verified."""

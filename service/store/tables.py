@@ -10,9 +10,11 @@ from typing import Any
 
 from sqlalchemy import (
     JSON,
+    BigInteger,
     CheckConstraint,
     Column,
     ForeignKey,
+    ForeignKeyConstraint,
     Index,
     Integer,
     LargeBinary,
@@ -95,23 +97,6 @@ class ReadingDay(SQLModel, table=True):
     offset_min: int = Field(primary_key=True)
     """Minutes after the full interval where the grid starts (15 in a +05:45 zone with 30-minute readings)."""
     values: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
-    source: str = Field(default="", sa_column=Column(Text, nullable=False))
-    """Who sent it; empty where nobody said so, `*` where several did, each of them in `ReadingSource`."""
-
-
-class ReadingSource(SQLModel, table=True):
-    """What one of several sources said of a unit's day, packed as there; `ReadingDay` holds the last word."""
-
-    __tablename__ = "reading_source"
-
-    site_id: str = Field(sa_column=_site_key())
-    unit_serial: str = Field(primary_key=True, max_length=80)
-    channel: str = Field(primary_key=True, max_length=20)
-    day: date = Field(primary_key=True)
-    interval_min: int = Field(primary_key=True)
-    offset_min: int = Field(primary_key=True)
-    source: str = Field(primary_key=True, max_length=300)
-    values: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
 
 
 class WeatherDay(SQLModel, table=True):
@@ -130,7 +115,7 @@ class WeatherDay(SQLModel, table=True):
 class Payload(SQLModel, table=True):
     """What was sent, as it came (zlib-compressed), by its SHA-256: a batch sent twice is one row."""
 
-    __table_args__ = (Index("ix_payload_problem_count", "site_id", "problem_count"),)
+    __table_args__ = (Index("ix_payload_rejected", "site_id", "rejected"),)
 
     site_id: str = Field(sa_column=_site_key())
     sha256: str = Field(primary_key=True, max_length=64)
@@ -141,8 +126,8 @@ class Payload(SQLModel, table=True):
     problems: list[dict[str, Any]] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
     source: str = Field(default="", sa_column=Column(Text, nullable=False))
     """From whom it came, as in `intake.take`; empty where nobody said so."""
-    problem_count: int = 0
-    """How many problems are listed; few batches have any, and those are sought."""
+    rejected: int = 0
+    """How many of its values were kept out; few batches have any."""
 
 
 class VerificationRow(SQLModel, table=True):
@@ -179,18 +164,6 @@ class VerificationRow(SQLModel, table=True):
     window_end: datetime | None = None
     result: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
     """The whole result with its curves: zlib-compressed JSON."""
-
-
-class QualityRow(SQLModel, table=True):
-    """What was the matter with the readings of a site's default window, from one data version by one code."""
-
-    __tablename__ = "quality"
-
-    site_id: str = Field(sa_column=_site_key())
-    data_version: int
-    made_by: str = Field(max_length=40)
-    result: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
-    """zlib-compressed JSON."""
 
 
 class SiteDay(SQLModel, table=True):
@@ -330,6 +303,69 @@ class ExportMapping(SQLModel, table=True):
     site_id: str = Field(sa_column=_site_key())
     name: str = Field(primary_key=True, max_length=60)
     answers: dict[str, str] = Field(sa_column=Column(JSON, nullable=False))
+
+
+class Upload(SQLModel, table=True):
+    """A file that somebody brought from another program, numbered from 1 on each site, and how far it has come.
+
+    `coming` until all of it is here, then `looking` until it is known how it would be read: `asks` where a question is
+    open, else `ready`; `taking` while it is stored, `done` after that. `failed` says in `errors` why.
+    """
+
+    __table_args__ = (
+        CheckConstraint("number >= 1", name="number"),
+        CheckConstraint(
+            "state IN ('coming', 'looking', 'asks', 'ready', 'taking', 'done', 'failed')", name="state"
+        ),
+        Index("ix_upload_state", "state", "changed_at"),
+    )
+
+    site_id: str = Field(sa_column=_site_key())
+    number: int = Field(primary_key=True)
+    name: str = Field(max_length=200)
+    sent_by: str = Field(max_length=120)
+    sent_at: datetime
+    changed_at: datetime
+    state: str = Field(max_length=20)
+    turn: int = 0
+    """Raised when other work is wanted: what comes of an earlier turn is dropped."""
+    size: int = Field(default=0, sa_column=Column(BigInteger, nullable=False))
+    sha256: str = Field(default="", max_length=64)
+    mapping: str = Field(default="", max_length=60)
+    """The name under which the answers are remembered once the file is stored."""
+    answers: dict[str, str] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
+    to_take: bool = False
+    """Stored as soon as no question is open, without anybody's word."""
+    seen: int = Field(default=0, sa_column=Column(BigInteger, nullable=False))
+    total: int = Field(default=0, sa_column=Column(BigInteger, nullable=False))
+    """How much of how much the work in hand has seen."""
+    worked_at: datetime | None = None
+    """The last sign of life of whoever works on it."""
+    tries: int = 0
+    found: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON(none_as_null=True)))
+    outcome: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON(none_as_null=True)))
+    errors: list[Any] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+
+
+class UploadPiece(SQLModel, table=True):
+    """A piece (zlib-compressed) of a file as it was `sent`, or of the rows that were `rejected`, as JSON."""
+
+    __tablename__ = "upload_piece"
+    __table_args__ = (
+        CheckConstraint("kind IN ('sent', 'rejected')", name="kind"),
+        ForeignKeyConstraint(
+            ["site_id", "number"],
+            ["upload.site_id", "upload.number"],
+            name="fk_upload_piece_site_id_upload",
+            ondelete="CASCADE",
+        ),
+    )
+
+    site_id: str = Field(primary_key=True, max_length=32)
+    number: int = Field(primary_key=True)
+    kind: str = Field(primary_key=True, max_length=10)
+    part: int = Field(primary_key=True)
+    body: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
 
 
 class AuditRow(SQLModel, table=True):

@@ -20,6 +20,8 @@ from service.web.pages import contact
 from service.web.speaking import Speaking
 
 MEGABYTE = 1024 * 1024
+FORM_AROUND = 64 * 1024
+"""A form's other fields beside its file."""
 
 
 def create_app(settings: Settings, *, engine: Engine | None = None, jobs: Any = None) -> FastAPI:
@@ -42,7 +44,10 @@ def create_app(settings: Settings, *, engine: Engine | None = None, jobs: Any = 
     errors.install(app)
     schema.install(app)
     pages.install(app)
-    app.add_middleware(BodyLimit, largest=settings.max_body_mb * MEGABYTE)
+    largest_file = max(settings.max_body_mb, settings.max_file_mb) * MEGABYTE
+    app.add_middleware(
+        BodyLimit, largest=settings.max_body_mb * MEGABYTE, largest_file=largest_file + FORM_AROUND
+    )
     app.add_middleware(TokenGate, engine=app.state.engine)
     app.add_middleware(Speaking, secure=settings.secure_cookies)
     app.add_middleware(CountRequests, metrics=app.state.metrics)

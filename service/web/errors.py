@@ -52,10 +52,12 @@ def problem(
     detail: str | None = None,
     errors: Sequence[FieldError] = (),
     headers: Mapping[str, str] | None = None,
+    further: Mapping[str, Any] | None = None,
 ) -> JSONResponse:
-    """Return the problem as an answer."""
+    """Return the problem as an answer, with further members of its own (RFC 9457, 3.2)."""
     title = HTTPStatus(status).phrase
     body = {
+        **(further or {}),
         "type": "about:blank",
         "title": title,
         "status": status,

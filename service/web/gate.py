@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 from datetime import UTC, datetime
 from ipaddress import IPv4Address, ip_address, ip_network
 
@@ -22,6 +23,8 @@ from service.web.errors import problem
 API = "/api"
 SITES = f"{API}/v1/sites"
 READING = ("GET", "HEAD")
+FILES = re.compile(r"(/api/v1)?/sites/[^/]+/exports")
+"""Where files of other programs are brought."""
 BAD_TOKENS = 100
 """So many unknown tokens of one address within the window are answered as such."""
 
@@ -143,17 +146,21 @@ def _too_many() -> ASGIApp:
 
 
 class BodyLimit:
-    """Ends the reading of a body at its largest size; the route that reads it answers 413."""
+    """Ends the reading of a body at its largest size; the route that reads it answers 413.
 
-    def __init__(self, app: ASGIApp, *, largest: int) -> None:
-        self._app, self._largest = app, largest
+    Files of other programs may be larger (`largest_file`): their routes keep no body in memory.
+    """
+
+    def __init__(self, app: ASGIApp, *, largest: int, largest_file: int) -> None:
+        self._app, self._largest, self._largest_file = app, largest, largest_file
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on with a `receive` that counts."""
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        too_large = self._is_too_large(Headers(scope=scope).get("content-length", ""))
+        largest = self._largest_file if FILES.fullmatch(scope["path"]) else self._largest
+        too_large = _is_more(Headers(scope=scope).get("content-length", ""), largest)
         size = 0
 
         async def counted() -> Message:
@@ -162,11 +169,12 @@ class BodyLimit:
                 raise HTTPException(413)
             message = await receive()
             size += len(message.get("body", b""))
-            if size > self._largest:
+            if size > largest:
                 raise HTTPException(413)
             return message
 
         await self._app(scope, counted, send)
 
-    def _is_too_large(self, announced: str) -> bool:
-        return announced.isdecimal() and (len(announced) > 18 or int(announced) > self._largest)
+
+def _is_more(announced: str, largest: int) -> bool:
+    return announced.isdecimal() and (len(announced) > 18 or int(announced) > largest)

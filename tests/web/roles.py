@@ -23,7 +23,7 @@ from service.intake.take import take_readings
 from service.jobs.codec import to_json
 from service.jobs.punch_list import put_on_list
 from service.jobs.verification import MADE_BY, summary
-from service.store import accounts, assignments, password_links, photos, sites, verifications
+from service.store import accounts, assignments, password_links, photos, sites, uploads, verifications
 from service.store.database import reading, writing
 from service.store.tables import Site, User, metadata
 from service.verify.result import Verification
@@ -121,8 +121,16 @@ def _site(engine: Engine) -> str:
         verifications.save(
             session, site_id, sites.DEFAULT_WINDOW, version, kept, made_by=MADE_BY, summary=told
         )
+    _upload(engine, site_id)
     put_on_list(engine, site_id, found, by="Ana", subject=f"unit:{sample.DEAD}")
     return site_id
+
+
+def _upload(engine: Engine, site_id: str) -> None:
+    with writing(engine) as session:
+        upload = uploads.begin(session, site_id, name="june.csv", by="Ana")
+        uploads.keep_rejected(session, upload, 0, [["june.csv", 3, "", "?", "is not a number"]])
+        upload.state, upload.outcome = "done", {"accepted": 1, "replaced": 0, "rejected": 1, "missing": 0}
 
 
 def _people(session: Session, site_id: str) -> list[User]:

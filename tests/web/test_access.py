@@ -37,6 +37,9 @@ POST   /api/v1/sites/{site_id}/corrections/{number}/undo    uuuuu yfyfn
 GET    /api/v1/sites/{site_id}/punch                        uuuuu yyyyn
 POST   /api/v1/sites/{site_id}/readings                     uuuuu yfyfn
 GET    /api/v1/sites/{site_id}/readings                     uuuuu yyyyn
+POST   /api/v1/sites/{site_id}/exports                      uuuuu yfyfn
+GET    /api/v1/sites/{site_id}/exports/{number}             uuuuu yyyyn
+GET    /api/v1/sites/{site_id}/exports/{number}/rejected    uuuuu yyyyn
 POST   /api/v1/sites/{site_id}/weather                      uuuuu yfyfn
 GET    /api/v1/sites/{site_id}/verification                 uuuuu yyyyn
 

@@ -93,15 +93,18 @@ def bring(
     file: str,
     keep: Keep,
     seen: Seen = lambda _: None,
+    first_part: int = 0,
 ) -> Taken:
-    """Store all readings of a file without open questions; each that is rejected goes to `keep` with its reason."""
+    """Store all readings of a file without open questions; each that is rejected goes to `keep` with its reason.
+
+    Whoever has noted the import already begins with part 1.
+    """
     if planned.questions:
         raise ValueError("a question is open")
     taken = Taken()
-    for part, piece in enumerate(_pieces(planned, Known.of_record(record), taken, seen)):
-        rejected = [*piece.rejected, *_implausible(piece.samples, record)]
-        imported = Import(by, file, part)
-        receipt = take_samples(engine, site_id, piece.samples, imported=imported, noted=piece.noted)
+    for part, piece in enumerate(_pieces(planned, Known.of_record(record), taken, seen), start=first_part):
+        rejected = [*piece.rejected, *implausible(piece.samples, record)]
+        receipt = take_samples(engine, site_id, piece.samples, imported=Import(by, file, part))
         taken.accepted += receipt.accepted
         taken.replaced += receipt.replaced
         taken.rejected += len(rejected)
@@ -122,7 +125,7 @@ def _pieces(planned: Plan, known: Known, taken: Taken, seen: Seen) -> Iterator[P
         before += table.size
 
 
-def _implausible(samples: Sequence[Samples], record: Mapping[str, Any]) -> Iterator[Rejected]:
+def implausible(samples: Sequence[Samples], record: Mapping[str, Any]) -> Iterator[Rejected]:
     """Give each value that `limits` keeps out: a receipt lists the first thousand only."""
     for sent, kept in zip(samples, limits.checked(samples, record).samples, strict=True):
         out = np.flatnonzero(np.isnan(kept.values) & ~np.isnan(sent.values))

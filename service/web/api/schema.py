@@ -187,6 +187,7 @@ READINGS_BODY = _request(
         PARQUET_TYPE: {"type": "string", "format": "binary", "description": "In the columns given out."},
     }
 )
+FILE_BODY = _request({"application/octet-stream": {"type": "string", "format": "binary"}})
 
 
 def install(app: FastAPI) -> None:

@@ -1,0 +1,30 @@
+"""Files in a form of the API among those that other programs exported: nothing about them has to be proposed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE
+from service.store.readings import CHANNELS
+
+TYPES = {".json": JSON_TYPE, ".csv": CSV_TYPE, ".parquet": PARQUET_TYPE}
+LONGEST_HEADING = 4096
+
+
+def form_of(path: Path, name: str) -> str | None:
+    """Return the content type of a file in a form of the API, else None; a CSV is one if its first line says so."""
+    kind = TYPES.get(Path(name).suffix.lower())
+    return None if kind == CSV_TYPE and not {"serial", "start"} <= _headings(path) else kind
+
+
+def states_interval(path: Path) -> bool:
+    """Return whether a CSV in our form says how long its intervals are."""
+    return "interval_min" in _headings(path)
+
+
+def _headings(path: Path) -> set[str]:
+    """Return the names in the first line, none if no channel of ours is among them."""
+    with path.open("rb") as stream:
+        line = stream.readline(LONGEST_HEADING).decode("utf-8-sig", "replace")
+    names = {name.strip(' "') for name in line.strip().split(",")}
+    return names if names & set(CHANNELS) else set()
