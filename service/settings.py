@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Literal, Self
 
 from platformdirs import user_data_path
-from pydantic import Field, SecretStr, ValidationError, field_validator, model_validator
+from pydantic import Field, SecretStr, ValidationError, ValidationInfo, field_validator, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 from sqlalchemy import make_url
 
@@ -69,6 +69,12 @@ class Settings(BaseSettings):
     """Whom owners call, for every site whose record names nobody."""
     firm_phone: str = ""
     firm_email: str = ""
+    weather: Literal["none", "nasa_power", "pvgis", "era5", "cams"] = "none"
+    """The open service that is asked for the weather at sites; by default none, and nobody learns where they are."""
+    weather_key: SecretStr | None = Field(default=None, validate_default=True)
+    """The user's own key for `era5`."""
+    weather_email: SecretStr | None = Field(default=None, validate_default=True)
+    """The e-mail address of the user's own account for `cams`."""
     max_body_mb: int = Field(default=64, gt=0)
     """Largest body of a request, MB."""
     max_file_mb: int = Field(default=2048, gt=0)
@@ -95,6 +101,23 @@ class Settings(BaseSettings):
         if key is not None and len(key.get_secret_value()) < 32:
             raise ValueError("must have at least 32 characters; make one with: openssl rand -hex 32")
         return key
+
+    @field_validator("weather_key", "weather_email")
+    @classmethod
+    def _access(cls, given: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+        needing = {"weather_key": "era5", "weather_email": "cams"}[str(info.field_name)]
+        if info.data.get("weather") == needing and not (given and given.get_secret_value().strip()):
+            what = {"era5": "key for its data store", "cams": "e-mail address registered with it"}[needing]
+            raise ValueError(
+                f"{PREFIX}WEATHER={needing} needs your own {what}; give it or ask another service"
+            )
+        return given
+
+    @property
+    def weather_secret(self) -> str:
+        """Return what the weather service knows its user by, empty where it asks for nothing."""
+        given = {"era5": self.weather_key, "cams": self.weather_email}.get(self.weather)
+        return given.get_secret_value().strip() if given else ""
 
     @model_validator(mode="after")
     def _with_password(self) -> Self:

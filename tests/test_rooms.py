@@ -42,6 +42,7 @@ ROOMS = {
         never=(*PHYSICS, *SQL, "fastapi", "starlette", "uvicorn", "pandas"),
     ),
     "service/quality": Room(ours=("service.quality", "service.store.grids"), only=("numpy",), clock=False),
+    "service/fetch": Room(ours=("service.fetch",), only=("numpy", "pandas", "requests", "pvlib.iotools")),
     "service/store": Room(ours=(*GROUND, "service.store"), never=(*WEB_LIBRARIES, *PHYSICS)),
     "service/expect": Room(ours=("service.expect",), only=PURE, clock=False),
     "service/verify": Room(ours=("service.verify", "service.expect"), only=("numpy", "pandas"), clock=False),
@@ -53,7 +54,10 @@ ROOMS = {
         never=(*SQL, *PHYSICS, "fastapi", "starlette"),
     ),
     "service/jobs": Room(
-        ours=(*GROUND, *(f"service.{r}" for r in ("jobs", "intake", "store", "quality", "expect", "verify", "report"))),
+        ours=(
+            *GROUND,
+            *(f"service.{r}" for r in ("jobs", "intake", "fetch", "store", "quality", "expect", "verify", "report")),
+        ),
         never=("fastapi", "starlette", "uvicorn", *PHYSICS),
     ),
     "service/web": Room(ours=("service",), never=PHYSICS),
@@ -118,6 +122,10 @@ def test_every_room_has_its_rule() -> None:
         ("service/report", "from sqlmodel import select"),
         ("service/jobs", "from service.web.app import create_app"),
         ("service/web", "from pvlib import irradiance"),
+        ("service/fetch", "from pvlib import irradiance"),
+        ("service/fetch", "from service.store import sites"),
+        ("service/expect", "import requests"),
+        ("service/intake", "from service.fetch import apart"),
     ],
 )
 def test_checker_catches_a_violation(folder: str, source: str) -> None:
@@ -130,6 +138,7 @@ def test_checker_catches_a_violation(folder: str, source: str) -> None:
     [
         ("service/intake", "from service.store.tables import Site\nfrom service.intake import batch"),
         ("service/expect", "import pvlib\nfrom datetime import datetime\nimport numpy as np"),
+        ("service/fetch", "import requests\nimport subprocess\nfrom pvlib.iotools import get_cams"),
         ("service/verify", "from service.expect.site import Site\nfrom .result import Sky"),
         ("service/report", "from service.verify.result import Verification"),
         (

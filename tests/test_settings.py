@@ -78,3 +78,30 @@ def test_wrong_value_is_named_with_the_remedy_and_not_repeated(
 def test_secrets_do_not_show_in_a_printout(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("YIELDPROOF_SECRET_KEY", KEY)
     assert KEY not in repr(load_settings())
+
+
+@pytest.mark.parametrize(
+    ("service", "needed", "value"),
+    [("era5", "WEATHER_KEY", "0badcafe"), ("cams", "WEATHER_EMAIL", "roofs@firm.example")],
+)
+def test_a_weather_service_with_an_account_asks_for_it_and_takes_it_from_a_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, service: str, needed: str, value: str
+) -> None:
+    assert load_settings().weather == "none"
+    monkeypatch.setenv("YIELDPROOF_WEATHER", service)
+    with pytest.raises(
+        SettingsError, match=rf"YIELDPROOF_{needed}: YIELDPROOF_WEATHER={service} needs your own"
+    ):
+        load_settings()
+    file = tmp_path / "given"
+    file.write_text(f"{value}\n", encoding="utf-8")
+    monkeypatch.setenv(f"YIELDPROOF_{needed}_FILE", str(file))
+    settings = load_settings()
+    assert settings.weather_secret == value
+    assert value not in repr(settings)
+
+
+def test_an_unknown_weather_service_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("YIELDPROOF_WEATHER", "almanac")
+    with pytest.raises(SettingsError, match=r"YIELDPROOF_WEATHER: .*nasa_power"):
+        load_settings()
