@@ -37,6 +37,15 @@ class Problem:
     message: str
 
 
+COUNTER = "counter"
+"""Field of a problem that is about a running counter and not about a value that was sent."""
+
+
+def counter_noted(serial: str, at: int, message: str) -> Problem:
+    """Return what was noticed about a unit's counter at a moment, seconds since 1970."""
+    return Problem(serial, moment(at).isoformat(), COUNTER, None, message)
+
+
 @dataclass(frozen=True)
 class Batch:
     """Samples of plausible values (NaN in place of those kept out), and what was kept out."""

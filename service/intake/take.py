@@ -7,8 +7,9 @@ same for the same sender, since readings of one source replace each other and th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from sqlalchemy import Engine
 from sqlmodel import Session
 
 from service.intake import limits, weather
-from service.intake.batch import Batch
+from service.intake.batch import LISTED, Batch, Problem
 from service.intake.csv_form import csv_of
 from service.intake.days import days_reached
 from service.intake.json_form import parse_json
@@ -31,6 +32,8 @@ from service.store.tables import Site
 
 LARGEST_BATCH_DAYS = 60_000
 """Days of one unit and channel in one batch (24 units with six channels in a year are 52,560)."""
+
+LONGEST_SOURCE = 300
 
 Check = Callable[[list[Samples], Mapping[str, Any]], Batch]
 Write = Callable[[Session, str, tuple[Samples, ...]], readings.Counts]
@@ -81,7 +84,9 @@ def take_readings(
     kind = media_type(content_type)
     described = f"{kind}; interval_min={interval_min}" if kind == CSV_TYPE and interval_min else kind
     sent = Sent("readings", described, body, _source(source, imported))
-    return _take(engine, site_id, sent, samples, limits.checked, readings.write, imported)
+    return _take(
+        engine, site_id, sent, samples, limits.checked, partial(readings.write, source=sent.source), imported
+    )
 
 
 def take_samples(
@@ -91,10 +96,15 @@ def take_samples(
     *,
     imported: Import | None = None,
     source: str = "",
+    noted: Sequence[Problem] = (),
 ) -> Receipt:
-    """Take samples that came in another form; they are kept as what was sent, in our own."""
+    """Take samples that came in another form; they are kept as what was sent, in our own.
+
+    `noted` is what whoever made samples of it noticed on the way (`counter_noted`): kept as problems, not as rejected.
+    """
     sent = Sent("readings", CSV_TYPE, csv_of(samples), _source(source, imported))
-    return _take(engine, site_id, sent, samples, limits.checked, readings.write, imported)
+    write = partial(readings.write, source=sent.source)
+    return _take(engine, site_id, sent, samples, _noting(noted), write, imported)
 
 
 def take_weather(
@@ -133,7 +143,7 @@ def _take(
         batch = check(samples, site.record)
         counts = write(session, site_id, batch.samples)
         problems = batch.problems_as_json()
-        payloads.keep(session, site_id, sent, problems, rejected=batch.rejected, changed=counts.changed)
+        payloads.keep(session, site_id, sent, problems, changed=counts.changed)
         if counts.changed:
             sites.touch(session, site_id)
             site_days.want(session, site_id, days_reached(batch.samples, site.record))
@@ -142,8 +152,17 @@ def _take(
     return Receipt(counts.accepted, counts.replaced, batch.rejected, problems, counts.changed)
 
 
+def _noting(noted: Sequence[Problem]) -> Check:
+    def checked(samples: list[Samples], record: Mapping[str, Any]) -> Batch:
+        batch = limits.checked(samples, record)
+        return replace(batch, problems=(*batch.problems, *noted[:LISTED]))
+
+    return checked
+
+
 def _source(source: str, imported: Import | None) -> str:
-    return source or (imported.source if imported else "")
+    """Return the source's name as it is kept: short enough for a key."""
+    return (source or (imported.source if imported else ""))[:LONGEST_SOURCE]
 
 
 def _refuse_too_many_days(samples: list[Samples]) -> None:

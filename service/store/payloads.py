@@ -31,13 +31,7 @@ class Sent:
 
 
 def keep(
-    session: Session,
-    site_id: str,
-    sent: Sent,
-    problems: Sequence[dict[str, Any]],
-    *,
-    rejected: int,
-    changed: bool,
+    session: Session, site_id: str, sent: Sent, problems: Sequence[dict[str, Any]], *, changed: bool
 ) -> None:
     """Keep what was sent, once. If it `changed` the readings it counts as received now, else as before.
 
@@ -52,12 +46,12 @@ def keep(
         "body": zlib.compress(sent.body, 1),
         "problems": list(problems),
         "source": sent.source,
-        "rejected": rejected,
+        "problem_count": len(problems),
     }
     dialect = postgresql if session.get_bind().dialect.name == "postgresql" else sqlite
     insert = dialect.insert(Payload).values(row)
     keys = ["site_id", "sha256"]
-    latest = {name: insert.excluded[name] for name in ("received_at", "problems", "source", "rejected")}
+    latest = {name: insert.excluded[name] for name in ("received_at", "problems", "source", "problem_count")}
     if changed:
         session.execute(insert.on_conflict_do_update(index_elements=keys, set_=latest))
     else:
@@ -68,3 +62,22 @@ def of_site(session: Session, site_id: str) -> list[Sent]:
     """Return what was sent to the site in the order in which it counts."""
     query = select(Payload).where(col(Payload.site_id) == site_id).order_by(col(Payload.received_at))
     return [Sent(p.kind, p.content_type, zlib.decompress(p.body), p.source) for p in session.exec(query)]
+
+
+@dataclass(frozen=True)
+class Listed:
+    """Problems of one batch of readings, as intake listed them, and who sent it."""
+
+    source: str
+    problems: list[dict[str, Any]]
+
+
+def problems_since(session: Session, site_id: str, moment: datetime) -> list[Listed]:
+    """Return the problems of the batches of readings that were received from that moment on."""
+    query = select(Payload.source, Payload.problems).where(
+        col(Payload.site_id) == site_id,
+        col(Payload.problem_count) > 0,
+        col(Payload.received_at) >= moment,
+        col(Payload.kind) == "readings",
+    )
+    return [Listed(source, list(problems)) for source, problems in session.exec(query)]

@@ -9,7 +9,7 @@ What is plausible is intake's to judge; nothing is refused here.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from itertools import islice, pairwise
@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Table, bindparam, delete, func, select
+from sqlalchemy import ColumnElement, Table, and_, bindparam, case, delete, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session
 
@@ -32,13 +32,15 @@ from service.store.grids import (
     seconds,
     superseded,
 )
-from service.store.tables import ReadingDay, WeatherDay
+from service.store.tables import ReadingDay, ReadingSource, WeatherDay
 
 __all__ = [
     "CHANNELS",
+    "SEVERAL",
     "Counts",
     "Samples",
     "Series",
+    "contested",
     "held_span",
     "is_heard",
     "kept",
@@ -60,6 +62,9 @@ CHANNELS = (
 """What a unit may report, by the contract's names."""
 
 LOOSE = "~"
+SEVERAL = "*"
+"""In place of a day's source: several, of which each is kept apart."""
+
 DAY_S = 86_400
 SERIES_PER_QUERY = 200
 _PAIR = np.dtype([("second", "<u4"), ("value", "<f4")])
@@ -97,7 +102,7 @@ class _Block(NamedTuple):
     values: NDArray[np.float32]
 
 
-_Model = type[ReadingDay] | type[WeatherDay]
+_Model = type[ReadingDay] | type[ReadingSource] | type[WeatherDay]
 _Row = tuple[_Key, bytes]
 _Shelf = dict[_Key, _Block]
 """All rows at hand of one unit and channel."""
@@ -153,12 +158,13 @@ def is_heard(session: Session, site_id: str, serial: str) -> bool:
     return session.execute(wanted).first() is not None
 
 
-def write(session: Session, site_id: str, batch: Iterable[Samples]) -> Counts:
+def write(session: Session, site_id: str, batch: Iterable[Samples], source: str = "") -> Counts:
     """Keep a batch; a value replaces what is held for its start, and shorter intervals within its own.
 
-    NaN replaces nothing. The caller holds the site's row lock and commits.
+    NaN replaces nothing. Where another source has sent the same unit's day before, what each said is kept beside it.
+    The caller holds the site's row lock and commits.
     """
-    return _write(session, ReadingDay, site_id, batch)
+    return _write(session, ReadingDay, site_id, batch, source)
 
 
 def load_weather(session: Session, site_id: str, *, start: datetime, end: datetime) -> list[Series]:
@@ -174,15 +180,19 @@ def write_weather(session: Session, site_id: str, batch: Iterable[Samples]) -> C
 # Writing
 
 
-def _write(session: Session, model: _Model, site_id: str, batch: Iterable[Samples]) -> Counts:
+def _write(
+    session: Session, model: _Model, site_id: str, batch: Iterable[Samples], source: str = ""
+) -> Counts:
     counts = Counts()
     remaining = iter(batch)
     while part := list(islice(remaining, SERIES_PER_QUERY)):
-        counts += _write_part(session, model, site_id, part)
+        counts += _write_part(session, model, site_id, part, source)
     return counts
 
 
-def _write_part(session: Session, model: _Model, site_id: str, part: Sequence[Samples]) -> Counts:
+def _write_part(
+    session: Session, model: _Model, site_id: str, part: Sequence[Samples], source: str
+) -> Counts:
     heard = [s for s in map(_heard, part) if s.starts.size]
     if not heard:
         return Counts()
@@ -193,7 +203,9 @@ def _write_part(session: Session, model: _Model, site_id: str, part: Sequence[Sa
     counts = sum((_merge(shelves[s.serial, s.channel], s) for s in heard), Counts())
     after = {key: _pack(key, block) for shelf in shelves.values() for key, block in shelf.items()}
     changed = {key: raw for key, raw in after.items() if raw != before.get(key)}
-    _store(session, model, site_id, changed)
+    _store(session, model, site_id, changed, source)
+    if source:
+        _keep_apart(session, site_id, source, heard, before, changed)
     return Counts(counts.accepted, counts.replaced, bool(changed))
 
 
@@ -238,18 +250,109 @@ def _united(held: _Block, new: _Block) -> _Block:
     return _Block(starts[order], np.concatenate([held.values, new.values])[order])
 
 
-def _store(session: Session, model: _Model, site_id: str, rows: dict[_Key, bytes]) -> None:
+def _store(session: Session, model: _Model, site_id: str, rows: dict[_Key, bytes], source: str = "") -> None:
+    """Keep the rows; `source` is put to those that had none, and stays out where it is empty."""
     table, connection = _table(model), session.connection()
     full = [{**_named(model, site_id, k), "values": zlib.compress(raw, 1)} for k, raw in rows.items() if raw]
     if full:
         insert: Any = (postgresql if connection.dialect.name == "postgresql" else sqlite).insert(table)
-        values = {"values": insert.excluded["values"]}
+        values: dict[str, Any] = {"values": insert.excluded["values"]}
+        if model is ReadingDay:
+            full = [{**row, "source": source} for row in full]
+            unsaid = (table.c.source == "") & (insert.excluded.source != "")
+            values["source"] = case((unsaid, insert.excluded.source), else_=table.c.source)
         connection.execute(insert.on_conflict_do_update(index_elements=table.primary_key, set_=values), full)
     emptied = [_named(model, site_id, key) for key, raw in rows.items() if not raw]
     if emptied:
         keys = [column == bindparam(f"old_{column.name}") for column in table.primary_key]
         old = [{f"old_{name}": value for name, value in row.items()} for row in emptied]
         connection.execute(delete(table).where(*keys), old)
+
+
+# Several sources
+
+
+def contested(session: Session, site_id: str, *, start: datetime, end: datetime) -> dict[str, list[Samples]]:
+    """Return by source what each said in [start, end) of the units' days that several have sent."""
+    c = _table(ReadingSource).c
+    days = c.day.between(_date(seconds(start) // DAY_S - 1), _date(seconds(end) // DAY_S))
+    wanted = select(c.source, *_columns(ReadingSource)).where(c.site_id == site_id, days)
+    first, last = seconds(start), seconds(end)
+    rows: dict[str, list[Samples]] = {}
+    for source, *row in session.execute(wanted.order_by(c.source)):
+        key, raw = _row(row)
+        rows.setdefault(source, []).append(_joined(key, [_unpack(key, raw)], first, last))
+    return rows
+
+
+def _keep_apart(
+    session: Session,
+    site_id: str,
+    source: str,
+    heard: Sequence[Samples],
+    before: Mapping[_Key, bytes],
+    changed: Container[_Key],
+) -> None:
+    """Keep what each source said of the days of which this one now said something after another."""
+    others = _others(session, site_id, source, heard)
+    mine = {key: block for s in heard if others for key, block in _last_said(s) if key in others}
+    # Where another's whole day only came once more, word for word, there is nothing to tell apart.
+    mine = {key: block for key, block in mine.items() if key in changed or others[key] == SEVERAL}
+    if not mine:
+        return
+    theirs = {(key, others[key]): before[key] for key in mine if others[key] != SEVERAL}
+    earlier = _said_before(session, site_id, source, mine)
+    said = {
+        (key, source): _pack(key, _over(earlier[key], block) if key in earlier else block)
+        for key, block in mine.items()
+    }
+    _store_apart(session, site_id, {**theirs, **said})
+    _mark_several(session, site_id, [key for key, _ in theirs])
+
+
+def _others(session: Session, site_id: str, source: str, heard: Sequence[Samples]) -> dict[_Key, str]:
+    c = _table(ReadingDay).c
+    wanted = select(c.source, *_columns(ReadingDay)[:-1]).where(
+        _touched(ReadingDay, site_id, heard), c.source.not_in(("", source))
+    )
+    return {_key(row): other for other, *row in session.execute(wanted)}
+
+
+def _said_before(session: Session, site_id: str, source: str, keys: Iterable[_Key]) -> dict[_Key, _Block]:
+    c = _table(ReadingSource).c
+    days = {_date(key.day) for key in keys}
+    wanted = select(*_columns(ReadingSource)).where(c.site_id == site_id, c.source == source, c.day.in_(days))
+    return {key: _unpack(key, raw) for key, raw in _keyed(session, wanted)}
+
+
+def _last_said(samples: Samples) -> Iterator[tuple[_Key, _Block]]:
+    last = np.append(np.diff(samples.starts) > 0, True)
+    return _split(samples, samples.starts[last], samples.values[last].astype(np.float32))
+
+
+def _over(held: _Block, new: _Block) -> _Block:
+    stays = ~np.isin(held.starts, new.starts)
+    return _united(_Block(held.starts[stays], held.values[stays]), new)
+
+
+def _store_apart(session: Session, site_id: str, rows: Mapping[tuple[_Key, str], bytes]) -> None:
+    table, connection = _table(ReadingSource), session.connection()
+    insert: Any = (postgresql if connection.dialect.name == "postgresql" else sqlite).insert(table)
+    full = [
+        {**_named(ReadingDay, site_id, key), "source": source, "values": zlib.compress(raw, 1)}
+        for (key, source), raw in rows.items()
+    ]
+    values = {"values": insert.excluded["values"]}
+    connection.execute(insert.on_conflict_do_update(index_elements=table.primary_key, set_=values), full)
+
+
+def _mark_several(session: Session, site_id: str, keys: Sequence[_Key]) -> None:
+    if keys:
+        table = _table(ReadingDay)
+        names = [column.name for column in table.primary_key]
+        wanted = update(table).where(*(table.c[name] == bindparam(f"of_{name}") for name in names))
+        rows = [{f"of_{n}": v for n, v in _named(ReadingDay, site_id, key).items()} for key in keys]
+        session.connection().execute(wanted.values(source=SEVERAL), rows)
 
 
 # Packing
@@ -299,7 +402,7 @@ def _table(model: _Model) -> Table:
 
 def _columns(model: _Model) -> list[Any]:
     names = ("channel", "day", "interval_min", "offset_min", "values")
-    return [_table(model).c[name] for name in (("unit_serial", *names) if model is ReadingDay else names)]
+    return [_table(model).c[name] for name in (names if model is WeatherDay else ("unit_serial", *names))]
 
 
 def _named(model: _Model, site_id: str, key: _Key) -> dict[str, Any]:
@@ -333,17 +436,16 @@ def _rows(
 
 def _near(session: Session, model: _Model, site_id: str, part: Sequence[Samples]) -> Iterator[_Row]:
     """Give the rows that new samples may touch: of their days, and the next for an interval over midnight."""
+    return _keyed(session, select(*_columns(model)).where(_touched(model, site_id, part)))
+
+
+def _touched(model: _Model, site_id: str, part: Sequence[Samples]) -> ColumnElement[bool]:
     c = _table(model).c
     first = min(int(s.starts[0]) for s in part) // DAY_S
     last = max(int(s.starts[-1]) for s in part) // DAY_S + 1
-    wanted = select(*_columns(model)).where(
-        c.site_id == site_id,
-        c.day.between(_date(first), _date(last)),
-        c.channel.in_(_with_loose(s.channel for s in part)),
-    )
-    if model is ReadingDay:
-        wanted = wanted.where(c.unit_serial.in_({s.serial for s in part}))
-    return _keyed(session, wanted)
+    days = c.day.between(_date(first), _date(last))
+    touched = and_(c.site_id == site_id, days, c.channel.in_(_with_loose(s.channel for s in part)))
+    return touched if model is WeatherDay else and_(touched, c.unit_serial.in_({s.serial for s in part}))
 
 
 def _with_loose(channels: Iterable[str]) -> set[str]:
@@ -351,10 +453,17 @@ def _with_loose(channels: Iterable[str]) -> set[str]:
 
 
 def _keyed(session: Session, wanted: Any) -> Iterator[_Row]:
-    for *serial, channel, day, interval_min, offset_min, values in session.execute(wanted):
-        number = (day - date(1970, 1, 1)).days
-        key = _Key(serial[0] if serial else "", channel, number, interval_min, offset_min)
-        yield key, zlib.decompress(values)
+    return (_row(row) for row in session.execute(wanted))
+
+
+def _row(row: Sequence[Any]) -> _Row:
+    return _key(row[:-1]), zlib.decompress(row[-1])
+
+
+def _key(row: Sequence[Any]) -> _Key:
+    *serial, channel, day, interval_min, offset_min = row
+    number = (day - date(1970, 1, 1)).days
+    return _Key(serial[0] if serial else "", channel, number, interval_min, offset_min)
 
 
 def _date(day_number: int) -> date:

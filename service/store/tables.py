@@ -97,6 +97,23 @@ class ReadingDay(SQLModel, table=True):
     offset_min: int = Field(primary_key=True)
     """Minutes after the full interval where the grid starts (15 in a +05:45 zone with 30-minute readings)."""
     values: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
+    source: str = Field(default="", sa_column=Column(Text, nullable=False))
+    """Who sent it; empty where nobody said so, `*` where several did, each of them in `ReadingSource`."""
+
+
+class ReadingSource(SQLModel, table=True):
+    """What one of several sources said of a unit's day, packed as there; `ReadingDay` holds the last word."""
+
+    __tablename__ = "reading_source"
+
+    site_id: str = Field(sa_column=_site_key())
+    unit_serial: str = Field(primary_key=True, max_length=80)
+    channel: str = Field(primary_key=True, max_length=20)
+    day: date = Field(primary_key=True)
+    interval_min: int = Field(primary_key=True)
+    offset_min: int = Field(primary_key=True)
+    source: str = Field(primary_key=True, max_length=300)
+    values: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
 
 
 class WeatherDay(SQLModel, table=True):
@@ -115,7 +132,7 @@ class WeatherDay(SQLModel, table=True):
 class Payload(SQLModel, table=True):
     """What was sent, as it came (zlib-compressed), by its SHA-256: a batch sent twice is one row."""
 
-    __table_args__ = (Index("ix_payload_rejected", "site_id", "rejected"),)
+    __table_args__ = (Index("ix_payload_problem_count", "site_id", "problem_count"),)
 
     site_id: str = Field(sa_column=_site_key())
     sha256: str = Field(primary_key=True, max_length=64)
@@ -126,8 +143,8 @@ class Payload(SQLModel, table=True):
     problems: list[dict[str, Any]] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
     source: str = Field(default="", sa_column=Column(Text, nullable=False))
     """From whom it came, as in `intake.take`; empty where nobody said so."""
-    rejected: int = 0
-    """How many of its values were kept out; few batches have any."""
+    problem_count: int = 0
+    """How many problems are listed; few batches have any, and those are sought."""
 
 
 class VerificationRow(SQLModel, table=True):
@@ -164,6 +181,18 @@ class VerificationRow(SQLModel, table=True):
     window_end: datetime | None = None
     result: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
     """The whole result with its curves: zlib-compressed JSON."""
+
+
+class QualityRow(SQLModel, table=True):
+    """What was the matter with the readings of a site's default window, from one data version by one code."""
+
+    __tablename__ = "quality"
+
+    site_id: str = Field(sa_column=_site_key())
+    data_version: int
+    made_by: str = Field(max_length=40)
+    result: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
+    """zlib-compressed JSON."""
 
 
 class SiteDay(SQLModel, table=True):

@@ -10,13 +10,14 @@ import numpy as np
 import pytest
 from sqlalchemy import Engine, func, select
 
+from service.intake.batch import COUNTER, counter_noted
 from service.intake.parse import CSV_TYPE
 from service.intake.problems import Refused
 from service.intake.record import as_stored, read_record
-from service.intake.take import Import, NoSuchSite, Receipt, take_readings, take_weather
+from service.intake.take import Import, NoSuchSite, Receipt, take_readings, take_samples, take_weather
 from service.store import payloads, readings, sites
 from service.store.database import reading, writing
-from service.store.grids import moment
+from service.store.grids import Samples, moment
 from service.store.tables import Payload, ReadingDay, WeatherDay
 from tests.intake.roof import JSON, SERIALS, START, record, table
 
@@ -145,8 +146,27 @@ def test_from_whom_a_batch_came_is_kept(engine: Engine, site_id: str) -> None:
     take_readings(engine, site_id, bodies[3, 3], JSON)
 
     with reading(engine) as session:
-        kept = session.execute(select(Payload.source, Payload.rejected).order_by(Payload.received_at)).all()
+        kept = session.execute(
+            select(Payload.source, Payload.problem_count).order_by(Payload.received_at)
+        ).all()
     assert kept == [("token gateway", 1), ("file june.csv", 0), ("", 0)]
+
+
+def test_what_was_noticed_about_counters_is_kept_among_the_problems(engine: Engine, site_id: str) -> None:
+    at = int(moment(1_777_852_800).timestamp())
+    sent = [Samples(SERIALS[0], "energy_wh", 5, np.array([at]), np.array([3.0]))]
+    noted = [counter_noted(SERIALS[0], at, "the counter began anew")]
+    receipt = take_samples(engine, site_id, sent, source="file june.csv", noted=noted)
+
+    assert (receipt.accepted, receipt.rejected) == (1, 0)
+    with reading(engine) as session:
+        (listed,) = payloads.problems_since(session, site_id, moment(0))
+        later = payloads.problems_since(session, site_id, moment(4_000_000_000))
+    assert listed.source == "file june.csv"
+    assert [(p["serial"], p["field"], p["start"]) for p in listed.problems] == [
+        (SERIALS[0], COUNTER, "2026-05-04T00:00:00+00:00")
+    ]
+    assert later == []
 
 
 def test_what_was_sent_makes_what_is_held_once_more(engine: Engine, site_id: str) -> None:

@@ -104,7 +104,8 @@ def bring(
     taken = Taken()
     for part, piece in enumerate(_pieces(planned, Known.of_record(record), taken, seen), start=first_part):
         rejected = [*piece.rejected, *implausible(piece.samples, record)]
-        receipt = take_samples(engine, site_id, piece.samples, imported=Import(by, file, part))
+        imported = Import(by, file, part)
+        receipt = take_samples(engine, site_id, piece.samples, imported=imported, noted=piece.noted)
         taken.accepted += receipt.accepted
         taken.replaced += receipt.replaced
         taken.rejected += len(rejected)

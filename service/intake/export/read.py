@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from service.intake.batch import Problem, counter_noted
 from service.intake.export import words
 from service.intake.export.cells import Serials, number
 from service.intake.export.counter import Counters, Powers
@@ -23,6 +24,7 @@ from service.intake.fields import INTERVALS_MIN
 from service.intake.problems import told
 from service.store.grids import Samples
 
+BEGAN_ANEW = "the counter began anew; what it showed then was taken as made since"
 PIECE_VALUES = 150_000
 TEXTS_REMEMBERED = 20_000
 LATEST = 1 << 62
@@ -40,10 +42,11 @@ class Rejected(NamedTuple):
 
 @dataclass(frozen=True)
 class Piece:
-    """Some of a table's samples, and what was rejected on the way."""
+    """Some of a table's samples, what was rejected on the way, and what was noticed about counters."""
 
     samples: list[Samples]
     rejected: list[Rejected]
+    noted: list[Problem]
 
 
 @dataclass
@@ -120,6 +123,7 @@ class _Reader:
 
     def __init__(self, name: str, recipe: Recipe, known: Known, tally: Tally) -> None:
         self.rejected: list[Rejected] = []
+        self._noted: list[Problem] = []
         self.size = 0
         self._name, self._recipe, self._tally = name, recipe, tally
         self._serials = Serials(known.serials)
@@ -170,8 +174,8 @@ class _Reader:
             )
             for (serial, channel, minutes), (starts, values) in self._found.items()
         ]
-        found = Piece(samples, self.rejected)
-        self._found, self.rejected, self.size = {}, [], 0
+        found = Piece(samples, self.rejected, self._noted)
+        self._found, self.rejected, self._noted, self.size = {}, [], [], 0
         return found
 
     # One cell
@@ -236,6 +240,8 @@ class _Reader:
         made = self._counters.step(serial, seconds, value)
         self._tally.resets += made.reset
         self._tally.rollovers += made.rollover
+        if made.reset or made.reason:
+            self._noted.append(counter_noted(serial, seconds, made.reason or BEGAN_ANEW))
         if made.reason:
             self._reject(at, serial, cell, made.reason)
         elif (
