@@ -13,7 +13,7 @@ interval out anew whenever one comes late, and gets what it would have got had a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import NamedTuple
@@ -56,19 +56,13 @@ class _Trace(NamedTuple):
 
 
 class _Grid(NamedTuple):
-    """Borders of intervals: `start` and `end` in seconds since 1970, both on the grid."""
+    """The intervals that may be heard: their starts in seconds since 1970, in order."""
 
     step: int
-    start: int
-    end: int
+    starts: IntArray
 
-    @property
-    def borders(self) -> FloatArray:
-        return np.arange(self.start, self.end + 1, self.step, dtype=np.float64)
 
-    @property
-    def starts(self) -> IntArray:
-        return np.arange(self.start, self.end, self.step, dtype=np.int64)
+Span = tuple[datetime, datetime]
 
 
 def intervals(
@@ -77,6 +71,7 @@ def intervals(
     *,
     start: datetime | None = None,
     end: datetime | None = None,
+    changed: Span | None = None,
     label: str = "start",
     gap_min: float | None = None,
     rated_w: float | None = None,
@@ -84,20 +79,21 @@ def intervals(
 ) -> list[Samples]:
     """Return the intervals heard that lie from `start` to `end`, for each unit and channel of the contract.
 
-    Of several values for one moment the highest counts. `label` is what an energy's time names. With `rated_w`, the
-    largest rating, a counter's leap is told from what an inverter can make.
+    With `changed` only those that samples of these moments, both included, can have changed. Of several values for
+    one moment the highest counts. `label` is what an energy's time names. With `rated_w`, the largest rating, a
+    counter's leap is told from what an inverter can make.
     """
     step, gap_s = interval_min * 60, (gap_min or GAP_SHARE * interval_min) * 60
     found = []
     for trace in _traces(samples):
-        grid = _grid(trace.at, step, start, end)
+        grid = _grid(trace.at, step, start, end, changed)
         match trace.kind.partition("_")[0]:
             case "power":
                 laid = _powers(trace, grid, gap_s)
             case "counter":
                 laid = _counted(trace, grid, rated_w, rejected)
             case "energy":
-                laid = _energies(trace, step, start, end, label)
+                laid = _energies(trace, step, start, end, changed, label)
             case _:
                 laid = _means(trace, grid)
         found += [laid] if laid.starts.size else []
@@ -111,13 +107,12 @@ def closed(now: datetime, interval_min: int, wait_min: float | None = None) -> d
     return moment(int((now.timestamp() - wait * 60) // step) * step)
 
 
-def touched(moments: Iterable[datetime], interval_min: int) -> tuple[datetime, datetime]:
+def touched(moments: Iterable[datetime], interval_min: int) -> Span:
     """Return the span of intervals that samples of these moments may change."""
     found = [m.timestamp() for m in moments]
     step, reach = interval_min * 60, REACH.total_seconds()
-    return moment(int((min(found) - reach) // step) * step), moment(
-        -int(-(max(found) + reach) // step) * step
-    )
+    first, last = (min(found) - reach) // step, -(-(max(found) + reach) // step)
+    return moment(int(first) * step), moment(int(last) * step)
 
 
 def _traces(samples: Iterable[Sample]) -> list[_Trace]:
@@ -133,13 +128,23 @@ def _traces(samples: Iterable[Sample]) -> list[_Trace]:
     return traces
 
 
-def _grid(at: FloatArray, step: int, start: datetime | None, end: datetime | None) -> _Grid:
-    first, last = int(at[0] // step) * step, int(at[-1] // step + 1) * step
+def _grid(
+    at: FloatArray, step: int, start: datetime | None, end: datetime | None, changed: Span | None
+) -> _Grid:
+    """Return the intervals around samples and between those within reach: a clock may be years off."""
+    apart = np.flatnonzero(np.diff(at) > REACH.total_seconds()) + 1
+    runs = [np.arange(p[0] // step, p[-1] // step + 1) for p in np.split(at, apart)]
+    starts = np.unique(np.concatenate(runs)).astype(np.int64) * step
+    inside = np.ones(starts.size, dtype=np.bool_)
     if start is not None:
-        first = max(first, -int(-start.timestamp() // step) * step)
+        inside &= starts >= start.timestamp()
     if end is not None:
-        last = min(last, int(end.timestamp() // step) * step)
-    return _Grid(step, first, max(first, last))
+        inside &= starts + step <= end.timestamp()
+    if changed is not None:
+        before = at[max(0, int(np.searchsorted(at, changed[0].timestamp())) - 1)]
+        after = at[min(at.size - 1, int(np.searchsorted(at, changed[1].timestamp(), side="right")))]
+        inside &= (starts + step > before) & (starts <= after)
+    return _Grid(step, starts[inside])
 
 
 def _heard(trace: _Trace, channel: str, grid: _Grid, values: FloatArray) -> Samples:
@@ -148,9 +153,8 @@ def _heard(trace: _Trace, channel: str, grid: _Grid, values: FloatArray) -> Samp
 
 
 def _powers(trace: _Trace, grid: _Grid, gap_s: float) -> Samples:
-    borders = grid.borders
-    inner = borders[(borders > trace.at[0]) & (borders < trace.at[-1])]
-    at = np.union1d(trace.at, inner)
+    borders = np.union1d(grid.starts, grid.starts + grid.step)
+    at = np.union1d(trace.at, borders[(borders > trace.at[0]) & (borders < trace.at[-1])])
     power = np.interp(at, trace.at, trace.values * QUANTITIES[trace.kind])
     gaps = (
         np.diff(trace.at)[np.searchsorted(trace.at, at[:-1], side="right") - 1]
@@ -158,8 +162,8 @@ def _powers(trace: _Trace, grid: _Grid, gap_s: float) -> Samples:
         else np.empty(0)
     )
     lasting = np.where(gaps <= gap_s, np.diff(at), 0.0)
-    area = _between_borders(borders, at, lasting * (power[1:] + power[:-1]) / 2)
-    covered = _between_borders(borders, at, lasting)
+    area = _within(grid, at, lasting * (power[1:] + power[:-1]) / 2)
+    covered = _within(grid, at, lasting)
     return _heard(trace, "power_w", grid, _over(area, covered, SMALLEST_COVER * grid.step))
 
 
@@ -177,8 +181,8 @@ def _counted(trace: _Trace, grid: _Grid, rated_w: float | None, rejected: Keep) 
             made[i], lasting[i] = step.wh, until - begin
         else:
             rejected(_rejection(trace, until, step.reason))
-    covered = _between_borders(grid.borders, at, lasting)
-    energy = _between_borders(grid.borders, at, made)
+    covered = _within(grid, at, lasting)
+    energy = _within(grid, at, made)
     return _heard(trace, "energy_wh", grid, np.where(covered >= WHOLE * grid.step, energy, np.nan))
 
 
@@ -186,18 +190,22 @@ def _rejection(trace: _Trace, at: float, reason: str) -> Rejected:
     return Rejected(trace.serial, trace.kind, datetime.fromtimestamp(at, UTC), reason)
 
 
-def _between_borders(borders: FloatArray, at: FloatArray, parts: Sequence[float] | FloatArray) -> FloatArray:
-    """Return what lies between neighbouring borders of parts that are spread evenly from each of `at` to the next."""
+def _within(grid: _Grid, at: FloatArray, parts: FloatArray) -> FloatArray:
+    """Return what lies in each interval of parts that are spread evenly from each of `at` to the next."""
     if at.size < 2:
-        return np.zeros(borders.size - 1)
-    return np.diff(np.interp(borders, at, np.concatenate([[0.0], np.cumsum(parts)])))
+        return np.zeros(grid.starts.size)
+    total = np.concatenate([[0.0], np.cumsum(parts)])
+    made: FloatArray = np.interp(grid.starts + grid.step, at, total) - np.interp(grid.starts, at, total)
+    return made
 
 
 def _over(sums: FloatArray, weights: FloatArray, least: float) -> FloatArray:
     return np.where(weights >= least, sums / np.maximum(weights, least), np.nan)
 
 
-def _energies(trace: _Trace, step: int, start: datetime | None, end: datetime | None, label: str) -> Samples:
+def _energies(
+    trace: _Trace, step: int, start: datetime | None, end: datetime | None, changed: Span | None, label: str
+) -> Samples:
     """Return energies as they were sent: what keeps to no grid is apportioned where readings are loaded."""
     starts = np.rint(trace.at).astype(np.int64) - (step if label == "end" else 0)
     inside = np.ones(starts.size, dtype=np.bool_)
@@ -205,13 +213,16 @@ def _energies(trace: _Trace, step: int, start: datetime | None, end: datetime | 
         inside &= starts >= start.timestamp()
     if end is not None:
         inside &= starts + step <= end.timestamp()
+    if changed is not None:
+        inside &= (trace.at >= changed[0].timestamp()) & (trace.at <= changed[1].timestamp())
     values = trace.values * QUANTITIES[trace.kind]
     return Samples(trace.serial, "energy_wh", step // 60, starts[inside], values[inside])
 
 
 def _means(trace: _Trace, grid: _Grid) -> Samples:
-    place = ((trace.at - grid.start) // grid.step).astype(np.int64)
-    inside = (place >= 0) & (place < grid.starts.size)
+    cells = (trace.at // grid.step).astype(np.int64) * grid.step
+    place = np.searchsorted(grid.starts, cells)
+    inside = np.isin(cells, grid.starts)
     count = np.bincount(place[inside], minlength=grid.starts.size).astype(np.float64)
     total = np.bincount(place[inside], trace.values[inside], grid.starts.size).astype(np.float64)
     return _heard(trace, trace.kind, grid, _over(total, count, 1.0))

@@ -122,6 +122,22 @@ def test_intervals_are_closed_one_interval_after_their_end() -> None:
     assert closed(START + timedelta(minutes=5), 5, wait_min=0) == START + timedelta(minutes=5)
 
 
+def test_clock_that_is_years_off_takes_no_time() -> None:
+    odd = Sample("1", "temperature_c", datetime(2001, 1, 1, tzinfo=UTC), 20.0)
+    found = intervals([odd, *(sample("temperature_c", m, 20) for m in range(10))], 5)
+    assert [f.starts.size for f in found] == [3]
+
+
+def test_only_what_may_have_changed_is_given() -> None:
+    samples = [sample("counter_wh", m, m) for m in range(0, 61, 4)]
+    changed = (START + timedelta(minutes=24), START + timedelta(minutes=32))
+    assert list(by_minute(intervals(samples, 5, changed=changed))) == [20, 25, 30, 35]
+    assert list(by_minute(intervals(samples, 5, changed=changed, end=START + timedelta(minutes=33)))) == [
+        20,
+        25,
+    ]
+
+
 # Whatever the order and the number of deliveries
 
 MINUTES = st.lists(st.integers(0, 240).map(lambda half: half / 2), min_size=2, max_size=30, unique=True)
@@ -164,7 +180,7 @@ def test_order_and_repetition_change_nothing(samples: list[Sample], random, minu
 def test_batches_that_overlap_and_come_late_lead_to_the_same(
     samples: list[Sample], random, parts: int, minutes: int
 ) -> None:
-    """Each batch has the intervals that it touches worked out anew from what is held around them."""
+    """Each batch has the intervals that it may have changed worked out anew from what is held around it."""
     held: dict[tuple[str, str, datetime], Sample] = {}
     kept: dict[tuple[str, str, int], float] = {}
     order = random.sample(samples, len(samples))
@@ -172,9 +188,12 @@ def test_batches_that_overlap_and_come_late_lead_to_the_same(
     for at in range(0, len(order), size):
         batch = order[max(0, at - 3) : at + size]
         held |= {(s.serial, s.kind, s.at): s for s in batch}
-        start, end = touched([s.at for s in batch], minutes)
-        around = [s for s in held.values() if start - REACH <= s.at <= end + REACH]
-        kept |= laid(intervals(around, minutes, start=start, end=end))
+        changed = (min(s.at for s in batch), max(s.at for s in batch))
+        around = [s for s in held.values() if changed[0] - REACH <= s.at <= changed[1] + REACH]
+        start, end = touched(changed, minutes)
+        found = laid(intervals(around, minutes, changed=changed))
+        assert all(start.timestamp() <= at <= end.timestamp() - 60 * minutes for _, _, at in found)
+        kept |= found
     whole = laid(intervals(samples, minutes))
     assert kept.keys() == whole.keys()
     np.testing.assert_allclose([kept[k] for k in whole], list(whole.values()), **STORED)
