@@ -38,7 +38,10 @@ ROOMS = {
     "service/paths.py": Room(ours=(), only=()),
     "service/intake": Room(ours=(*GROUND, "service.intake", "service.store"), never=(*PHYSICS, "fastapi", "starlette")),
     "service/collect": Room(
-        ours=("service.paths", "service.collect", "service.intake.live", "service.store.grids"),
+        ours=(
+            *("service.paths", "service.collect", "service.intake.live", "service.store.grids"),
+            "service.intake.problems",
+        ),
         never=(*PHYSICS, *SQL, "fastapi", "starlette", "uvicorn", "pandas"),
     ),
     "service/quality": Room(ours=("service.quality", "service.store.grids"), only=("numpy",), clock=False),

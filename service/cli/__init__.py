@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import typer
 
-from service.cli import accounts, imports, serving, verifying
+from service.cli import accounts, collecting, imports, serving, verifying
 from service.cli.plain import PlainErrors
 
 app = typer.Typer(
@@ -23,5 +23,6 @@ app.command()(serving.worker)
 app.command()(serving.migrate)
 app.command()(verifying.verify)
 app.add_typer(imports.app, name="import")
+app.add_typer(collecting.app, name="collect")
 app.add_typer(accounts.tokens, name="token")
 app.add_typer(accounts.users, name="user")

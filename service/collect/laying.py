@@ -1,0 +1,93 @@
+"""How the samples of a unit become readings: by the sources' own layouts, in the intervals of the configuration."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from math import lcm
+
+from service.collect.layout import Layout
+from service.collect.outbox import Laid, Reading, microseconds
+from service.intake.live.intervals import Rejected, closed, intervals, touched
+from service.intake.live.model import Sample
+from service.intake.problems import Told
+
+WAIT_MIN = 2
+"""An interval is made so long after its end; what comes later makes it anew."""
+
+
+@dataclass(frozen=True)
+class Laying:
+    """Lays samples into intervals; a source that is no longer in the configuration has the layout `others`."""
+
+    layouts: Mapping[str, Layout]
+    others: Layout
+    rated_w: float | None = None
+    """The largest rating on record: by it a counter's leap is told from what an inverter can make."""
+
+    def rated(self, rated_w: float | None) -> Laying:
+        """Return the same with that rating."""
+        return replace(self, rated_w=rated_w)
+
+    def until(self, now: datetime) -> datetime:
+        """Return until when intervals of all lengths can be made."""
+        lengths = {layout.interval_min for layout in (self.others, *self.layouts.values())}
+        return closed(now, lcm(*lengths), WAIT_MIN)
+
+    def __call__(
+        self, found: Sequence[tuple[str, Sample]], changed: tuple[datetime, datetime], until: datetime
+    ) -> Laid:
+        """Return what the samples make of the intervals before `until` that may have changed."""
+        rejected: list[Rejected] = []
+        readings = [
+            reading
+            for layout, samples in self._groups(found)
+            for reading in self._readings(layout, samples, changed, until, rejected)
+        ]
+        aside = [
+            (r.serial, r.kind, microseconds(r.at), str(r.reason)) for r in rejected if not _is_nothing(r)
+        ]
+        return Laid(readings, aside)
+
+    def _groups(self, found: Sequence[tuple[str, Sample]]) -> Iterable[tuple[Layout, list[Sample]]]:
+        """Give energies by their label, and the rest together: a source may have had another name yesterday."""
+        groups: dict[Layout, list[Sample]] = {}
+        for source, sample in found:
+            layout = self.layouts.get(source, self.others)
+            if not sample.kind.startswith("energy"):
+                layout = replace(layout, label="start", gap_min=None)
+            groups.setdefault(layout, []).append(sample)
+        gaps = [gap for source in {s for s, _ in found} if (gap := self._gap(source)) is not None]
+        return [(replace(layout, gap_min=max(gaps, default=None)), group) for layout, group in groups.items()]
+
+    def _gap(self, source: str) -> float | None:
+        return self.layouts.get(source, self.others).gap_min
+
+    def _readings(
+        self,
+        layout: Layout,
+        samples: Sequence[Sample],
+        changed: tuple[datetime, datetime],
+        until: datetime,
+        rejected: list[Rejected],
+    ) -> Iterator[Reading]:
+        start, end = touched(changed, layout.interval_min)
+        laid = intervals(
+            samples,
+            layout.interval_min,
+            start=start,
+            end=min(end, until),
+            label=layout.label,
+            gap_min=layout.gap_min,
+            rated_w=self.rated_w,
+            rejected=rejected.append,
+        )
+        for one in laid:
+            for at, value in zip(one.starts.tolist(), one.values.tolist(), strict=True):
+                yield Reading(one.serial, one.interval_min, at, one.channel, value)
+
+
+def _is_nothing(rejected: Rejected) -> bool:
+    """Return whether nothing was made in a silence: a unit sleeps every night."""
+    return isinstance(rejected.reason, Told) and rejected.reason.values.get("energy") == "0"
