@@ -78,7 +78,8 @@ class Case:
 
     `measured_wh` has the site's scale undone; `peers` is the expectation under the sky that the units themselves
     show, shade on whole planes included, by which they are judged; `stated` that under the sky that the result
-    reports (measured where weather was given), without such shade, of which `shades` tells; `alignment` what of the
+    reports (measured where weather was given), without such shade, of which `shades` tells; `skies_wh` (G, S, K, D) are
+    the groups' energies under a family of skies (`sky.family`), shade included; `alignment` what of the
     record and the clock was put right first, so that day and readings are on true time; `scale` is the factor sent
     over true; `fitted` (U, T) where a unit was on the roof, night included; `resolution_wh` the step of the register, 0
     where none shows.
@@ -92,6 +93,7 @@ class Case:
     peers: Expectation
     stated: Expectation
     shades: tuple[PlaneShade, ...]
+    skies_wh: FloatArray
     array_sky: ArraySky
     source: SkySource
     levels: Levels

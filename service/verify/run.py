@@ -87,13 +87,15 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     quantum = max(resolution_wh(measured), resolution_wh(sent) / scale)
     stated_sky = _measured_sky(day, weather)
     shades: tuple[PlaneShade, ...] = ()
+    skies = table
     live = live_units(measured)
     if live >= 2 or (live == 1 and heard_units(measured) > 1 and stated_sky is None):
         agreed = group_consensus(day, measured, np.ones(len(measured)), quantum)
         sensed = _sensed(day, weather, stated_sky)
         shades = common_shade(day, table, agreed, sensed)
         index = None if sensed is None else _index(day, sensed)
-        judged = _judge_by_array(*_in_shade(day, table, shades), measured, quantum, shades, index)
+        seen_day, skies = _in_shade(day, table, shades)
+        judged = _judge_by_array(seen_day, skies, measured, quantum, shades, index)
     else:
         judged = _judge_by(day, stated_sky, measured, quantum)
     array_sky, peers, unit_levels, source = judged
@@ -108,6 +110,7 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
         peers=peers,
         stated=stated,
         shades=shades,
+        skies_wh=skies,
         array_sky=array_sky,
         source=source,
         levels=unit_levels,

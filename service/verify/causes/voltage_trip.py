@@ -17,18 +17,20 @@ import numpy as np
 from service.verify.case import BoolArray, Case
 from service.verify.causes import channels
 from service.verify.causes.wording import duration, energy
-from service.verify.consensus import AGREEMENT, consensus
+from service.verify.elsewhere import due
 from service.verify.inputs import FloatArray
 from service.verify.levels import rated_wh
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, sentence
-from service.verify.sky import without_silent
 
 STRONG = 0.4
 """Output over the ratings, as the best branch's light allows, from which the voltage can be high."""
 
-DIP, WHOLE = 0.8, 0.9
-"""Share of like units' output below which a branch dips, and above which it is back."""
+SHORTEST_MINUTES = 1.0
+"""The least time before a unit may feed in again (EN 50549-1, 60 s; from memory)."""
+
+DIP, DIP_OF_LIKE = 0.8, 0.9
+"""Share of what is due below which a branch dips for sure; and by like units, where a minute is less of an interval."""
 
 TOGETHER = 0.8
 """Least share of a branch's heard units that must dip in the same interval."""
@@ -36,8 +38,8 @@ TOGETHER = 0.8
 FEW_IN_WEAK = 3
 """So few dips in weak light are chance."""
 
-STEPS_TO_COMPARE = 10
-"""Steps of a coarse register from which a dip of a fifth is more than two of them."""
+SAME_SKY = 0.1
+"""How far a unit may be from what a sky gives it and still be explained: the model's band (see `site_low`)."""
 
 LEAST_DIPS = 2
 LEAST_SHARE, LEAST_SHARE_OF_SITE = 0.005, 0.0005
@@ -92,39 +94,42 @@ def _branch_trips(case: Case, branches: dict[str | None, list[int]]) -> list[_Tr
     """Return the branches whose units dip together while like units on other branches do not."""
     found = []
     for name, rows in branches.items():
-        due = _due_by_like(case, rows)
+        by_others = due(case, rows)
         with np.errstate(divide="ignore", invalid="ignore"):
-            share = np.where(case.light[rows], case.measured_wh[rows], np.nan) / due
-        told = np.isfinite(share)
-        low = (np.where(told, share, 1.0) < DIP).sum(axis=0)
-        dips = (
-            (low >= TOGETHER * np.maximum(told.sum(axis=0), 1)) & (told.sum(axis=0) > 1) & _strong(case, rows)
+            share = np.where(case.light[rows], case.measured_wh[rows], np.nan) / by_others.energy_wh
+        dip = _dip(case, like=bool(by_others.by_like.all()))
+        dips, level = _dips(share, dip)
+        dips = _short_runs(np.asarray(dips & _strong(case, rows)), level >= _whole(dip), _longest(case))
+        at_power = _mostly_strong(
+            case, rows, np.asarray((level < dip) & np.isfinite(share).any(axis=0)), dips
         )
-        level = _median(share)
-        dips = _short_runs(np.asarray(dips), level >= WHOLE, LONGEST_MINUTES // case.day.grid.interval_min)
-        at_power = _mostly_strong(case, rows, np.asarray((level < DIP) & told.any(axis=0)), dips)
         if name is not None and _count(dips) >= LEAST_DIPS and at_power:
-            found.append(_Trips(name, rows, dips, due))
+            found.append(_Trips(name, rows, dips, by_others.energy_wh))
     return found
 
 
-def _due_by_like(case: Case, rows: list[int]) -> FloatArray:
-    """Return what like units on other branches let expect of the rows, their own levels kept, Wh, (R, D); NaN if none.
+def _dip(case: Case, *, like: bool) -> float:
+    """Return the share of what is due below which a unit dips: a minute or more out of the interval at full power."""
+    return float(
+        np.clip(1 - SHORTEST_MINUTES / case.day.grid.interval_min, DIP, DIP_OF_LIKE if like else DIP)
+    )
 
-    Like units see the same sky, so that no error of the inferred one can look like a trip.
-    """
-    own = np.where(np.isfinite(case.levels.level) & (case.levels.level > 0.1), case.levels.level, 1.0)
-    levelled = np.where(case.light, case.measured_wh, np.nan) / own[:, None]
-    voices = without_silent(case.day, levelled)
-    out = np.full((len(rows), levelled.shape[1]), np.nan)
-    for group in case.day.groups:
-        others = [i for i in group.members if i not in rows]
-        inside = [k for k, i in enumerate(rows) if i in group.members]
-        if others and inside:
-            reference = consensus(voices[others], width=AGREEMENT)
-            told = reference > STEPS_TO_COMPARE * case.resolution_wh
-            out[inside] = np.where(told, reference, np.nan) * own[[rows[k] for k in inside], None]
-    return out
+
+def _whole(dip: float) -> float:
+    """Return the share of what is due from which a branch is back: halfway from a dip to all of it."""
+    return (1 + dip) / 2
+
+
+def _longest(case: Case) -> int:
+    """Return how many intervals the longest drop-out touches."""
+    return LONGEST_MINUTES // case.day.grid.interval_min + 1
+
+
+def _dips(share: FloatArray, dip: float) -> tuple[BoolArray, FloatArray]:
+    """Return where nearly all units told of dip below a share of what is due (R, D), and their median share, (D,)."""
+    told = np.isfinite(share)
+    low, count = (np.where(told, share, 1.0) < dip).sum(axis=0), told.sum(axis=0)
+    return np.asarray((count > 1) & (low >= TOGETHER * count)), _median(share)
 
 
 def _median(shares: FloatArray) -> FloatArray:

@@ -1,0 +1,80 @@
+"""What the units elsewhere let expect of some: the like ones, or else all others by the skies that explain them.
+
+Like units see the same sky, so that no error of the inferred one can look like a fault. Units on other planes see it
+otherwise, but no cloud passes over one plane of a roof alone for minutes: what is due is the least that any sky gives
+under which those others make what they do. Where they hardly see the sun that is next to nothing, and says nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.verify.case import BoolArray, Case
+from service.verify.consensus import AGREEMENT, consensus
+from service.verify.inputs import FloatArray
+from service.verify.levels import AT_LIMIT, rated_wh
+from service.verify.sky import without_silent
+
+SAME_SKY, WORST_FIT = 0.1, 0.2
+"""How much worse than the best a sky may explain a unit, and how badly the best: the model's band (see `site_low`)
+and twice it."""
+
+STEPS_TO_COMPARE = 10
+"""Steps of a coarse register from which a loss of a fifth is more than two of them."""
+
+
+@dataclass(frozen=True)
+class Due:
+    """What rows should have made by units elsewhere, Wh, (R, D), NaN where nothing tells, and by like ones, (R,)."""
+
+    energy_wh: FloatArray
+    by_like: BoolArray
+
+
+def due(case: Case, rows: list[int]) -> Due:
+    """Return what units that are not among `rows` let expect of these, their own levels kept."""
+    own = np.where(np.isfinite(case.levels.level) & (case.levels.level > 0.1), case.levels.level, 1.0)
+    voices = without_silent(case.day, np.where(case.light, case.measured_wh, np.nan) / own[:, None])
+    agreed = _agreed(case, voices, rows)
+    alike = [next(g for g, group in enumerate(case.day.groups) if i in group.members) for i in rows]
+    by_like = np.asarray(np.isfinite(agreed).any(axis=1)[alike])
+    expected = agreed[alike]
+    if not by_like.all():
+        expected[~by_like] = _least(case, agreed)[alike][~by_like]
+    return Due(expected * own[rows, None], by_like)
+
+
+def _agreed(case: Case, voices: FloatArray, rows: list[int]) -> FloatArray:
+    """Return what most of the other units of each group made, Wh, (G, D), NaN where they tell nothing."""
+    out = np.full((len(case.day.groups), voices.shape[1]), np.nan)
+    for g, group in enumerate(case.day.groups):
+        others = [i for i in group.members if i not in rows]
+        if others:
+            reference = consensus(voices[others], width=AGREEMENT)
+            told = (reference > STEPS_TO_COMPARE * case.resolution_wh) & _most_near(voices[others], reference)
+            out[g] = np.where(told, reference, np.nan)
+    return out
+
+
+def _most_near(voices: FloatArray, reference: FloatArray) -> BoolArray:
+    """Return where more than half of the voices (n, D) are near the reference (D,): one on another plane is not."""
+    with np.errstate(invalid="ignore"):
+        near = np.abs(voices - reference) <= AGREEMENT * reference
+    return np.asarray(near.sum(axis=0) > 0.5 * np.isfinite(voices).sum(axis=0))
+
+
+def _least(case: Case, agreed: FloatArray) -> FloatArray:
+    """Return the least that each group makes under any sky that explains what the others agreed on, Wh, (G, D)."""
+    worst = np.zeros(case.skies_wh.shape[1:])
+    for group, made_wh, by_sky in zip(case.day.groups, agreed, case.skies_wh, strict=True):
+        limit = AT_LIMIT * rated_wh(case.day)[group.members[0]]
+        made = np.minimum(made_wh, limit)
+        away = np.abs(np.minimum(by_sky, limit) / made - 1)
+        worst = np.maximum(worst, np.where(np.isfinite(made), away, 0.0))
+    best = worst.min(axis=(0, 1))
+    explains = worst <= best + SAME_SKY
+    least = np.where(explains, case.skies_wh, np.inf).min(axis=(1, 2))
+    told = np.isfinite(agreed).any(axis=0) & (best <= WORST_FIT)
+    return np.where(told, least, np.nan)

@@ -1,0 +1,89 @@
+"""Branches that trip, told by like units on other branches or by other planes' light; clouds that look like it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from service.expect.sky import cloudy_sky
+from service.verify.case import expectation
+from service.verify.day import daylight
+from service.verify.result import Finding
+from service.verify.run import verify
+from tests.verify.conftest import Roof
+
+HOURS = (11.0, 11.75, 12.5, 13.25)
+
+
+def on_branches(roof: Roof, names: str) -> Roof:
+    """Return the roof with units on branches in turn; of two planes, two names are a branch a plane."""
+    units = (replace(u, branch=names[i % len(names)]) for i, u in enumerate(roof.site.units))
+    return replace(roof, site=replace(roof.site, units=tuple(units)))
+
+
+def trips(roof: Roof) -> list[Finding]:
+    return [f for f in verify(roof.site, roof.readings()).findings if f.cause == "voltage_trip"]
+
+
+@pytest.mark.parametrize("left", [0.0, 0.5])
+def test_a_branch_that_is_alone_on_its_plane_trips_while_the_other_plane_keeps_its_light(
+    roof: Callable[..., Roof], left: float
+) -> None:
+    r = on_branches(roof(planes=2, index=0.95), "AB")
+    for hour in HOURS:
+        r.energy_wh[0::2, r.interval(hour)] *= left
+    (found,) = trips(r)
+    assert (found.branch, len(found.serials)) == ("A", 6)
+    assert "4 times" in found.evidence
+
+
+def test_clouds_that_pass_over_both_planes_are_no_trip(roof: Callable[..., Roof]) -> None:
+    r = on_branches(roof(planes=2, index=0.95), "AB")
+    for hour in HOURS:
+        r.energy_wh[:, r.interval(hour)] *= 0.4
+    assert trips(r) == []
+
+
+def test_clouds_that_only_the_plane_in_the_sun_shows_are_no_trip(roof: Callable[..., Roof]) -> None:
+    r = on_branches(roof(planes=2, index=0.95), "AB")
+    day = daylight(r.site, r.grid, None)
+    diffuse = expectation(day, cloudy_sky(day.sun, day.clear, index=0.95, diffuse_shift=1.0)).energy_wh
+    clear = expectation(day, cloudy_sky(day.sun, day.clear, index=0.95)).energy_wh
+    for hour in (8.5, 9.0, 9.5, 10.0):  # the west plane has hardly any beam yet
+        at = r.interval(hour)
+        here = int(np.flatnonzero(day.positions == at)[0])
+        r.energy_wh[0::2, at] *= 0.35
+        assert diffuse[1, here] > 0.9 * clear[1, here]
+    assert trips(r) == []
+
+
+def test_minutes_off_in_a_quarter_of_an_hour_show_against_like_units(roof: Callable[..., Roof]) -> None:
+    r = on_branches(roof(index=0.95, interval_min=15), "AB")
+    for hour in HOURS:
+        r.energy_wh[0::2, r.interval(hour)] *= 1 - 2 / 15
+    (found,) = trips(r)
+    assert found.branch == "A"
+
+
+def test_a_long_trip_may_touch_three_quarters_of_an_hour(roof: Callable[..., Roof]) -> None:
+    r = on_branches(roof(index=0.95, interval_min=15), "AB")
+    for hour in (11.0, 13.0):
+        r.energy_wh[0::2, r.interval(hour) : r.interval(hour) + 3] *= (0.6, 0.0, 0.7)
+    (found,) = trips(r)
+    assert "2 times" in found.evidence
+
+
+def test_three_units_elsewhere_of_which_one_is_on_another_plane_tell_no_trip(
+    roof: Callable[..., Roof],
+) -> None:
+    r = on_branches(roof(units=10, planes=2, index=0.95), "AB")
+    units = [replace(u, branch="C" if i in (7, 9) else u.branch) for i, u in enumerate(r.site.units)]
+    r = replace(r, site=replace(r.site, units=tuple(units)))
+    r.energy_wh[5] = r.energy_wh[4]  # recorded on the west plane, it stands on the south one
+    for hour in (10.5, 11.0, 11.5):  # where the two others contradict each other, it is not to be believed
+        r.energy_wh[1, r.interval(hour)] *= 0.93
+        r.energy_wh[3, r.interval(hour)] *= 1.02
+    assert trips(r) == []
