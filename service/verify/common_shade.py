@@ -40,9 +40,9 @@ LEAST_BESIDES, NEEDED_OF_DAYS = 3.0, 24.0
 """Least log odds from clear edges and other planes beside dark days that are alike, and what those days must give by
 themselves: days may be alike dull."""
 
-WIDE, NEEDED_WIDE = 0.3, 20.0
+WIDE, NEEDED_WIDE, BY_PLANES_WIDE = 0.3, 20.0, 7.0
 """A span that takes so much of the plane's clear-sky energy leaves little of the day to compare with, and days that are
-closed but for their ends are common."""
+closed but for their ends are common. Other planes in the sun know better."""
 
 MOST_SPANS = 3
 
@@ -112,7 +112,7 @@ def _is_sure(span: Span, wide: bool) -> bool:
     """Return whether the odds are enough: alike dark days alone may be alike dull ones."""
     if span.log_odds - span.by_days < LEAST_BESIDES:
         return span.log_odds >= NEEDED_OF_DAYS
-    return span.log_odds >= (NEEDED_WIDE if wide and span.by_planes < NEEDED else NEEDED)
+    return span.log_odds >= (NEEDED_WIDE if wide and span.by_planes < BY_PLANES_WIDE else NEEDED)
 
 
 def _to_its_ends(beam: Beam, span: Span) -> tuple[int, int]:

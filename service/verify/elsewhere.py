@@ -22,7 +22,8 @@ SAME_SKY, WORST_FIT = 0.1, 0.2
 and twice it."""
 
 STEPS_TO_COMPARE = 10
-"""Steps of a coarse register from which a loss of a fifth is more than two of them."""
+"""Steps of a coarse register from which a loss of a fifth is more than two of them; of n units together the root of
+n-th part is as sure."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,8 @@ def due(case: Case, rows: list[int]) -> Due:
     expected = agreed[alike]
     if not by_like.all():
         expected[~by_like] = _least(case, agreed)[alike][~by_like]
-    return Due(expected * own[rows, None], by_like)
+    expected *= own[rows, None]
+    return Due(np.where(expected > STEPS_TO_COMPARE * case.resolution_wh, expected, np.nan), by_like)
 
 
 def _agreed(case: Case, voices: FloatArray, rows: list[int]) -> FloatArray:
@@ -52,17 +54,19 @@ def _agreed(case: Case, voices: FloatArray, rows: list[int]) -> FloatArray:
     for g, group in enumerate(case.day.groups):
         others = [i for i in group.members if i not in rows]
         if others:
-            reference = consensus(voices[others], width=AGREEMENT)
-            told = (reference > STEPS_TO_COMPARE * case.resolution_wh) & _most_near(voices[others], reference)
-            out[g] = np.where(told, reference, np.nan)
+            step = case.resolution_wh
+            reference = consensus(voices[others], width=AGREEMENT, floor=2 * step)
+            near = _near(voices[others], reference, 2 * step)
+            enough = reference * np.sqrt(near.sum(axis=0)) > STEPS_TO_COMPARE * step
+            most = near.sum(axis=0) > 0.5 * np.isfinite(voices[others]).sum(axis=0)
+            out[g] = np.where(enough & most, reference, np.nan)
     return out
 
 
-def _most_near(voices: FloatArray, reference: FloatArray) -> BoolArray:
-    """Return where more than half of the voices (n, D) are near the reference (D,): one on another plane is not."""
+def _near(voices: FloatArray, reference: FloatArray, floor: float) -> BoolArray:
+    """Return which voices (n, D) support the reference (D,): one on another plane does not."""
     with np.errstate(invalid="ignore"):
-        near = np.abs(voices - reference) <= AGREEMENT * reference
-    return np.asarray(near.sum(axis=0) > 0.5 * np.isfinite(voices).sum(axis=0))
+        return np.asarray(np.abs(voices - reference) <= AGREEMENT * reference + floor)
 
 
 def _least(case: Case, agreed: FloatArray) -> FloatArray:

@@ -76,6 +76,17 @@ def test_a_long_trip_may_touch_three_quarters_of_an_hour(roof: Callable[..., Roo
     assert "2 times" in found.evidence
 
 
+@pytest.mark.parametrize("minutes", [20, 90])
+def test_a_shadow_on_a_branch_comes_at_the_same_time_every_day_and_is_no_trip(
+    roof: Callable[..., Roof], minutes: int
+) -> None:
+    r = on_branches(roof(index=0.95, days=4), "AB")
+    for day in range(4):
+        first = r.interval(12.0, day)
+        r.energy_wh[0::2, first : first + minutes // 5] *= 0.3
+    assert trips(r) == []
+
+
 def test_three_units_elsewhere_of_which_one_is_on_another_plane_tell_no_trip(
     roof: Callable[..., Roof],
 ) -> None:

@@ -4,8 +4,8 @@ Reasoning: the branch's own current lifts the voltage at its far end; past the g
 grid together and return after the code's waiting time (EN 50549-1 and EREC G98/G99 set limit and time; figures from
 memory). Weak light lifts nothing, so the drop-outs stand at high power only. Where single units drop out the cause
 is `intermittent`; where the branch stays off, `branch_out`. A whole site that drops out looks like a dark cloud
-unless it gives nothing at all: only such intervals count then. A branch without like units on another cannot be
-judged.
+unless it gives nothing at all: only such intervals count then. A branch without like units elsewhere is held against
+what the other units' light lets expect at least (`elsewhere`). What comes at the same time every day is a shadow.
 """
 
 from __future__ import annotations
@@ -46,6 +46,9 @@ LEAST_SHARE, LEAST_SHARE_OF_SITE = 0.005, 0.0005
 """Share of the energy due in the window that must be lost."""
 
 LONGEST_MINUTES = 30
+SAME_MINUTES, MINUTES_A_DAY = 30, 24 * 60
+"""Minutes of the day within which what comes on several days may come with the sun (our choice, no source)."""
+
 BRIGHT_INDEX = 0.4
 BRIGHT_WITHIN_MINUTES = 30
 
@@ -64,8 +67,7 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     rows = [i for i, s in enumerate(case.serials) if s not in named and np.nansum(case.measured_wh[i]) > 0]
     if len(rows) < 2 or case.source == "clear_sky":
         return []
-    branches = _branches(case, rows)
-    found = _branch_trips(case, branches) if len(branches) > 1 else []
+    found = _branch_trips(case, _branches(case, rows))
     if not found:
         found = _site_trips(case, rows)
     return [_finding(case, trips) for trips in found if _is_worth_it(case, trips)]
@@ -84,14 +86,15 @@ def _is_worth_it(case: Case, trips: _Trips) -> bool:
 
 
 def _branches(case: Case, rows: list[int]) -> dict[str | None, list[int]]:
+    """Return the rows of each branch of several units that is not the whole site."""
     branches: dict[str | None, list[int]] = {}
     for i in rows:
         branches.setdefault(case.day.site.units[i].branch, []).append(i)
-    return {name: members for name, members in branches.items() if len(members) > 1}
+    return {name: members for name, members in branches.items() if 1 < len(members) < len(rows)}
 
 
 def _branch_trips(case: Case, branches: dict[str | None, list[int]]) -> list[_Trips]:
-    """Return the branches whose units dip together while like units on other branches do not."""
+    """Return the branches whose units dip together while units on other branches do not."""
     found = []
     for name, rows in branches.items():
         by_others = due(case, rows)
@@ -103,7 +106,9 @@ def _branch_trips(case: Case, branches: dict[str | None, list[int]]) -> list[_Tr
         at_power = _mostly_strong(
             case, rows, np.asarray((level < dip) & np.isfinite(share).any(axis=0)), dips
         )
-        if name is not None and _count(dips) >= LEAST_DIPS and at_power:
+        if name is None or _comes_with_the_sun(case, dips):
+            continue
+        if _count(dips) >= LEAST_DIPS and at_power:
             found.append(_Trips(name, rows, dips, by_others.energy_wh))
     return found
 
@@ -157,16 +162,24 @@ def _mostly_strong(case: Case, rows: list[int], low: BoolArray, dips: BoolArray)
     )
 
 
-def _short_runs(dips: BoolArray, back: BoolArray, longest: int) -> BoolArray:
-    """Return the runs of dips no longer than `longest` intervals after which the branch is back."""
+def _short_runs(dips: BoolArray, whole: BoolArray, longest: int) -> BoolArray:
+    """Return the runs of dips no longer than `longest` intervals that begin and end in a branch that is whole."""
     out = np.zeros_like(dips)
     starts = np.flatnonzero(dips & ~np.concatenate(([False], dips[:-1])))
     for start in starts:
-        length = int(np.argmin(np.concatenate((dips[start:], [False]))))
-        after = back[start + length : start + length + longest]
-        if length <= max(longest, 1) and after.any():
-            out[start : start + length] = True
+        end = start + int(np.argmin(np.concatenate((dips[start:], [False]))))
+        before, after = whole[max(start - longest, 0) : start], whole[end : end + longest]
+        if end - start <= max(longest, 1) and before.any() and after.any():
+            out[start:end] = True
     return out
+
+
+def _comes_with_the_sun(case: Case, dips: BoolArray) -> bool:
+    """Return whether the dips of several days fall within the same minutes of the day: something casts a shadow."""
+    day, minute = np.divmod(
+        case.day.positions[np.flatnonzero(dips)] * case.day.grid.interval_min, MINUTES_A_DAY
+    )
+    return len(np.unique(day)) > 1 and int(np.ptp(minute)) <= SAME_MINUTES
 
 
 def _count(dips: BoolArray) -> int:
