@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator
 from math import isnan
 from typing import Any
 
@@ -15,29 +16,32 @@ from service.store.grids import Samples
 LARGEST_ROWS = 2_000_000
 """Parquet packs so well that a small body may hold more than memory does."""
 
+ROWS_AT_ONCE = 10_000
+
 
 def samples_from_parquet(body: bytes) -> list[Samples]:
     """Return the samples; `start` must be a timestamp with a timezone."""
-    found = _table(body)
-    rows = Rows(header_errors(found.column_names, None))
-    fields.refuse(rows.errors)
-    for i, row in enumerate(found.to_pylist()):
+    rows = Rows([])
+    for i, row in enumerate(_rows(body)):
         place = f"row {i}"
         interval_min = fields.interval(row.pop("interval_min"), f"{place}.", rows.errors)
         rows.add({name: _plain(value) for name, value in row.items()}, place, interval_min)
     return rows.samples()
 
 
-def _table(body: bytes) -> Any:
+def _rows(body: bytes) -> Iterator[dict[str, Any]]:
     import pyarrow as pa  # noqa: PLC0415 - 60 MB that a server without Parquet need not hold
     import pyarrow.parquet as pq  # noqa: PLC0415
 
+    # Beside its own errors the library has those of Python, of names that are no text and times that no clock has.
     try:
         file = pq.ParquetFile(io.BytesIO(body))
+        fields.refuse(header_errors(file.schema_arrow.names, None))
         if file.metadata.num_rows > LARGEST_ROWS:
             raise Refused.one("", f"has more than {LARGEST_ROWS} rows; split the file")
-        return file.read()
-    except (pa.ArrowException, OSError):
+        for batch in file.iter_batches(ROWS_AT_ONCE):
+            yield from batch.to_pylist()
+    except (pa.ArrowException, OSError, ValueError, OverflowError):
         raise Refused.one("", "is not a readable Parquet file") from None
 
 

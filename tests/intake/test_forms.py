@@ -247,6 +247,23 @@ def test_parquet_that_is_none_is_refused() -> None:
         parse_readings(b"PAR1 and nothing else", PARQUET_TYPE)
 
 
+def test_parquet_with_a_name_that_is_no_text_is_refused() -> None:
+    body = io.BytesIO()
+    pq.write_table(pa.table({"temperature_c": [1.0]}), body)
+
+    with pytest.raises(Refused, match="not a readable Parquet file"):
+        parse_readings(body.getvalue().replace(b"temperature_c", b"temperatur\xd3_c"), PARQUET_TYPE)
+
+
+def test_parquet_with_a_time_that_no_clock_has_is_refused() -> None:
+    body = io.BytesIO()
+    start = pa.array([2**60], pa.timestamp("ms", "UTC"))
+    pq.write_table(pa.table({"serial": ["a"], "start": start, "energy_wh": [1.0], "interval_min": [5]}), body)
+
+    with pytest.raises(Refused, match="not a readable Parquet file"):
+        parse_readings(body.getvalue(), PARQUET_TYPE)
+
+
 def test_parquet_without_a_timezone_is_refused() -> None:
     body = io.BytesIO()
     start = pa.array([FIRST], pa.timestamp("s"))

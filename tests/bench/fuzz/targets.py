@@ -18,7 +18,12 @@ from tests.intake.export import corpus
 from tests.intake.roof import SERIALS, START, record, table
 
 JSON, CSV, PARQUET = "application/json", "text/csv", "application/vnd.apache.parquet"
+ANY = "application/octet-stream"
 SITE = "/api/v1/sites/{site}"
+EXPORT = f"{SITE}/exports?name=spoiled"
+ANSWERS = "answer=label=start&answer=timezone=Europe/Berlin&answer=day_first=true&answer=quantity=energy_wh"
+"""Whatever a file leaves open is answered, so that what it holds is stored."""
+
 EXPORTS = 60
 """Exported files of as many makes are spoiled."""
 
@@ -99,10 +104,12 @@ def _exports() -> list[bytes]:
 
 
 TARGETS = (
-    Target("readings as JSON", 34, "POST", f"{SITE}/readings", JSON, _tables),
+    Target("readings as JSON", 36, "POST", f"{SITE}/readings", JSON, _tables),
     Target("readings as CSV", 18, "POST", f"{SITE}/readings?interval_min=5", CSV, _csv),
     Target("readings as Parquet", 8, "POST", f"{SITE}/readings?interval_min=5", PARQUET, _parquet),
     Target("weather", 10, "POST", f"{SITE}/weather", JSON, _weather),
     Target("a new record", 10, "PUT", SITE, JSON, _records),
-    Target("corrections", 8, "POST", f"{SITE}/corrections", JSON, _corrections),
+    Target("corrections", 6, "POST", f"{SITE}/corrections", JSON, _corrections),
+    Target("exported files, looked at", 5, "POST", f"{EXPORT}&dry_run=true", ANY, _exports),
+    Target("exported files, taken", 7, "POST", f"{EXPORT}&{ANSWERS}", ANY, _exports),
 )
