@@ -40,7 +40,7 @@ def due(case: Case, rows: list[int]) -> Due:
     voices = without_silent(case.day, np.where(case.light, case.measured_wh, np.nan) / own[:, None])
     agreed = _agreed(case, voices, rows)
     alike = [next(g for g, group in enumerate(case.day.groups) if i in group.members) for i in rows]
-    by_like = np.asarray(np.isfinite(agreed).any(axis=1)[alike])
+    by_like = np.asarray(np.isfinite(agreed[alike]).any(axis=1))
     expected = agreed[alike]
     if not by_like.all():
         expected[~by_like] = _least(case, agreed)[alike][~by_like]
