@@ -1,4 +1,4 @@
-"""The queue that runs verifications when data has come, and reads files that were brought.
+"""The queue that runs verifications when data has come, reads files that were brought, and has the weather asked for.
 
 Truth is in the tables, not here.
 A site knows the data version and the code it was last verified by; every minute a sweep enqueues whatever is behind.
@@ -23,6 +23,7 @@ from huey.storage import PostgresStorage, SqliteStorage
 from sqlalchemy import Engine, make_url, text
 from sqlalchemy.exc import SQLAlchemyError
 
+from service.jobs.fetching import Access, access_of, fetch_next, is_due
 from service.jobs.proving import prove_site, unproven_sites
 from service.jobs.uploads import work
 from service.jobs.verification import MADE_BY, verify_site, work_out_days
@@ -52,15 +53,22 @@ LONGEST_STOP_S = 20
 class Jobs:
     """The queue with its tasks, on the database's own kind of storage."""
 
-    def __init__(self, huey: Huey, engine: Engine) -> None:
-        """Register the tasks on the queue."""
+    def __init__(self, huey: Huey, engine: Engine, weather: Access | None = None) -> None:
+        """Register the tasks on the queue; `weather` is the open service that may be asked, None for nobody."""
         self.huey = huey
         self.engine = engine
+        self.weather = weather
         self._failed: dict[str, int] = {}
         self._verify = huey.task(name="verify")(self._run)
         self._days = huey.task(name="days")(self._work_out_days)
         self._file = huey.task(name="file")(self._read_file)
+        self._weather = huey.task(name="weather")(self._fetch_weather)
         huey.periodic_task(crontab(minute="*"), name="sweep")(self.sweep)
+
+    @property
+    def asking(self) -> int:
+        """Return how many threads may wait for strangers, beside those that work."""
+        return int(self.weather is not None)
 
     def enqueue_verify(self, site_id: str) -> None:
         """Have the site verified as soon as no more data comes for a moment."""
@@ -83,6 +91,17 @@ class Jobs:
                 self._verify(site_id, None)
         self._sweep_days(behind.keys())
         self._sweep_files()
+        self._sweep_weather()
+
+    def _sweep_weather(self) -> None:
+        """Enqueue one question to the weather service, if one is to be asked for any site."""
+        waiting = any(task.name == "weather" for task in self.huey.pending())
+        if self.weather is not None and not waiting and is_due(self.engine, self.weather):
+            self._weather()
+
+    def _fetch_weather(self) -> None:
+        if self.weather is not None:
+            fetch_next(self.engine, self.weather)
 
     def _sweep_files(self) -> None:
         """Enqueue the files that nobody works on, and drop those that nobody wants."""
@@ -156,7 +175,9 @@ def make_queue(settings: Settings, engine: Engine | None = None) -> Jobs:
     """Return the queue beside the settings' database: a file of its own, or a schema in PostgreSQL."""
     engine = engine or make_engine(settings.database_url)
     storage = _postgres(engine) if engine.dialect.name == "postgresql" else _sqlite(engine)
-    return Jobs(Huey("yieldproof", results=False, serializer=JsonSerializer(), **storage), engine)
+    return Jobs(
+        Huey("yieldproof", results=False, serializer=JsonSerializer(), **storage), engine, access_of(settings)
+    )
 
 
 def _sqlite(engine: Engine) -> dict[str, Any]:
@@ -192,7 +213,9 @@ class ConsumerThread:
 
     def __init__(self, jobs: Jobs) -> None:
         """Start it."""
-        self._consumer = _QuietConsumer(jobs.huey, max_delay=1, shutdown_timeout=LONGEST_STOP_S)
+        self._consumer = _QuietConsumer(
+            jobs.huey, workers=1 + jobs.asking, max_delay=1, shutdown_timeout=LONGEST_STOP_S
+        )
         self._thread = Thread(target=self._consumer.run, name="jobs", daemon=True)
         self._thread.start()
 
@@ -214,5 +237,5 @@ def start_consumer_thread(jobs: Jobs) -> ConsumerThread:
 def run_worker(jobs: Jobs, workers: int = 1) -> None:
     """Run jobs in this process until it is told to end; a running job is finished first."""
     jobs.huey.create_consumer(
-        workers=workers, max_delay=1, shutdown_timeout=LONGEST_STOP_S, graceful_signal="TERM"
+        workers=workers + jobs.asking, max_delay=1, shutdown_timeout=LONGEST_STOP_S, graceful_signal="TERM"
     ).run()

@@ -129,6 +129,39 @@ class WeatherDay(SQLModel, table=True):
     values: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
 
 
+class FetchedDay(SQLModel, table=True):
+    """What an open weather service told of a UTC day at a site's place: hourly means by the contract's names.
+
+    Kept apart from what was measured on site, which goes before it.
+    """
+
+    __tablename__ = "fetched_day"
+
+    site_id: str = Field(sa_column=_site_key())
+    day: date = Field(primary_key=True)
+    service: str = Field(max_length=20)
+    place: str = Field(max_length=20)
+    """Where it was asked for, as `store.fetched` rounds it: a site that moves has none of its days."""
+    fetched_at: datetime
+    hours: dict[str, list[float | None]] = Field(sa_column=Column(JSON, nullable=False))
+
+
+class WeatherAsked(SQLModel, table=True):
+    """When an open service was last asked for a site's weather, when it will be again, and what went wrong."""
+
+    __tablename__ = "weather_asked"
+
+    site_id: str = Field(sa_column=_site_key())
+    service: str = Field(max_length=20)
+    asked_at: datetime | None = Field(default=None, index=True)
+    next_at: datetime = Field(index=True)
+    failing_since: datetime | None = None
+    failure: str = Field(default="", max_length=20)
+    """The kind, by `service.fetch`; empty where the last answer was one."""
+    said: str = Field(default="", sa_column=Column(Text, nullable=False))
+    """What the service itself said of it."""
+
+
 class Payload(SQLModel, table=True):
     """What was sent, as it came (zlib-compressed), by its SHA-256: a batch sent twice is one row."""
 
