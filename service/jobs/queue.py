@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Callable, Collection
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from threading import Thread
 from typing import Any
@@ -23,16 +23,21 @@ from huey.storage import PostgresStorage, SqliteStorage
 from sqlalchemy import Engine, make_url, text
 from sqlalchemy.exc import SQLAlchemyError
 
+from service.intake.fields import INTERVALS_MIN
+from service.intake.live import lay
+from service.intake.take import NoSuchSite
 from service.jobs.fetching import Access, access_of, fetch_next, is_due
 from service.jobs.proving import prove_site, unproven_sites
 from service.jobs.uploads import work
 from service.jobs.verification import MADE_BY, verify_site, work_out_days
 from service.settings import Settings
-from service.store import site_days, sites, uploads
+from service.store import feeds, site_days, sites, uploads
 from service.store.database import make_engine, reading, writing
 from service.store.uploads import Key
 
 log = logging.getLogger(__name__)
+
+SHORTEST = timedelta(minutes=min(INTERVALS_MIN))
 
 PAUSE_S = 2
 """A site is verified once no further batch has come for so long."""
@@ -63,7 +68,10 @@ class Jobs:
         self._days = huey.task(name="days")(self._work_out_days)
         self._file = huey.task(name="file")(self._read_file)
         self._weather = huey.task(name="weather")(self._fetch_weather)
+        self._lay = huey.task(name="lay")(self._lay_site)
         huey.periodic_task(crontab(minute="*"), name="sweep")(self.sweep)
+        huey.periodic_task(crontab(minute="*"), name="live")(self.sweep_live)
+        huey.periodic_task(crontab(minute="17"), name="forget")(self._forget)
 
     @property
     def asking(self) -> int:
@@ -102,6 +110,26 @@ class Jobs:
     def _fetch_weather(self) -> None:
         if self.weather is not None:
             fetch_next(self.engine, self.weather)
+
+    def sweep_live(self) -> None:
+        """Have intervals made of the values that feeds brought, where any can be complete."""
+        with reading(self.engine) as session:
+            due = feeds.due(session, before_us=lay.microseconds(datetime.now(UTC) - SHORTEST))
+        waiting = {task.args[0] for task in self.huey.pending() if task.name == "lay"}
+        for site_id in dict.fromkeys(key.site_id for key in due):
+            if site_id not in waiting:
+                self._lay(site_id)
+
+    def _forget(self) -> None:
+        lay.forget(self.engine, datetime.now(UTC))
+
+    def _lay_site(self, site_id: str) -> None:
+        try:
+            changed = lay.lay_site(self.engine, site_id, datetime.now(UTC))
+        except NoSuchSite:
+            return
+        if changed:
+            self.enqueue_verify(site_id)
 
     def _sweep_files(self) -> None:
         """Enqueue the files that nobody works on, and drop those that nobody wants."""

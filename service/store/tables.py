@@ -430,6 +430,79 @@ class UploadPiece(SQLModel, table=True):
     body: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
 
 
+class Feed(SQLModel, table=True):
+    """Topics of the broker whose messages hold a site's values, numbered from 1 on each site.
+
+    While it is not `enabled`, its messages are only looked at. Moments that end in `_us` are microseconds since 1970.
+    """
+
+    __tablename__ = "feed"
+    __table_args__ = (
+        CheckConstraint("number >= 1", name="number"),
+        CheckConstraint("(due_from_us IS NULL) = (due_until_us IS NULL)", name="due"),
+    )
+
+    site_id: str = Field(sa_column=_site_key())
+    number: int = Field(primary_key=True)
+    topic: str = Field(max_length=500)
+    """The filter, with names for its levels."""
+    payload: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    """How samples are found in a message, as intake's model writes it."""
+    enabled: bool
+    messages: int = Field(default=0, sa_column=Column(BigInteger, nullable=False))
+    heard_at: datetime | None = None
+    heard_topic: str = Field(default="", sa_column=Column(Text, nullable=False))
+    heard_message: bytes | None = Field(default=None, sa_column=Column(LargeBinary))
+    """The last message, unless it is too long to be looked at."""
+    wrong: int = Field(default=0, sa_column=Column(BigInteger, nullable=False))
+    """Messages of which something was not understood."""
+    wrong_at: datetime | None = None
+    wrong_topic: str = Field(default="", sa_column=Column(Text, nullable=False))
+    wrong_message: bytes | None = Field(default=None, sa_column=Column(LargeBinary))
+    wrong_why: str = Field(default="", sa_column=Column(Text, nullable=False))
+    due_from_us: int | None = Field(default=None, sa_column=Column(BigInteger))
+    due_until_us: int | None = Field(default=None, sa_column=Column(BigInteger))
+    """The span of samples that came since intervals were last made of them."""
+
+
+class LiveSample(SQLModel, table=True):
+    """A value on its way to an interval; one that is delivered twice is one row."""
+
+    __tablename__ = "live_sample"
+    __table_args__ = (
+        ForeignKeyConstraint(["site_id", "feed"], ["feed.site_id", "feed.number"], ondelete="CASCADE"),
+    )
+
+    site_id: str = Field(primary_key=True, max_length=32)
+    feed: int = Field(primary_key=True)
+    serial: str = Field(primary_key=True, max_length=80)
+    kind: str = Field(primary_key=True, max_length=20)
+    at_us: int = Field(sa_column=Column(BigInteger, primary_key=True, autoincrement=False))
+    value: float
+    arrived_us: int = Field(sa_column=Column(BigInteger, nullable=False))
+
+
+class BrokerState(SQLModel, table=True):
+    """How it stands with the broker, in the one row of it: written by whoever listens, read by whoever is asked."""
+
+    __tablename__ = "broker_state"
+    __table_args__ = (CheckConstraint("id = 1", name="one"),)
+
+    id: int = Field(default=1, primary_key=True)
+    connected: bool
+    reason: str = Field(default="", sa_column=Column(Text, nullable=False))
+    """Why it is not connected."""
+    since: datetime
+    seen_at: datetime
+    """When whoever listens last said so."""
+
+
+class Subscription(SQLModel, table=True):
+    """A filter to which the broker may hold a subscription of ours, so that none is forgotten there."""
+
+    topic: str = Field(primary_key=True, max_length=500)
+
+
 class AuditRow(SQLModel, table=True):
     """Somebody changed something. `site_id` refers to no row: what was done to a site outlives it."""
 
