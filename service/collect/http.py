@@ -183,11 +183,10 @@ def _said(sample: Sample) -> str:
 
 def _stay(answer: httpx.Response) -> None:
     """End a redirection to another device: what lets the collector in here is not for that one."""
-    further = answer.next_request
-    if further is not None and further.url.host != answer.request.url.host:
-        raise Trouble(
-            f"The address leads on to another one ({further.url.host}); if that is right, make it the url."
-        )
+    if answer.has_redirect_location:
+        host = answer.request.url.join(answer.headers["location"]).host
+        if host != answer.request.url.host:
+            raise Trouble(f"The address leads on to another one ({host}); if that is right, make it the url.")
 
 
 @dataclass

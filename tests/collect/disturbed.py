@@ -42,6 +42,7 @@ FAULTS = (
     "lost request", "lost answer", "doubled", "answered with 500", "slow down", "heard meanwhile", "killed before",
     "killed after",
 )  # fmt: skip
+IN_MEMORY = "/dev/shm"  # noqa: S108 - thousands of runs spare the disk; nothing secret is in them
 STEP = 2e-4
 """Readings are sent with four decimals, as single floats: one that lies between two may go either way."""
 LABELLED = {"energies": Layout(5, label="start")}
@@ -117,11 +118,15 @@ class Wire(httpx.BaseTransport):
             raise Killed
         if fault == "lost answer":
             raise httpx.ReadError("reset", request=request)
-        return httpx.Response(answer.status_code, content=answer.content, headers={"Date": answer.headers.get("date", "")})
+        return httpx.Response(
+            answer.status_code, content=answer.content, headers={"Date": answer.headers.get("date", "")}
+        )
 
     def _over(self, request: httpx.Request) -> Any:
         headers = {k: v for k, v in request.headers.items() if k in ("authorization", "content-type")}
-        return self.app.request(request.method, str(request.url.path), content=request.read(), headers=headers)
+        return self.app.request(
+            request.method, str(request.url.path), content=request.read(), headers=headers
+        )
 
 
 class Fragile(Outbox):
@@ -235,7 +240,7 @@ class Disturbed(RuleBasedStateMachine):
     @initialize()
     def begin(self) -> None:
         """Start two collectors: what disturbs the one never happens to the other."""
-        self.folder = TemporaryDirectory()
+        self.folder = TemporaryDirectory(dir=IN_MEMORY if Path(IN_MEMORY).is_dir() else None)
         app = self.world.app()
         self.disturbed = Collector(self.world, Path(self.folder.name), app)
         self.quiet = Collector(self.world, Path(self.folder.name), app)
@@ -243,7 +248,10 @@ class Disturbed(RuleBasedStateMachine):
         self.all: list[Sample] = []
         self.late: list[Sample] = []
 
-    @rule(steps=st.lists(st.sampled_from([30, 60, 90, 300, 600, 2700, 5400]), min_size=1, max_size=12), data=st.data())
+    @rule(
+        steps=st.lists(st.sampled_from([30, 60, 90, 300, 600, 2700, 5400]), min_size=1, max_size=12),
+        data=st.data(),
+    )
     def hear(self, steps: list[int], data: st.DataObject) -> None:
         """Hear the units for a while; some of it is held up on the way."""
         for seconds in steps:
@@ -278,7 +286,7 @@ class Disturbed(RuleBasedStateMachine):
         self._or_killed(self.disturbed.sender.step)
 
     @rule(commits=st.integers(0, 5), after=st.booleans())
-    def have_it_killed(self, commits: int, after: bool) -> None:  # noqa: FBT001 - hypothesis names it
+    def have_it_killed(self, commits: int, after: bool) -> None:
         """Arrange that the collector is killed at one of its next commits."""
         self.disturbed.outbox.commits_left, self.disturbed.outbox.after_commit = commits, after
 
@@ -347,10 +355,16 @@ def assert_true(held: dict[tuple[str, str, int], float], heard: list[Sample]) ->
     Energies are there as they were told, each once. From border to border of a stretch without a gap the counter's
     intervals add up to what it went on, a straight line between the two times at which it was read around a border.
     """
-    told = {(TOLD, "energy_wh", int(s.at.timestamp())): energy_of(s.at.timestamp()) for s in heard if s.serial == TOLD}
+    told = {
+        (TOLD, "energy_wh", int(s.at.timestamp())): energy_of(s.at.timestamp())
+        for s in heard
+        if s.serial == TOLD
+    }
     assert told == {key: value for key, value in held.items() if key[0] == TOLD}
     counted = sorted((s.at.timestamp(), s.value) for s in heard if s.serial == COUNTED)
-    for first, last, energy in _stretches({start: v for (serial, _, start), v in held.items() if serial == COUNTED}):
+    for first, last, energy in _stretches(
+        {start: v for (serial, _, start), v in held.items() if serial == COUNTED}
+    ):
         before, after = np.interp([first, last + 300], *zip(*counted, strict=True))
         assert abs(energy - (after - before)) < 0.01, (first, last)
 
