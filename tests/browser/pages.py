@@ -56,6 +56,7 @@ LOOKS = (
     Look("replace", "/sites/{site_id}/replace", "/sites/{faulty}/replace?old={dead}", "installer"),
     Look("site-new", "/sites/new", "/sites/new"),
     Look("site-edit", "/sites/{site_id}/edit", "/sites/{faulty}/edit"),
+    Look("horizon", "/sites/{site_id}/horizon", "/sites/{faulty}/horizon"),
     Look("plan", "/sites/{site_id}/plan", "/sites/{faulty}/plan"),
     Look("plan-installer", "/sites/{site_id}/plan", "/sites/{healthy}/plan", "installer", twin=True),
     Look("plan-paste", "/sites/{site_id}/plan/paste", "/sites/{faulty}/plan/paste"),

@@ -91,6 +91,8 @@ GET    /sites/new                                           ssffy sssss
 POST   /sites/new                                           ssffy sssss
 GET    /sites/{site_id}/edit                                ssnfy sssss
 POST   /sites/{site_id}/edit                                ssnfy sssss
+GET    /sites/{site_id}/horizon                             ssnfy sssss
+POST   /sites/{site_id}/horizon                             ssnfy sssss
 GET    /sites/{site_id}/plan                                ssnyy sssss
 POST   /sites/{site_id}/plan                                ssnyy sssss
 POST   /sites/{site_id}/plan/undo/{number}                  ssnyy sssss

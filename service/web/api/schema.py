@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import FastAPI
@@ -105,6 +106,19 @@ class ReceiptAnswer(BaseModel):
     problems: list[ProblemEntry] = Field(description="Up to 1000, with a last entry that counts the others.")
 
 
+class ServiceAnswer(BaseModel):
+    """What an open weather service told of the window; nothing is judged by its light."""
+
+    name: str
+    fetched_at: datetime
+    air_temp: bool = Field(description="Whether air temperature is its, in part at least.")
+    light_over_array: float | None = Field(
+        description="Its global irradiation over that which the units show."
+    )
+    low: float | None = Field(description="Two standard uncertainties of both below it.")
+    high: float | None
+
+
 class SkyAnswer(BaseModel):
     """The sky of the window."""
 
@@ -116,6 +130,13 @@ class SkyAnswer(BaseModel):
     more_minutes: float | None = Field(
         description="About how many more minutes of light a verdict on every unit needs; null: enough, or unknown."
     )
+    air_temp_sd_k: float | None = Field(
+        description="Standard uncertainty of the air temperature; null: no light."
+    )
+    temperature_sd: float | None = Field(
+        description="What it leaves open, a share: of performance ratios under the units' sky, else of indices."
+    )
+    service: ServiceAnswer | None = Field(description="null: no open weather service was asked.")
 
 
 class FindingAnswer(BaseModel):

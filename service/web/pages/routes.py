@@ -16,6 +16,7 @@ from service.web.pages.render import page
 from service.web.pages.site_view import site_view
 from service.web.pages.unit_view import unit_view
 from service.web.pages.visit import marks_of
+from service.web.pages.weather_view import weather_of
 from service.web.session import FromOurPage, SignedIn, end_flash, flash, flashed, office_only
 
 router = APIRouter(include_in_schema=False)
@@ -35,6 +36,7 @@ def one_site(request: Request, site_id: str, user: SignedIn, day: str = "") -> H
         view=site_view(site, day, told.proposals, marks),
         told=told,
         is_office=user.role == "office",
+        weather=weather_of(request, site),
         on_list=marks.live_count,
         settled_note=marks.settled_note(site.found),
         seers=seers_of(request, site_id, handed_over) if user.role == "office" else None,
@@ -54,7 +56,13 @@ def one_unit(request: Request, site_id: str, serial: str, user: SignedIn) -> HTM
     shown = unit_view(site, *unit_of(site, serial), corrections_of(request, site).proposals)
     mark = marks_of(request, site).unit(serial)
     return page(
-        request, "office/unit.html", site=site, view=shown, mark=mark, is_office=user.role == "office"
+        request,
+        "office/unit.html",
+        site=site,
+        view=shown,
+        mark=mark,
+        weather=weather_of(request, site),
+        is_office=user.role == "office",
     )
 
 
