@@ -82,7 +82,7 @@ def horizon_view(record: Mapping[str, Any], far: Points) -> HorizonView:
 def _drawn(azimuths: Any, elevations: Any, top_deg: float, turn: float) -> str:
     """Return a line's points from left to right, the noon sun in the middle."""
     x = (azimuths + turn) % 360 if turn else azimuths
-    y = HEIGHT * (1 - np.clip(elevations, 0, top_deg) / top_deg)
+    y = HEIGHT * (1 - elevations / top_deg)  # the picture's edge cuts off what is higher
     order = np.argsort(x, kind="stable")
     shown = order[elevations[order] >= 0]
     return " ".join(f"{2 * x[i]:.1f},{y[i]:.1f}" for i in shown)
