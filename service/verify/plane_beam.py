@@ -42,6 +42,10 @@ SURE_DIFFUSE = 0.5
 BRIGHT, ABOVE_HIDDEN = 0.65, 0.2
 """Visible beam from which the sun surely shone on the plane, and by how much it lies above what may be hidden."""
 
+SUNSHINE_W_M2 = 120.0
+"""Measured direct sun from which something can cast a shadow: the World Meteorological Organization's threshold of
+sunshine (WMO-No. 8)."""
+
 LEAST_LIGHT = 0.2
 """Share of the clear sky's diffuse energy below which a plane is out rather than shaded."""
 
@@ -104,6 +108,11 @@ def _in_shade(group: UnitGroup) -> UnitGroup:
     return replace(group, plane=replace(group.plane, horizon=((0.0, 90.0), (180.0, 90.0))))
 
 
+def _means(day: Daylight, values: FloatArray) -> FloatArray:
+    """Return the means of values on the fine steps (N,) over each interval, (D,)."""
+    return np.asarray(values.reshape(-1, day.steps).mean(axis=1))
+
+
 def _told_throughout(day: Daylight, sky: Irradiance) -> BoolArray:
     """Return the intervals that a sky is known in from begin to end, (D,)."""
     return np.asarray(np.isfinite(sky.ghi + sky.dni + sky.dhi).reshape(-1, day.steps).all(axis=1))
@@ -136,6 +145,8 @@ class PlaneEnergies:
         self.told = np.isfinite(agreed) & (
             self.clear > TELLING_ENERGY * self.clear.max(axis=1, keepdims=True)
         )
+        if sky is not None:
+            self.told &= ~self.measured | (_means(day, sky.dni) >= SUNSHINE_W_M2)
         self.agreed = agreed / self._levels()[:, None]
         self._table = table
 

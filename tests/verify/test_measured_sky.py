@@ -14,8 +14,10 @@ from service.expect.weather import Weather
 from service.verify.case import expectation
 from service.verify.day import daylight
 from service.verify.inputs import Readings
+from service.verify.plane_beam import PlaneEnergies
 from service.verify.result import Finding
 from service.verify.run import verify
+from service.verify.sky import family
 from tests.verify.conftest import Roof
 from tests.verify.test_common_shade import MORNING, shaded
 
@@ -93,6 +95,18 @@ def test_a_cloud_that_the_sensor_saw_is_no_hill(roof: Callable[..., Roof]) -> No
     index = np.full(bare.grid.count, 1.0)
     index[bare.interval(7) : bare.interval(9)] = 0.2
     assert faults(shaded(bare, "south", (0.0, 1.0), index), sensor(bare, index)) == []
+
+
+@pytest.mark.parametrize(("dni_w_m2", "told"), [(0.0, False), (100.0, False), (300.0, True)])
+def test_without_measured_sunshine_nothing_can_cast_a_shadow(
+    roof: Callable[..., Roof], dni_w_m2: float, told: bool
+) -> None:
+    r = roof(units=6)
+    day = daylight(r.site, r.grid, None)
+    beam = np.full(len(day.sun.cos_zenith), dni_w_m2)
+    sky = Irradiance(day.clear.dhi + beam * day.sun.cos_zenith, beam, day.clear.dhi)
+    agreed = r.energy_wh[:1, day.positions]
+    assert PlaneEnergies(day, family(day), agreed, sky).told.any() == told
 
 
 def test_dim_modules_are_no_hill_either(roof: Callable[..., Roof]) -> None:
