@@ -27,10 +27,8 @@ def _service(config: Config) -> tuple[bool, str]:
     service = Service(config.service)
     try:
         record = service.look()
-    except Later as later:
-        return False, f"service: {later.trouble}"
-    except NotTaken as refusal:
-        return False, f"service: {refusal}"
+    except (Later, NotTaken) as error:
+        return False, f"service: {error.trouble if isinstance(error, Later) else error}"
     finally:
         service.close()
     off = service.compared

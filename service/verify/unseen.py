@@ -249,7 +249,8 @@ def _exchanges(case: Case, planes: list[PlaneLight], cause: str) -> Iterator[_La
 def _site_level(case: Case, _planes: list[PlaneLight]) -> Iterator[_Lack]:
     seen = site_low.clear_level(case)
     short_h = site_low.HOURS_ON_A_DAY - (seen.hours if seen else 0.0)
-    if short_h > 0:
+    clouded = site_low.between_clouds(case)
+    if short_h > 0 and (clouded is None or clouded.days < site_low.DAYS):
         yield _Lack("site_low", "clear", needs=_hours(short_h))
 
 

@@ -6,6 +6,8 @@ level for half an hour and longer; clouds do not. The highest such level is the 
 model's band: monthly turbidity, temperature and mounting leave 3-7 % of bias a day in the light alone (from memory), 10
 % with the rest. Spans at the inverters' limits, at a common limit and behind shade
 are left out. Haze or thin even cloud may look like it on one day, so that one day must be lower and flat for longer.
+Where clouds pass all the time no half hour is level; then the plateau in their gaps counts (`sun_level`), on two days
+at least: on one, thin cloud behind them may be all that the gaps show.
 """
 
 from __future__ import annotations
@@ -22,10 +24,11 @@ from service.verify.clear_level import ClearLevel, flat_level
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
 from service.verify.result import Finding
-from service.verify.sentence import counted_sentence, sentence
+from service.verify.sentence import Quantity, Sentence, counted_sentence, sentence
+from service.verify.sun_level import sun_level
 
-STRONG_LIGHT = 0.25
-"""Clear-sky energy over the window's highest from which a level is read."""
+STRONG_LIGHT, HIGH_SUN = 0.25, 0.5
+"""Clear-sky energy over the window's highest from which a level is read, in clear hours and between clouds."""
 
 BELOW_TOP = 0.96
 """Output over the window's highest from which the site may stand at a common limit."""
@@ -37,14 +40,22 @@ LOW_ON_DAYS, DAYS, HOURS_ON_DAYS = 0.90, 2, 0.3
 LOW_ON_A_DAY, HOURS_ON_A_DAY = 0.87, 1.0
 """Levels below which a site is low: on two days and more, and on one; and for how long it must have been flat."""
 
+MOST_SURE_IN_GAPS = 0.8
+
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return the finding for a site whose clear hours are too low and that no common limit holds down."""
     if case.source == "clear_sky":
         return []
     clear = clear_level(case)
-    held = clear and _is_low(clear) and not curtailed.find(case, named)
-    return [_finding(case, clear)] if clear and held else []
+    clouded = None if clear and clear.level >= LOW_ON_DAYS else between_clouds(case)
+    if clear and _is_low(clear):
+        low = _finding(case, clear, in_gaps=False)
+    elif clouded and clouded.days >= DAYS and clouded.level < LOW_ON_DAYS:
+        low = _finding(case, clouded, in_gaps=True)
+    else:
+        return []
+    return [] if curtailed.find(case, named) else [low]
 
 
 def _is_low(clear: ClearLevel) -> bool:
@@ -53,15 +64,30 @@ def _is_low(clear: ClearLevel) -> bool:
     return clear.level < LOW_ON_A_DAY and clear.hours >= HOURS_ON_A_DAY
 
 
+def between_clouds(case: Case) -> ClearLevel | None:
+    """Return the site's own level in the gaps of passing clouds; a measured sky tells more."""
+    if case.source == "measured":
+        return None
+    return sun_level(_log_level(case, HIGH_SUN), case.day.positions, case.day.grid.interval_min)
+
+
 @lru_cache(maxsize=1)
 def clear_level(case: Case) -> ClearLevel | None:
     """Return the site's own level where its sky was cloudless, None where it never was."""
-    found = flat_level(_log_level(case), case.day.positions, case.day.grid.interval_min)
+    found = flat_level(_log_level(case, STRONG_LIGHT), case.day.positions, case.day.grid.interval_min)
     return found if found and found.level >= IMPOSSIBLE else None
 
 
-def _log_level(case: Case) -> FloatArray:
-    """Return the log of the site's output over the clear sky's, or the measured one's, (D,), NaN where unread."""
+def _at_top(total: FloatArray) -> BoolArray:
+    """Return where the site may stand at a common limit, (D,)."""
+    return np.asarray(total >= BELOW_TOP * np.quantile(total, 0.99)) if len(total) else total > 0
+
+
+def _log_level(case: Case, strong: float) -> FloatArray:
+    """Return the log of the site's output over the clear sky's, or the measured one's, (D,), NaN where unread.
+
+    It is read from light that is `strong`, as a share of the window's highest.
+    """
     day = case.day
     agreed = case.agreed_wh
     allowed = case.stated.energy_wh if case.source == "measured" else case.clear_wh
@@ -70,9 +96,7 @@ def _log_level(case: Case) -> FloatArray:
     told = np.isfinite(agreed) & (agreed < limit) & (clear < limit) & ~_shaded(case)
     units = np.array([[len(group.members)] for group in day.groups]) * told
     made, due = (np.where(told, agreed, 0.0) * units).sum(axis=0), (clear * units).sum(axis=0)
-    total = np.nansum(case.measured_wh, axis=0)
-    use = (due > STRONG_LIGHT * due.max(initial=0.0)) & (made > 0)
-    use &= total < BELOW_TOP * np.quantile(total, 0.99) if len(total) else False
+    use = (due > strong * due.max(initial=0.0)) & (made > 0) & ~_at_top(np.nansum(case.measured_wh, axis=0))
     share = np.divide(made, due, out=np.full(len(made), np.nan), where=use)
     return floats(np.log(share))
 
@@ -85,24 +109,16 @@ def _shaded(case: Case) -> BoolArray:
     return hidden
 
 
-def _finding(case: Case, clear: ClearLevel) -> Finding:
+def _finding(case: Case, clear: ClearLevel, *, in_gaps: bool) -> Finding:
     first, last = case.first_and_last(clear.where)
     made = float(np.nansum(case.measured_wh))
     lost = made * (1 / clear.level - 1)
+    sure = 0.6 + 2.0 * (LOW_ON_DAYS - clear.level) + 0.05 * min(clear.days, 4)
     return Finding(
         cause="site_low",
         serials=(),
-        confidence=round(min(0.95, 0.6 + 2.0 * (LOW_ON_DAYS - clear.level) + 0.05 * min(clear.days, 4)), 2),
-        evidence=counted_sentence(
-            "In %(time)s of cloudless light the whole site made %(level)s of what record and clear-sky model let "
-            "expect, beyond the model's band of 10 %%; missing: %(lost)s.",
-            "In %(time)s of cloudless light on %(num)s days the whole site made %(level)s of what record and clear-sky "
-            "model let expect, beyond the model's band of 10 %%; missing: %(lost)s.",
-            clear.days,
-            time=duration(60 * clear.hours),
-            level=percent(clear.level),
-            lost=energy(lost),
-        ),
+        confidence=round(min(MOST_SURE_IN_GAPS if in_gaps else 0.95, sure), 2),
+        evidence=(_of_gaps if in_gaps else _of_clear_hours)(clear, energy(lost)),
         advice=sentence(
             "Compare the modules' rating plates with the record first, then look for film, dust or a cover on all "
             "modules, from a safe stand."
@@ -111,4 +127,30 @@ def _finding(case: Case, clear: ClearLevel) -> Finding:
         last_seen=last,
         lost_wh=round(lost, 1),
         details={"factor": round(clear.level, 3)},
+    )
+
+
+def _of_clear_hours(clear: ClearLevel, lost: Quantity) -> Sentence:
+    return counted_sentence(
+        "In %(time)s of cloudless light the whole site made %(level)s of what record and clear-sky model let "
+        "expect, beyond the model's band of 10 %%; missing: %(lost)s.",
+        "In %(time)s of cloudless light on %(num)s days the whole site made %(level)s of what record and clear-sky "
+        "model let expect, beyond the model's band of 10 %%; missing: %(lost)s.",
+        clear.days,
+        time=duration(60 * clear.hours),
+        level=percent(clear.level),
+        lost=lost,
+    )
+
+
+def _of_gaps(clear: ClearLevel, lost: Quantity) -> Sentence:
+    return counted_sentence(
+        "In %(time)s of sun between passing clouds the whole site made %(level)s of what record and clear-sky model "
+        "let expect, the light that clouds add allowed for; missing: about %(lost)s.",
+        "In %(time)s of sun between passing clouds on %(num)s days the whole site made %(level)s of what record and "
+        "clear-sky model let expect, the light that clouds add allowed for; missing: about %(lost)s.",
+        clear.days,
+        time=duration(60 * clear.hours),
+        level=percent(clear.level),
+        lost=lost,
     )

@@ -1,0 +1,95 @@
+"""The level between passing clouds: what real skies make of it, and what it tells of a whole site."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from service.verify.result import Finding
+from service.verify.run import verify
+from service.verify.sun_level import sun_level
+from tests.fleet.skies import DAY_MIN, measured_days_in_order
+from tests.verify.conftest import Roof
+from tests.verify.test_measured_sky import under
+
+BEAM_SHARE = 0.82
+"""Of a clear sky's light on a plane that faces the sun at Payerne in June (Ineichen's clear sky, noon)."""
+
+WITHIN_OF_ONE = 0.12
+"""How far a right site may seem off between clouds: what they add differs by so much from day to day."""
+
+
+def measured_days(interval_min: int = 5) -> list[np.ndarray]:
+    """Return the light of real days over the clear sky's, six hours about noon on either side (BSRN, Payerne)."""
+    noon = slice(DAY_MIN // 4, 3 * DAY_MIN // 4)
+    light = (BEAM_SHARE * beam + (1 - BEAM_SHARE) * diffuse for beam, diffuse in measured_days_in_order())
+    return [day[noon].reshape(-1, interval_min).mean(axis=1) for day in light]
+
+
+def level_of(day: np.ndarray, share: float = 1.0, interval_min: int = 5) -> float | None:
+    found = sun_level(np.log(share * day), np.arange(len(day)), interval_min)
+    return found.level if found else None
+
+
+def test_on_real_days_of_passing_clouds_the_level_is_the_clear_sky_s() -> None:
+    told = [level for day in measured_days() if (level := level_of(day)) is not None]
+    assert len(told) >= 5
+    assert np.abs(np.array(told) - 1).max() < WITHIN_OF_ONE
+
+
+def test_real_days_without_sun_tell_no_level() -> None:
+    dull = [day for day in measured_days() if np.quantile(day, 0.95) < 1.0]
+    assert len(dull) >= 8
+    assert [level_of(day) for day in dull] == [None] * len(dull)
+
+
+def test_intervals_longer_than_a_gap_tell_no_level() -> None:
+    assert {level_of(day, interval_min=15) for day in measured_days(15)} == {None}
+
+
+def passing_clouds(roof: Roof) -> np.ndarray:
+    """Return clear-sky indices (T,): clouds and gaps of ten minutes, with light from the clouds beside."""
+    chance = np.random.default_rng(5)
+    cloud = np.arange(roof.grid.count) // 2 % 2 == 0
+    return np.where(cloud, chance.uniform(0.3, 0.6, len(cloud)), chance.uniform(1.08, 1.14, len(cloud)))
+
+
+def found(roof: Roof, share: float) -> list[Finding]:
+    clouded = under(roof, passing_clouds(roof))
+    dim = replace(clouded, energy_wh=share * clouded.energy_wh)
+    return [f for f in verify(dim.site, dim.readings()).findings if f.is_fault]
+
+
+@pytest.mark.parametrize(("days", "share"), [(2, 0.7), (3, 0.82)])
+def test_a_low_site_is_found_between_clouds(roof: Callable[..., Roof], days: int, share: float) -> None:
+    (low,) = found(roof(units=6, days=days, ac_rated_w=1000), share)
+    assert (low.cause, low.serials) == ("site_low", ())
+    assert low.details["factor"] == pytest.approx(share, rel=WITHIN_OF_ONE)
+    assert "between passing clouds" in low.evidence
+
+
+@pytest.mark.parametrize(("days", "share"), [(1, 0.7), (3, 0.93), (3, 1.0)])
+def test_within_the_model_s_band_or_on_one_day_nothing_is_said_between_clouds(
+    roof: Callable[..., Roof], days: int, share: float
+) -> None:
+    assert found(roof(units=6, days=days, ac_rated_w=1000), share) == []
+
+
+def test_a_limit_that_holds_the_site_between_clouds_is_no_low_site(roof: Callable[..., Roof]) -> None:
+    bare = roof(units=6, days=3, ac_rated_w=1000)
+    clouded = under(bare, passing_clouds(bare)).energy_wh
+    held = replace(bare, energy_wh=np.minimum(clouded, 0.6 * clouded.max()))
+    assert "site_low" not in [f.cause for f in verify(held.site, held.readings()).findings]
+
+
+@pytest.mark.parametrize(("days", "lacking"), [(1, True), (2, False)])
+def test_two_days_of_passing_clouds_judge_the_whole_site(
+    roof: Callable[..., Roof], days: int, lacking: bool
+) -> None:
+    bare = roof(units=6, days=days, ac_rated_w=1000)
+    clouded = under(bare, passing_clouds(bare))
+    not_yet = {u.cause for u in verify(clouded.site, clouded.readings()).not_yet}
+    assert ("site_low" in not_yet) == lacking
