@@ -77,6 +77,13 @@ class Settings(BaseSettings):
     """The e-mail address of the user's own account for `cams`."""
     max_body_mb: int = Field(default=64, gt=0)
     """Largest body of a request, MB."""
+    mqtt_url: str = ""
+    """`mqtts://USER@HOST:8883` of the broker that the sites' feeds come from; empty: there is none."""
+    mqtt_password: SecretStr | None = None
+    mqtt_ca_file: Path | None = None
+    """Certificates (PEM) by which the broker's is checked, where the system's own do not know it."""
+    mqtt_client_id: str = Field(default="yieldproof", pattern=r"^[0-9A-Za-z_-]{1,64}$")
+    """One for each installation on a broker: it keeps under this name what comes while nobody listens."""
     max_file_mb: int = Field(default=2048, gt=0)
     """Largest file of readings that another program exported, MB."""
 

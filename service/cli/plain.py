@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Iterator
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 from rich.console import Console
 from rich.progress import track
-from sqlalchemy import Engine
-from sqlalchemy.exc import OperationalError
 from typer.core import TyperGroup
 
-from service.settings import Settings, SettingsError, load_settings
-from service.store.accounts import AccountError
-from service.store.database import make_engine
-from service.store.migrate import is_current
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+    from service.settings import Settings
 
 T = TypeVar("T")
 
@@ -31,11 +30,29 @@ class PlainErrors(TyperGroup):
         """Run the command."""
         try:
             return super().invoke(ctx)
-        except (Failure, SettingsError, AccountError) as error:
-            remark(str(error))
-        except OperationalError as error:
-            remark(f"The database does not answer: {_first_line(error)}")
+        except Exception as error:
+            said = _said(error)
+            if said is None:
+                raise
+        remark(said)
         raise typer.Exit(1)
+
+
+def _said(error: Exception) -> str | None:
+    """Return what is said of an error that is expected, None of one that is not."""
+    if isinstance(error, Failure) or _is(error, "service.settings", "SettingsError"):
+        return str(error)
+    if _is(error, "service.store.accounts", "AccountError"):
+        return str(error)
+    if _is(error, "sqlalchemy.exc", "OperationalError"):
+        return f"The database does not answer: {_first_line(error)}"
+    return None
+
+
+def _is(error: Exception, module: str, name: str) -> bool:
+    """Return whether it is an error of a module: of one that is not loaded it cannot be."""
+    loaded = sys.modules.get(module)
+    return loaded is not None and isinstance(error, getattr(loaded, name))
 
 
 def result() -> Console:
@@ -57,6 +74,10 @@ def progress(items: Iterable[T], *, total: int, doing: str) -> Iterator[T]:
 
 def open_database(settings: Settings | None = None) -> Engine:
     """Return the settings' database; Failure if it has another schema than this version needs."""
+    from service.settings import load_settings
+    from service.store.database import make_engine
+    from service.store.migrate import is_current
+
     engine = make_engine((settings or load_settings()).database_url)
     if not is_current(engine):
         raise Failure(
@@ -65,5 +86,5 @@ def open_database(settings: Settings | None = None) -> Engine:
     return engine
 
 
-def _first_line(error: OperationalError) -> str:
+def _first_line(error: Any) -> str:
     return str(error.orig).strip().partition("\n")[0]

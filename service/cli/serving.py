@@ -18,7 +18,10 @@ from service.store.database import make_engine
 from service.store.migrate import upgrade
 
 if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
     from service.jobs.queue import Jobs
+    from service.settings import Settings
 
 
 def demo(
@@ -50,7 +53,10 @@ def serve(
     _log_to_stderr(logging.INFO)
     # The server raises the signal again once it has shut down; by default that ends the process before its jobs.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    with _jobs_beside(jobs, wanted=settings.run_worker):
+    with (
+        _jobs_beside(jobs, wanted=settings.run_worker),
+        _listener_beside(settings, engine, wanted=settings.run_worker),
+    ):
         uvicorn.run(
             app, host=host, port=port, proxy_headers=True, forwarded_allow_ips=settings.trusted_proxies
         )
@@ -63,9 +69,11 @@ def worker(
     from service.jobs.queue import make_queue, run_worker
 
     settings = load_settings()
-    jobs = make_queue(settings, open_database(settings))
+    engine = open_database(settings)
+    jobs = make_queue(settings, engine)
     _log_to_stderr(logging.INFO)
-    run_worker(jobs, workers)
+    with _listener_beside(settings, engine, wanted=True):
+        run_worker(jobs, workers)
 
 
 def migrate() -> None:
@@ -85,6 +93,20 @@ def _jobs_beside(jobs: Jobs, *, wanted: bool) -> Iterator[None]:
     finally:
         if consumer is not None:
             consumer.stop()
+
+
+@contextmanager
+def _listener_beside(settings: Settings, engine: Engine, *, wanted: bool) -> Iterator[None]:
+    """Listen at the broker, if there is one; with several processes on a database one of them does so at a time."""
+    from service.intake.live.listener import ListenerThread, broker_of
+
+    broker = broker_of(settings)
+    listener = ListenerThread(engine, broker) if wanted and broker is not None else None
+    try:
+        yield
+    finally:
+        if listener is not None:
+            listener.stop()
 
 
 def _log_to_stderr(level: int) -> None:

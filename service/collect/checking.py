@@ -27,8 +27,10 @@ def _service(config: Config) -> tuple[bool, str]:
     service = Service(config.service)
     try:
         record = service.look()
-    except (Later, NotTaken) as error:
-        return False, f"service: {error.trouble if isinstance(error, Later) else error}"
+    except Later as later:
+        return False, f"service: {later.trouble}"
+    except NotTaken as refusal:
+        return False, f"service: {refusal}"
     finally:
         service.close()
     off = service.compared

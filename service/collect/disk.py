@@ -24,7 +24,7 @@ CREATE TABLE held (session TEXT, on_us INTEGER, serial TEXT, kind TEXT, value RE
 CREATE TABLE unit_day (serial TEXT, day INTEGER, rested_since INTEGER, cleared INTEGER NOT NULL DEFAULT 0,
     PRIMARY KEY (serial, day)) WITHOUT ROWID;
 CREATE TABLE reading (serial TEXT, interval_min INTEGER, start INTEGER, channel TEXT, value REAL NOT NULL,
-    state TEXT NOT NULL DEFAULT 'due', change INTEGER NOT NULL DEFAULT 1, reason TEXT,
+    state TEXT NOT NULL DEFAULT 'due', reason TEXT,
     PRIMARY KEY (serial, interval_min, start, channel)) WITHOUT ROWID;
 CREATE INDEX reading_due ON reading (start, interval_min, serial) WHERE state = 'due';
 CREATE INDEX reading_odd ON reading (state, start) WHERE state NOT IN ('due', 'sent');

@@ -21,18 +21,15 @@ from service.collect import clock
 from service.collect.config import Part, SourcePart, Trust, WebAddress, wrong
 from service.collect.csv_rows import CsvPart, as_messages
 from service.collect.http_client import client
-from service.collect.layout import Layout
+from service.collect.layout import Layout, polled
 from service.collect.outbox import LARGEST_FILE_MB
 from service.collect.polling import poll
 from service.collect.source import Sink
 from service.collect.trouble import Trouble
-from service.intake.live.intervals import GAP_SHARE
 from service.intake.live.model import Sample
 from service.intake.live.payload import LARGEST_BYTES, PayloadSpec, samples_of
 
 DATE = "{date}"
-POLLS_MISSED = 2.5
-"""Power runs straight over so many polls of which the ones between failed."""
 PROBLEMS_TOLD = 2
 
 
@@ -161,9 +158,7 @@ class HttpSource(SourcePart, Trust):
         """Return the payload's intervals; power runs straight over a missed poll."""
         if self.payload is None:
             return Layout(usual_min)
-        minutes = self.payload.interval_min
-        gap_min = max(GAP_SHARE * minutes, POLLS_MISSED * self.every_s / 60)
-        return Layout(minutes, self.payload.label or "start", gap_min)
+        return polled(self.payload.interval_min, self.every_s, self.payload.label or "start")
 
     def remembered_as(self) -> str | None:
         """Return the mapping's name."""
@@ -188,11 +183,10 @@ def _said(sample: Sample) -> str:
 
 def _stay(answer: httpx.Response) -> None:
     """End a redirection to another device: what lets the collector in here is not for that one."""
-    further = answer.next_request
-    if further is not None and further.url.host != answer.request.url.host:
-        raise Trouble(
-            f"The address leads on to another one ({further.url.host}); if that is right, make it the url."
-        )
+    if answer.has_redirect_location:
+        host = answer.request.url.join(answer.headers["location"]).host
+        if host != answer.request.url.host:
+            raise Trouble(f"The address leads on to another one ({host}); if that is right, make it the url.")
 
 
 @dataclass

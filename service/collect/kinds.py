@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 KINDS = {
     "folder": "service.collect.folder:Folder",
     "http": "service.collect.http:HttpSource",
+    "modbus": "service.collect.registers:Registers",
+    "sunspec": "service.collect.sunspec:SunSpec",
 }
 """Loaded when a configuration names them, so that nobody needs the libraries of the others."""
 

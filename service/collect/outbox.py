@@ -43,14 +43,13 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class Reading:
-    """A unit's value in one interval, beside the state of the outbox that it was taken from."""
+    """A unit's value in one interval."""
 
     serial: str
     interval_min: int
     start: int
     channel: str
     value: float
-    change: int = 0
 
 
 @dataclass(frozen=True)
@@ -60,7 +59,8 @@ class HeldFile:
     digest: str
     source: str
     name: str
-    body: bytes
+    location: str
+    """Where the service told before how far it has come; empty if it did not."""
 
 
 @dataclass(frozen=True)
@@ -201,7 +201,7 @@ class Outbox:
         """Return readings of one interval length that the service has not acknowledged."""
         order = "DESC" if newest_first else "ASC"
         rows = self._read(
-            "SELECT serial, interval_min, start, channel, value, change FROM reading "  # noqa: S608 - the order is ours
+            "SELECT serial, interval_min, start, channel, value FROM reading "  # noqa: S608 - the order is ours
             f"WHERE state = 'due' ORDER BY start {order}, interval_min, serial LIMIT ?",
             (most,),
         )
@@ -224,14 +224,19 @@ class Outbox:
     ) -> Iterator[HeldFile]:
         """Give the files that wait: never tried, tried in another way, or (by their state) before some time."""
         rows = self._read(
-            "SELECT digest, source, name, state, tried_at, tried_as FROM file WHERE state <> 'sent' "
+            "SELECT digest, source, name, state, told, tried_at, tried_as FROM file WHERE state <> 'sent' "
             "ORDER BY taken_at, name",
             (),
         )
-        for digest, source, name, state, tried_at, way in rows:
-            if tried_at is None or way != tried_as(source) or tried_at <= tried_before.get(state, 0):
-                for (body,) in self._read("SELECT body FROM file WHERE digest = ?", (digest,)):
-                    yield HeldFile(digest, source, name, zlib.decompress(body))
+        for digest, source, name, state, told, tried_at, way in rows:
+            changed = way != tried_as(source)
+            if tried_at is None or changed or tried_at <= tried_before.get(state, 0):
+                location = json.loads(told)["location"] if told and not changed else ""
+                yield HeldFile(digest, source, name, location)
+
+    def body(self, file: HeldFile) -> bytes:
+        """Return the bytes of a file that waits."""
+        return zlib.decompress(self._read("SELECT body FROM file WHERE digest = ?", (file.digest,))[0][0])
 
     def file_done(self, digest: str, state: str, told: Any, tried_as: str) -> None:
         """Note what the service said to a file; one that it has taken needs its bytes no longer."""
@@ -248,7 +253,7 @@ class Outbox:
         """Let what the service refused be due once more."""
         with self._writing() as db:
             db.execute("UPDATE reading SET state = 'due', reason = NULL WHERE state = 'refused'")
-            db.execute("UPDATE file SET tried_at = NULL WHERE state = 'refused'")
+            db.execute("UPDATE file SET tried_at = NULL")
 
     def fact(self, name: str) -> Any:
         """Return what was noted under a name, None if nothing was."""
@@ -328,7 +333,7 @@ _US = timedelta(microseconds=1)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SET_STATE = (
     "UPDATE reading SET state = ?, reason = ? "
-    "WHERE serial = ? AND interval_min = ? AND start = ? AND channel = ? AND change = ?"
+    "WHERE serial = ? AND interval_min = ? AND start = ? AND channel = ? AND value = ?"
 )
 
 
@@ -385,7 +390,7 @@ def _put(db: sqlite3.Connection, made: Sequence[Reading]) -> None:
             continue
         db.execute(
             "INSERT INTO reading (serial, interval_min, start, channel, value) VALUES (?, ?, ?, ?, ?) "
-            "ON CONFLICT DO UPDATE SET value = excluded.value, state = 'due', change = change + 1, reason = NULL "
+            "ON CONFLICT DO UPDATE SET value = excluded.value, state = 'due', reason = NULL "
             "WHERE value <> excluded.value",
             (r.serial, r.interval_min, r.start, r.channel, round(r.value, 4)),
         )
@@ -420,7 +425,7 @@ def _is_cleared(db: sqlite3.Connection, serial: str, day: int) -> bool:
 
 
 def _key(r: Reading) -> tuple[Any, ...]:
-    return r.serial, r.interval_min, r.start, r.channel, r.change
+    return r.serial, r.interval_min, r.start, r.channel, r.value
 
 
 def _set_fact(db: sqlite3.Connection, name: str, value: Any) -> None:

@@ -13,7 +13,7 @@ from typing import Any
 from service.collect.clock import TOLD_S, Clock
 from service.collect.laying import Laying
 from service.collect.outbox import HeldFile, Outbox, Reading
-from service.collect.service import Ask, Later, NotTaken, Service, TooLarge, by_row
+from service.collect.service import Later, NotTaken, Service, by_row
 from service.collect.trouble import Trouble
 
 LARGEST_BATCH = 2000
@@ -21,7 +21,8 @@ EVERY_S = 15.0
 FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 600.0
 CALL_S = 900.0
 """With nothing to send the service is asked so often all the same, for its clock and for a sign of life."""
-ASKED_AGAIN_S, REFUSED_AGAIN_S = 3600, 86_400
+AGAIN_S = {"given": 60, "asked": 3600, "refused": 86_400}
+"""When to ask again about a file that the service works on, asks about or refuses."""
 CLEAR_S = 3600.0
 
 log = logging.getLogger(__name__)
@@ -105,7 +106,7 @@ class Sender:
         if time.monotonic() < self._files_after:
             return
         now = int(time.time())
-        before = {"asked": now - ASKED_AGAIN_S, "refused": now - REFUSED_AGAIN_S}
+        before = {state: now - again_s for state, again_s in AGAIN_S.items()}
         for file in self._outbox.files_due(self._way, before):
             try:
                 self._send_file(file)
@@ -115,22 +116,12 @@ class Sender:
                 return
 
     def _send_file(self, file: HeldFile) -> None:
-        mapping = self._mappings.get(file.source)
-        try:
-            answer = self._service.send_file(file, mapping)
-        except Ask as ask:
-            state, told = "asked", ask.questions
-        except TooLarge:
-            state, told = (
-                "refused",
-                ["The file is larger than the service takes; split it and put the parts there."],
-            )
-        except NotTaken as refusal:
-            state, told = "refused", [refusal.reason]
-        else:
-            state, told = "sent", _told(answer)
-            self._done()
-        self._outbox.file_done(file.digest, state, told, self._way(file.source))
+        found = self._service.file_state(file.location) if file.location else None
+        if found is None or found.state == "asked":
+            mapping = self._mappings.get(file.source)
+            found = self._service.send_file(file, self._outbox.body(file), mapping)
+        self._done()
+        self._outbox.file_done(file.digest, found.state, found.as_json(), self._way(file.source))
 
     def _way(self, source: str) -> str:
         return self._mappings.get(source) or ""
@@ -197,8 +188,3 @@ def _seconds(text: Any) -> int | None:
         return int(datetime.fromisoformat(text).astimezone(UTC).timestamp())
     except (TypeError, ValueError):
         return None
-
-
-def _told(answer: Any) -> list[str]:
-    counts = ("accepted", "replaced", "rejected")
-    return [", ".join(f"{answer.get(name, 0)} {name}" for name in counts)] if isinstance(answer, dict) else []

@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from email.utils import parsedate_to_datetime
-from typing import Any
+from typing import Any, Literal
 
 import httpx
 
@@ -30,20 +30,25 @@ class TooLarge(NotTaken):
     """The service takes so much only in parts."""
 
 
-class Ask(Exception):  # noqa: N818 - an answer, not a fault of the program
-    """The service has questions about a file."""
-
-    def __init__(self, questions: Sequence[Any]) -> None:
-        self.questions = list(questions)
-        super().__init__("questions are open")
-
-
 @dataclass(frozen=True)
-class Later(Exception):  # noqa: N818 - an answer, not a fault of the program
-    """The service does not take anything now."""
+class FileState:
+    """How far a file has come: `sent`, `given` (the service works on it), `asked` (it has questions), `refused`."""
 
-    trouble: str
-    after_s: float | None = None
+    state: Literal["sent", "given", "asked", "refused"]
+    location: str = ""
+    said: Sequence[str] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Return what is noted of it beside its state."""
+        return {"location": self.location, "said": list(self.said)}
+
+
+class Later(Exception):  # noqa: N818 - an answer, not a fault of the program
+    """The service takes nothing now: why and what to do, and in how many seconds it may, if it says so."""
+
+    def __init__(self, trouble: str, after_s: float | None = None) -> None:
+        self.trouble, self.after_s = trouble, after_s
+        super().__init__(trouble)
 
 
 class Service:
@@ -57,35 +62,42 @@ class Service:
         self.compared: Compared | None = None
         """The last comparison of the clocks, if the service tells the time."""
 
-    def look(self) -> Any:
-        """Return the site's record."""
-        return self._asked("GET", "")
+    def look(self) -> dict[str, Any]:
+        """Return the site's record; Later if there is none."""
+        return _with("units", _meaning(self._asked("GET", self._site)))
 
-    def send(self, readings: Sequence[Reading]) -> Any:
+    def send(self, readings: Sequence[Reading]) -> dict[str, Any]:
         """Send readings of one interval length; NotTaken, TooLarge or Later if they were not kept."""
         body = {"interval_min": readings[0].interval_min, "readings": [_row(r) for r in by_row(readings)]}
-        return self._asked("POST", "/readings", json=body)
+        return _with("accepted", _meaning(self._asked("POST", f"{self._site}/readings", json=body)))
 
-    def send_file(self, file: HeldFile, mapping: str | None) -> Any:
-        """Send a whole file; Ask if the service has questions about it."""
+    def send_file(self, file: HeldFile, body: bytes, mapping: str | None) -> FileState:
+        """Send a whole file; Later if nobody looked at it."""
         named = {"name": file.name} | ({"mapping": mapping} if mapping else {})
         headers = {"Content-Type": "application/octet-stream"}
-        return self._asked("POST", "/exports", params=named, content=file.body, headers=headers)
+        return _file_state(
+            self._asked("POST", f"{self._site}/exports", params=named, content=body, headers=headers)
+        )
+
+    def file_state(self, location: str) -> FileState | None:
+        """Return how far a file has come that was sent before, None if the service has it no more."""
+        answer = self._asked("GET", f"{self._url}/{location.lstrip('/')}")
+        return None if answer.status_code == 404 else _file_state(answer)
 
     def close(self) -> None:
         """Close the connections."""
         self._client.close()
 
-    def _asked(self, method: str, path: str, **sent: Any) -> Any:
+    def _asked(self, method: str, url: str, **sent: Any) -> httpx.Response:
         asked = on_s()
         try:
-            answer = self._client.request(method, self._site + path, **sent)
+            answer = self._client.request(method, url, **sent)
         except httpx.TransportError as error:
             raise Later(
                 f"The service at {self._url} does not answer ({_why(error)}); check this machine's network and the url."
             ) from None
         self._compare(answer, asked)
-        return _meaning(answer)
+        return answer
 
     def _compare(self, answer: httpx.Response, asked: float) -> None:
         try:
@@ -110,20 +122,54 @@ def _row(readings: Sequence[Reading]) -> dict[str, Any]:
     return named | {r.channel: r.value for r in readings}
 
 
-def _meaning(answer: httpx.Response) -> Any:
+def _meaning(answer: httpx.Response) -> dict[str, Any]:
     status = answer.status_code
     if status == 422:
         raise _refusal(_json(answer).get("errors"))
     if status == 413:
-        raise TooLarge("it is too large for the service")
-    if status == 409:
-        raise Ask(_json(answer).get("questions", []))
+        raise TooLarge("it is larger than the service takes")
     if not answer.is_success:
         raise Later(_REMEDIES.get(status, _other(status)), _after(answer))
-    found = _json(answer)
-    if not found:
-        raise Later("What answers at the service's url is not the service; check the url.")
-    return found
+    return _json(answer)
+
+
+def _with(name: str, answer: dict[str, Any]) -> dict[str, Any]:
+    """Return an answer that is the service's own: other things on the way say 200 too."""
+    if name not in answer:
+        raise Later(
+            "What answers at the service's url is not the service; check the url, and who else answers there."
+        )
+    return answer
+
+
+def _file_state(answer: httpx.Response) -> FileState:
+    body = _json(answer)
+    if answer.status_code == 409:
+        return FileState("asked", str(body.get("location", "")), _questions(body))
+    try:
+        _with("state", _meaning(answer))
+    except NotTaken as refusal:
+        return FileState("refused", said=[refusal.reason])
+    location = answer.headers.get("location") or answer.request.url.path
+    match body["state"]:
+        case "done":
+            counts = ("accepted", "replaced", "rejected")
+            return FileState("sent", location, [", ".join(f"{body.get(n) or 0} {n}" for n in counts)])
+        case "asks":
+            return FileState("asked", location, _questions(body))
+        case "failed":
+            return FileState("refused", said=[_refusal(body.get("errors")).reason])
+        case _:
+            return FileState("given", location)
+
+
+def _questions(body: dict[str, Any]) -> list[str]:
+    asked = body.get("questions")
+    return [
+        str(question.get("text") or question.get("key"))
+        for question in (asked if isinstance(asked, list) else [])
+        if isinstance(question, dict)
+    ]
 
 
 _REMEDIES = {

@@ -40,7 +40,7 @@ class FileState:
     name: str
     state: str
     waits_s: int
-    said: Sequence[Any]
+    said: Sequence[str]
     mapping: str | None
 
 
@@ -97,7 +97,7 @@ class Status:
 
     def _of_what_waits(self) -> Iterator[str]:
         for file in self.files:
-            if file.state != "due":
+            if file.state in ("asked", "refused"):
                 yield f"{file.name}: {file_words(file)}"
         if self.refused_count:
             yield (
@@ -117,22 +117,16 @@ class Status:
 
 def file_words(file: FileState) -> str:
     """Return what is the matter with a file and what to do."""
-    if file.state == "asked":
-        where = (
-            f"under the name “{file.mapping}”"
-            if file.mapping
-            else ('under a name of your choice, and put mapping = "that name" under its source')
-        )
-        asked = ", ".join(_question(q) for q in file.said) or "its page has them"
-        return (
-            f"the service has questions ({asked}). Answer them once on the site's page for exported files, {where}; "
-            "the file is sent again within the hour."
-        )
-    return f"is not taken: {'; '.join(map(str, file.said))}."
-
-
-def _question(question: Any) -> str:
-    return str(question.get("why") or question.get("key")) if isinstance(question, dict) else str(question)
+    if file.state == "refused":
+        return f"is not taken: {'; '.join(file.said)}."
+    remedy = (
+        "Answer on the site's page for exported files; with the answers kept there under the name "
+        f"“{file.mapping}” the next of its kind passes."
+        if file.mapping
+        else "Answer on the site's page for exported files; to be asked only once, keep the answers there under a name "
+        'and put mapping = "that name" under the source.'
+    )
+    return f"the service asks: {' '.join(file.said) or 'see there.'} {remedy}"
 
 
 def status_of(config: Config) -> Status | None:
@@ -204,7 +198,14 @@ def _files(db: sqlite3.Connection, config: Config, now: int) -> list[FileState]:
         "SELECT source, name, state, taken_at, told FROM file WHERE state <> 'sent' ORDER BY taken_at DESC, name"
     )
     return [
-        FileState(source, name, state, now - taken_at, json.loads(told) if told else [], mappings.get(source))
+        FileState(
+            source,
+            name,
+            state,
+            now - taken_at,
+            json.loads(told)["said"] if told else [],
+            mappings.get(source),
+        )
         for source, name, state, taken_at, told in rows
     ]
 

@@ -13,6 +13,8 @@ from typing import Literal
 
 from pvlib.iotools import nasa_power, pvgis, sodapro
 
+from service.fetch.model import CHANNELS
+
 
 @dataclass(frozen=True)
 class Service:
@@ -32,6 +34,7 @@ class Service:
     light_day_sd: float
     air_temp_sd_k: float = 2.5
     needs: Literal["", "key", "email"] = ""
+    channels: tuple[str, ...] = CHANNELS
 
 
 SERVICES = {
@@ -40,7 +43,7 @@ SERVICES = {
         credit="These data were obtained from the NASA Langley Research Center POWER Project funded through the NASA "
         "Earth Science Directorate Applied Science Program.",
         url=nasa_power.URL,
-        late_days=7,
+        late_days=3,
         pause_s=30,
         longest_s=60,
         light_sd=0.08,
@@ -80,8 +83,9 @@ SERVICES = {
         light_sd=0.05,
         light_day_sd=0.15,
         needs="email",
+        channels=("ghi_w_m2",),
     ),
 }
 """By the setting's word. How late each is: CAMS two days and 100 questions a day (pvlib's `get_cams`), ERA5 five days
-(its data store), NASA POWER's light about a week (from memory), a day added to each; PVGIS holds years that are over,
-one or more behind."""
+(its data store), NASA POWER's air two and its light about seven (from memory), a day added to each; PVGIS holds years
+that are over, one or more behind."""

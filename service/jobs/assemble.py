@@ -20,18 +20,19 @@ from service.intake.clock import Clock, clock_of
 from service.intake.inputs import Stay, inputs_beside
 from service.jobs.clocks import labels_of, true_span, true_time
 from service.jobs.grids import CommonGrid, FloatArray, common_grid, filled, on_grid
+from service.jobs.outside import days_of, from_service, told_by_services, with_outside
+from service.store import fetched, tables
 from service.store import readings as store
-from service.store import tables
 from service.store.readings import Series
 from service.store.sites import ENERGY_CHANNELS
-from service.verify.inputs import Readings
+from service.verify.inputs import FromService, Readings
 
 LONGEST_DEFAULT_WINDOW = timedelta(days=14)
 SENSOR = "poa_w_m2:"
 NO_NAME_HAS = "\N{NO-BREAK SPACE}"
 """Intake refuses it in names, so a name that is made with it is nobody else's."""
 
-WEATHER_CHANNELS = frozenset({"ghi_w_m2", "dni_w_m2", "dhi_w_m2", "air_temp_c", "wind_m_s"})
+WEATHER_CHANNELS = frozenset({"ghi_w_m2", "dni_w_m2", "dhi_w_m2", "air_temp_c", "air_temp_sd_k", "wind_m_s"})
 
 T = TypeVar("T")
 
@@ -43,6 +44,7 @@ class Inputs:
     site: Site
     readings: Readings
     weather: Weather | None
+    service: FromService | None = None
 
 
 def inputs_for(
@@ -59,7 +61,8 @@ def inputs_for(
     if readings is None:
         return None
     until = readings.start + timedelta(minutes=readings.interval_min * readings.count)
-    return Inputs(site, readings, weather_for(session, stored.id, readings.start, until))
+    place = fetched.place_of(stored.record)
+    return Inputs(site, readings, *weather_for(session, stored.id, place, readings.start, until))
 
 
 # The record
@@ -229,16 +232,25 @@ def _strangers(grid: CommonGrid, series: Sequence[Series]) -> dict[str, FloatArr
 # The weather
 
 
-def weather_for(session: Session, site_id: str, start: datetime, end: datetime) -> Weather | None:
-    """Return the weather held for the window on a grid of its own, None without any."""
+def weather_for(
+    session: Session, site_id: str, place: str, start: datetime, end: datetime
+) -> tuple[Weather | None, FromService | None]:
+    """Return the weather held for the window on a grid of its own, None without any, and what a service told of it.
+
+    `place` is the site's, as `store.fetched` rounds it.
+    """
     # An hour earlier, because an interval that began before the window may reach into it.
-    series = store.load_weather(session, site_id, start=start - timedelta(hours=1), end=end)
-    grid = common_grid(series)
+    wide = (start - timedelta(hours=1), end)
+    series = store.load_weather(session, site_id, start=wide[0], end=wide[1])
+    days = fetched.days_of(session, site_id, place, *days_of(wide))
+    told = told_by_services(days)
+    grid, values = with_outside(series, told, wide)
+    return _as_weather(grid, values), from_service(days, told, values)
+
+
+def _as_weather(grid: CommonGrid | None, values: Mapping[str, FloatArray]) -> Weather | None:
     if grid is None:
         return None
-    values = {name: grid.nothing() for name in {s.channel for s in series}}
-    for one in series:
-        values[one.channel] = filled(values[one.channel], on_grid(one, grid, summed=False))
     return Weather(
         start=grid.start,
         interval_min=grid.interval_min,

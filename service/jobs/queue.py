@@ -1,4 +1,4 @@
-"""The queue that runs verifications when data has come, and reads files that were brought.
+"""The queue that runs verifications when data has come, reads files that were brought, and has the weather asked for.
 
 Truth is in the tables, not here.
 A site knows the data version and the code it was last verified by; every minute a sweep enqueues whatever is behind.
@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Callable, Collection
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from threading import Thread
 from typing import Any
@@ -23,15 +23,21 @@ from huey.storage import PostgresStorage, SqliteStorage
 from sqlalchemy import Engine, make_url, text
 from sqlalchemy.exc import SQLAlchemyError
 
+from service.intake.fields import INTERVALS_MIN
+from service.intake.live import lay
+from service.intake.take import NoSuchSite
+from service.jobs.fetching import Access, access_of, fetch_next, is_due
 from service.jobs.proving import prove_site, unproven_sites
 from service.jobs.uploads import work
 from service.jobs.verification import MADE_BY, verify_site, work_out_days
 from service.settings import Settings
-from service.store import site_days, sites, uploads
+from service.store import feeds, site_days, sites, uploads
 from service.store.database import make_engine, reading, writing
 from service.store.uploads import Key
 
 log = logging.getLogger(__name__)
+
+SHORTEST = timedelta(minutes=min(INTERVALS_MIN))
 
 PAUSE_S = 2
 """A site is verified once no further batch has come for so long."""
@@ -52,15 +58,25 @@ LONGEST_STOP_S = 20
 class Jobs:
     """The queue with its tasks, on the database's own kind of storage."""
 
-    def __init__(self, huey: Huey, engine: Engine) -> None:
-        """Register the tasks on the queue."""
+    def __init__(self, huey: Huey, engine: Engine, weather: Access | None = None) -> None:
+        """Register the tasks on the queue; `weather` is the open service that may be asked, None for nobody."""
         self.huey = huey
         self.engine = engine
+        self.weather = weather
         self._failed: dict[str, int] = {}
         self._verify = huey.task(name="verify")(self._run)
         self._days = huey.task(name="days")(self._work_out_days)
         self._file = huey.task(name="file")(self._read_file)
+        self._weather = huey.task(name="weather")(self._fetch_weather)
+        self._lay = huey.task(name="lay")(self._lay_site)
         huey.periodic_task(crontab(minute="*"), name="sweep")(self.sweep)
+        huey.periodic_task(crontab(minute="*"), name="live")(self.sweep_live)
+        huey.periodic_task(crontab(minute="17"), name="forget")(self._forget)
+
+    @property
+    def asking(self) -> int:
+        """Return how many threads may wait for strangers, beside those that work."""
+        return int(self.weather is not None)
 
     def enqueue_verify(self, site_id: str) -> None:
         """Have the site verified as soon as no more data comes for a moment."""
@@ -83,6 +99,37 @@ class Jobs:
                 self._verify(site_id, None)
         self._sweep_days(behind.keys())
         self._sweep_files()
+        self._sweep_weather()
+
+    def _sweep_weather(self) -> None:
+        """Enqueue one question to the weather service, if one is to be asked for any site."""
+        waiting = any(task.name == "weather" for task in self.huey.pending())
+        if self.weather is not None and not waiting and is_due(self.engine, self.weather):
+            self._weather()
+
+    def _fetch_weather(self) -> None:
+        if self.weather is not None:
+            fetch_next(self.engine, self.weather)
+
+    def sweep_live(self) -> None:
+        """Have intervals made of the values that feeds brought, where any can be complete."""
+        with reading(self.engine) as session:
+            due = feeds.due(session, before_us=lay.microseconds(datetime.now(UTC) - SHORTEST))
+        waiting = {task.args[0] for task in self.huey.pending() if task.name == "lay"}
+        for site_id in dict.fromkeys(key.site_id for key in due):
+            if site_id not in waiting:
+                self._lay(site_id)
+
+    def _forget(self) -> None:
+        lay.forget(self.engine, datetime.now(UTC))
+
+    def _lay_site(self, site_id: str) -> None:
+        try:
+            changed = lay.lay_site(self.engine, site_id, datetime.now(UTC))
+        except NoSuchSite:
+            return
+        if changed:
+            self.enqueue_verify(site_id)
 
     def _sweep_files(self) -> None:
         """Enqueue the files that nobody works on, and drop those that nobody wants."""
@@ -156,7 +203,9 @@ def make_queue(settings: Settings, engine: Engine | None = None) -> Jobs:
     """Return the queue beside the settings' database: a file of its own, or a schema in PostgreSQL."""
     engine = engine or make_engine(settings.database_url)
     storage = _postgres(engine) if engine.dialect.name == "postgresql" else _sqlite(engine)
-    return Jobs(Huey("yieldproof", results=False, serializer=JsonSerializer(), **storage), engine)
+    return Jobs(
+        Huey("yieldproof", results=False, serializer=JsonSerializer(), **storage), engine, access_of(settings)
+    )
 
 
 def _sqlite(engine: Engine) -> dict[str, Any]:
@@ -192,7 +241,9 @@ class ConsumerThread:
 
     def __init__(self, jobs: Jobs) -> None:
         """Start it."""
-        self._consumer = _QuietConsumer(jobs.huey, max_delay=1, shutdown_timeout=LONGEST_STOP_S)
+        self._consumer = _QuietConsumer(
+            jobs.huey, workers=1 + jobs.asking, max_delay=1, shutdown_timeout=LONGEST_STOP_S
+        )
         self._thread = Thread(target=self._consumer.run, name="jobs", daemon=True)
         self._thread.start()
 
@@ -214,5 +265,5 @@ def start_consumer_thread(jobs: Jobs) -> ConsumerThread:
 def run_worker(jobs: Jobs, workers: int = 1) -> None:
     """Run jobs in this process until it is told to end; a running job is finished first."""
     jobs.huey.create_consumer(
-        workers=workers, max_delay=1, shutdown_timeout=LONGEST_STOP_S, graceful_signal="TERM"
+        workers=workers + jobs.asking, max_delay=1, shutdown_timeout=LONGEST_STOP_S, graceful_signal="TERM"
     ).run()

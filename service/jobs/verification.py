@@ -42,7 +42,7 @@ def verify_site(
     version, inputs = _load(engine, site_id, start, end)
     if inputs is None:
         return None
-    verification = verify(inputs.site, inputs.readings, inputs.weather)
+    verification = verify(inputs.site, inputs.readings, inputs.weather, inputs.service)
     _keep(engine, site_id, window_key(start, end), version, verification, inputs.site)
     return verification
 

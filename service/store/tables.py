@@ -129,6 +129,39 @@ class WeatherDay(SQLModel, table=True):
     values: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
 
 
+class FetchedDay(SQLModel, table=True):
+    """What an open weather service told of a UTC day at a site's place: hourly means by the contract's names.
+
+    Kept apart from what was measured on site, which goes before it.
+    """
+
+    __tablename__ = "fetched_day"
+
+    site_id: str = Field(sa_column=_site_key())
+    day: date = Field(primary_key=True)
+    service: str = Field(max_length=20)
+    place: str = Field(max_length=20)
+    """Where it was asked for, as `store.fetched` rounds it: a site that moves has none of its days."""
+    fetched_at: datetime
+    hours: dict[str, list[float | None]] = Field(sa_column=Column(JSON, nullable=False))
+
+
+class WeatherAsked(SQLModel, table=True):
+    """When an open service was last asked for a site's weather, when it will be again, and what went wrong."""
+
+    __tablename__ = "weather_asked"
+
+    site_id: str = Field(sa_column=_site_key())
+    service: str = Field(max_length=20)
+    asked_at: datetime | None = Field(default=None, index=True)
+    next_at: datetime = Field(index=True)
+    failing_since: datetime | None = None
+    failure: str = Field(default="", max_length=20)
+    """The kind, by `service.fetch`; empty where the last answer was one."""
+    said: str = Field(default="", sa_column=Column(Text, nullable=False))
+    """What the service itself said of it."""
+
+
 class Payload(SQLModel, table=True):
     """What was sent, as it came (zlib-compressed), by its SHA-256: a batch sent twice is one row."""
 
@@ -395,6 +428,79 @@ class UploadPiece(SQLModel, table=True):
     kind: str = Field(primary_key=True, max_length=10)
     part: int = Field(primary_key=True)
     body: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
+
+
+class Feed(SQLModel, table=True):
+    """Topics of the broker whose messages hold a site's values, numbered from 1 on each site.
+
+    While it is not `enabled`, its messages are only looked at. Moments that end in `_us` are microseconds since 1970.
+    """
+
+    __tablename__ = "feed"
+    __table_args__ = (
+        CheckConstraint("number >= 1", name="number"),
+        CheckConstraint("(due_from_us IS NULL) = (due_until_us IS NULL)", name="due"),
+    )
+
+    site_id: str = Field(sa_column=_site_key())
+    number: int = Field(primary_key=True)
+    topic: str = Field(max_length=500)
+    """The filter, with names for its levels."""
+    payload: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    """How samples are found in a message, as intake's model writes it."""
+    enabled: bool
+    messages: int = Field(default=0, sa_column=Column(BigInteger, nullable=False))
+    heard_at: datetime | None = None
+    heard_topic: str = Field(default="", sa_column=Column(Text, nullable=False))
+    heard_message: bytes | None = Field(default=None, sa_column=Column(LargeBinary))
+    """The last message, unless it is too long to be looked at."""
+    wrong: int = Field(default=0, sa_column=Column(BigInteger, nullable=False))
+    """Messages of which something was not understood."""
+    wrong_at: datetime | None = None
+    wrong_topic: str = Field(default="", sa_column=Column(Text, nullable=False))
+    wrong_message: bytes | None = Field(default=None, sa_column=Column(LargeBinary))
+    wrong_why: str = Field(default="", sa_column=Column(Text, nullable=False))
+    due_from_us: int | None = Field(default=None, sa_column=Column(BigInteger))
+    due_until_us: int | None = Field(default=None, sa_column=Column(BigInteger))
+    """The span of samples that came since intervals were last made of them."""
+
+
+class LiveSample(SQLModel, table=True):
+    """A value on its way to an interval; one that is delivered twice is one row."""
+
+    __tablename__ = "live_sample"
+    __table_args__ = (
+        ForeignKeyConstraint(["site_id", "feed"], ["feed.site_id", "feed.number"], ondelete="CASCADE"),
+    )
+
+    site_id: str = Field(primary_key=True, max_length=32)
+    feed: int = Field(primary_key=True)
+    serial: str = Field(primary_key=True, max_length=80)
+    kind: str = Field(primary_key=True, max_length=20)
+    at_us: int = Field(sa_column=Column(BigInteger, primary_key=True, autoincrement=False))
+    value: float
+    arrived_us: int = Field(sa_column=Column(BigInteger, nullable=False))
+
+
+class BrokerState(SQLModel, table=True):
+    """How it stands with the broker, in the one row of it: written by whoever listens, read by whoever is asked."""
+
+    __tablename__ = "broker_state"
+    __table_args__ = (CheckConstraint("id = 1", name="one"),)
+
+    id: int = Field(default=1, primary_key=True)
+    connected: bool
+    reason: str = Field(default="", sa_column=Column(Text, nullable=False))
+    """Why it is not connected."""
+    since: datetime
+    seen_at: datetime
+    """When whoever listens last said so."""
+
+
+class Subscription(SQLModel, table=True):
+    """A filter to which the broker may hold a subscription of ours, so that none is forgotten there."""
+
+    topic: str = Field(primary_key=True, max_length=500)
 
 
 class AuditRow(SQLModel, table=True):

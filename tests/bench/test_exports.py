@@ -11,7 +11,7 @@ from service.intake.export.model import Known
 from service.intake.export.propose import propose
 from service.intake.export.read import Tally, read
 from service.intake.export.tables import tables_of
-from tests.intake.export import corpus
+from tests.intake.export import written
 from tests.intake.export.corpus import RECORD, Make
 
 KNOWN = Known.of_record(RECORD)
@@ -33,6 +33,6 @@ def _peak_bytes(path: Path) -> tuple[int, int]:
 @pytest.mark.parametrize("shape", ["long", "wide"])
 def test_memory_stays_bounded(shape: str, tmp_path: Path) -> None:
     small, large = (Make(f"days_{days}", days=days, interval=5, shape=shape) for days in (200, 700))
-    (few, _), (many, values) = (_peak_bytes(corpus.write(make, tmp_path)[0]) for make in (small, large))
+    (few, _), (many, values) = (_peak_bytes(written.write(make, tmp_path)[0]) for make in (small, large))
     assert values > 600_000
     assert many <= LARGEST_GROWTH * few

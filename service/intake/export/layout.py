@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 from service.intake.export import words
-from service.intake.export.cells import Serials, lost_digits, number
+from service.intake.export.cells import lost_digits, number
+from service.intake.export.naming import Units
 from service.intake.export.times import offset_of, parse
 from service.intake.problems import told
 
 LOOKED_AT = 200
 MOST_PREAMBLE = 100
+MOST_NAMES = 500
 RUN = 8
 Rows = Sequence[Sequence[str]]
 
@@ -38,6 +40,8 @@ class Layout:
     end_column: int | None
     serial_column: int | None
     values: tuple[Value, ...]
+    """Columns of energy or power; where neither the column nor a row names its unit, only a person knows it."""
+    beside: tuple[Value, ...] = ()
     ignored: tuple[str, ...] = ()
     lost: tuple[str, ...] = ()
     warnings: tuple[str, ...] = field(default=())
@@ -47,26 +51,42 @@ class NotReadable(Exception):  # noqa: N818 - an answer, not a fault
     """The table has no readings of units; the message says what is missing."""
 
 
-def layout_of(rows: Rows, serials: Serials, name: str) -> Layout:
-    """Return the layout; NotReadable where there is no time, no value or no unit."""
+def layout_of(rows: Rows, units: Units, name: str) -> Layout:
+    """Return the layout; NotReadable where there is no time or no value."""
     first = _first_row(rows[:MOST_PREAMBLE])
     data = [r for r in rows[first : first + LOOKED_AT] if _has_time(r) or not words.is_remark(r)]
     width = max(len(r) for r in data)
-    headings, preamble = _headings(rows[:first], width, serials)
+    headings, preamble = _headings(rows[:first], width, units)
     times, end, warnings = _time_columns(data, width, headings)
     used = {*times, *(() if end is None else (end,))}
     rest = [
         i for i in range(width) if i not in used and _kind_of(data, i) not in ("datetime", "date", "time")
     ]
-    serial = _serial_column(data, rest, headings, serials)
-    values, ignored, lost = _values(data, [i for i in rest if i != serial], headings, serials)
-    if serial is None:
-        values, left = _with_serials(values, serials, f"{re.sub('[/_.]', ' ', name)} {preamble}", lost)
-        ignored += left
+    serial = _serial_column(data, rest, headings, units)
+    rest = [i for i in rest if i != serial]
+    values, beside, ignored, lost = _values(data, rest, headings, units, long=serial is not None)
+    if not values and lost:
+        raise NotReadable(_lost(lost))
     if not values:
         raise NotReadable(told("no column of numbers is energy or power of a unit"))
+    only = None
+    if serial is None:
+        values, left, only = _with_serials(values, units, f"{re.sub('[/_.]', ' ', name)} {preamble}", lost)
+        beside = [replace(v, serial=v.serial or only) for v in beside]
+        ignored += [*left, *(v.heading for v in beside if v.serial is None and v.heading)]
+        beside = [v for v in beside if v.serial is not None]
     return Layout(
-        first, headings, preamble, times, end, serial, tuple(values), tuple(ignored), tuple(lost), warnings
+        first,
+        headings,
+        preamble,
+        times,
+        end,
+        serial,
+        tuple(values),
+        tuple(beside),
+        tuple(ignored),
+        tuple(lost),
+        warnings,
     )
 
 
@@ -107,14 +127,14 @@ def _kind_of(data: Rows, column: int) -> str | None:
 # Headings
 
 
-def _headings(above: Rows, width: int, serials: Serials) -> tuple[tuple[str, ...], str]:
+def _headings(above: Rows, width: int, units: Units) -> tuple[tuple[str, ...], str]:
     """Return each column's heading, joined from the rows that speak of columns, and the text above them."""
     said = [i for i, r in enumerate(above) if sum(bool(c.strip()) for c in r) >= min(2, width)]
     if not said:
         return ("",) * width, " ".join(" ".join(r) for r in above)
     chosen = [said[-1]]
     for i in reversed(said[:-1]):
-        if not _speaks_of_columns(above[i], above[chosen[0]], width, serials):
+        if not _speaks_of_columns(above[i], above[chosen[0]], width, units):
             break
         chosen.insert(0, i)
     levels = [_filled(above[i], width, forward=i != chosen[-1]) for i in chosen]
@@ -122,11 +142,11 @@ def _headings(above: Rows, width: int, serials: Serials) -> tuple[tuple[str, ...
     return tuple(" ".join(filter(None, column)) for column in zip(*levels, strict=True)), preamble
 
 
-def _speaks_of_columns(row: Sequence[str], below: Sequence[str], width: int, serials: Serials) -> bool:
+def _speaks_of_columns(row: Sequence[str], below: Sequence[str], width: int, units: Units) -> bool:
     cells = [c for c in row if c.strip()]
     units_below = [c for c in below if c.strip()]
     only_units = all(words.unit_of(c) and len(c.strip()) <= 5 for c in units_below)
-    named = sum(bool(serials.within(c)) for c in cells)
+    named = sum(units.serial_of(c) is not None for c in cells)
     return (only_units and len(cells) >= width / 2) or named >= 2 or (named == 1 and len(cells) >= width / 2)
 
 
@@ -213,39 +233,65 @@ def _is_zone(cell: str) -> bool:
 # Units and values
 
 
-def _serial_column(data: Rows, rest: list[int], headings: Sequence[str], serials: Serials) -> int | None:
-    known = {i: _share(data, i, serials.is_known) for i in rest}
+def _serial_column(data: Rows, rest: list[int], headings: Sequence[str], units: Units) -> int | None:
+    known = {i: _share(data, i, units.is_known) for i in rest}
     best = max(rest, key=lambda i: known[i], default=None)
     if best is not None and known[best] >= 0.3:
         return best
     named = [
-        i
-        for i in rest
-        if words.SERIAL.search(headings[i])
-        and not words.unit_of(headings[i])
-        and not serials.within(headings[i])
-        and _share(data, i, lambda c: re.search(r"\d", c) and "," not in c) >= 0.8
+        i for i in rest if words.SERIAL.search(headings[i]) and _names_units(data, i, headings[i], units)
     ]
-    return named[0] if named else None
+    if named:
+        return named[0]
+    texts = [i for i in rest if units.serial_of(headings[i]) is None and _is_list_of_names(data, i)]
+    return texts[0] if len(texts) == 1 else None
+
+
+def _names_units(data: Rows, column: int, heading: str, units: Units) -> bool:
+    if words.unit_of(heading) or units.serial_of(heading) is not None:
+        return False
+    return (
+        _share(data, column, lambda c: "," not in c) >= 0.8 and len(_distinct(data, column)) <= len(data) / 2
+    )
+
+
+def _is_list_of_names(data: Rows, column: int) -> bool:
+    """Return whether a column of words names two or more things again and again, at one time after the other."""
+    names = _distinct(data, column)
+    return 2 <= len(names) <= min(MOST_NAMES, len(data) / 3) and _share(data, column, _is_name) == 1
+
+
+def _is_name(cell: str) -> bool:
+    return bool(re.search(r"\d", cell)) and bool(re.search(r"[^\W\d_]{2}", cell)) and not words.unit_of(cell)
+
+
+def _distinct(data: Rows, column: int) -> set[str]:
+    return {c for r in data if len(r) > column and not words.is_missing(c := r[column])}
 
 
 def _values(
-    data: Rows, rest: list[int], headings: Sequence[str], serials: Serials
-) -> tuple[list[Value], list[str], list[str]]:
-    values, ignored, lost = [], [], []
+    data: Rows, rest: list[int], headings: Sequence[str], units: Units, *, long: bool
+) -> tuple[list[Value], list[Value], list[str], list[str]]:
+    """Return the columns of energy or power, those of other quantities, and the headings of the others and the lost."""
+    values, beside, ignored, lost = [], [], [], []
     for i in rest:
-        heading = headings[i]
-        if lost_digits(heading) and serials.within(heading) is None:
+        heading, serial = headings[i], None if long else units.serial_of(headings[i])
+        if serial is None and lost_digits(heading):
             lost.append(heading)
-        elif _share(data, i, _is_number) >= 0.8 and not _is_other(heading, serials):
-            values.append(Value(i, heading, serials.within(heading)))
-        elif heading:
-            ignored.append(heading)
-    return values, ignored, lost
+        elif serial == "" or _share(data, i, _is_number) < 0.8:
+            ignored += [heading] if heading else []
+        elif _is_other(heading, serial):
+            beside.append(Value(i, heading, serial))
+        else:
+            values.append(Value(i, heading, serial))
+    totals = [v for v in values if v.serial is None and words.is_total(v.heading)]
+    if len(totals) < len(values):
+        values = [v for v in values if v not in totals]
+        ignored += [v.heading for v in totals]
+    return values, beside, ignored, lost
 
 
-def _is_other(heading: str, serials: Serials) -> bool:
-    serial = serials.within(heading)
+def _is_other(heading: str, serial: str | None) -> bool:
     text = heading.replace(serial, " ") if serial else heading
     return bool(words.OTHER.search(text)) and not words.unit_of(text)
 
@@ -260,27 +306,25 @@ def _is_number(cell: str) -> bool:
 
 
 def _with_serials(
-    values: list[Value], serials: Serials, around: str, lost: list[str]
-) -> tuple[list[Value], list[str]]:
-    """Return the columns whose unit is known, and the headings of the others."""
+    values: list[Value], units: Units, around: str, lost: list[str]
+) -> tuple[list[Value], list[str], str | None]:
+    """Return the columns to be read, the headings of the others, and the unit of the whole table, if it is of one."""
     named = [v for v in values if v.serial]
-    strange = [Value(v.index, v.heading, s) for v in values if not v.serial and (s := _stranger(v.heading))]
+    strange = [Value(v.index, v.heading, s) for v in values if not v.serial and (s := stranger(v.heading))]
     if named or strange:
         kept = [*named, *strange]
-        return kept, [v.heading for v in values if v.index not in {k.index for k in kept}]
-    only = serials.within(around) or (next(iter(serials.known)) if len(serials.known) == 1 else None)
-    if only is None:
-        if lost:
-            raise NotReadable(
-                told(
-                    "serials have lost their last digits ({names}); export them as text",
-                    names=", ".join(lost),
-                )
-            )
-        raise NotReadable(told("neither a column nor a heading names a unit of the record by its serial"))
-    return [Value(v.index, v.heading, only) for v in values], []
+        return kept, [v.heading for v in values if v.index not in {k.index for k in kept}], None
+    if lost:
+        raise NotReadable(_lost(lost))
+    only = units.only_in(around)
+    return ([Value(v.index, v.heading, only) for v in values] if only else values), [], only
 
 
-def _stranger(heading: str) -> str | None:
-    found = [w for w in re.findall(r"[A-Za-z0-9/-]+", heading) if sum(c.isdigit() for c in w) >= 6]
+def _lost(names: Sequence[str]) -> str:
+    return told("serials have lost their last digits ({names}); export them as text", names=", ".join(names))
+
+
+def stranger(text: str) -> str | None:
+    """Return what looks like a serial, whether it is on the record or not."""
+    found = [w for w in re.findall(r"[A-Za-z0-9/-]+", text) if sum(c.isdigit() for c in w) >= 6]
     return found[0] if len(found) == 1 else None

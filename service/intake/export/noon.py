@@ -1,4 +1,4 @@
-"""Whether labels agree with the sun: the middle of the light on each day against the site's solar noon.
+"""Whether labels agree with the sun: the middle of the light on each day, its first and last, and light in the night.
 
 No model of the array: an hour that is off shows, minutes do not.
 """
@@ -6,7 +6,8 @@ No model of the array: an hour that is off shows, minutes do not.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from math import cos, pi, sin
+from dataclasses import dataclass
+from math import acos, cos, degrees, pi, radians, sin
 
 import numpy as np
 
@@ -15,7 +16,16 @@ from service.store.grids import BoolArray, FloatArray, IntArray
 
 DAY_S = 86_400
 LIGHT = 0.02
+FIRST_LIGHT = 0.002
+"""Of the highest power: what an inverter gives just after it woke."""
+
+DIM = 0.15
+"""Of the highest power: a day whose rows begin and end below it was not cut off in bright light."""
+
+SILENT_S = 3 * 3600
 SHORTEST_LIGHT_S = 5 * 3600
+AT_HORIZON_DEG = -0.833
+"""The sun's middle when its upper edge is seen to rise (usual in almanacs: 34' of refraction and 16' of radius)."""
 
 ToUtc = Callable[[IntArray], IntArray]
 
@@ -30,17 +40,79 @@ def solar_noon_s(day: int, longitude: float) -> float:
     return 43_200 - longitude * 240 - equation_min * 60
 
 
+def declination_deg(day: int) -> float:
+    """Return the sun's declination on a day, within a tenth of a degree or two (Spencer's series; from memory)."""
+    turn = 2 * pi * (day % 365.25) / 365.25
+    series = 0.006918 - 0.399912 * cos(turn) + 0.070257 * sin(turn) - 0.006758 * cos(2 * turn)
+    series += 0.000907 * sin(2 * turn) - 0.002697 * cos(3 * turn) + 0.00148 * sin(3 * turn)
+    return degrees(series)
+
+
+def half_day_s(day: int, latitude: float, horizon_deg: float = AT_HORIZON_DEG) -> float:
+    """Return the seconds from solar noon to when the sun passes an elevation: 0 if it is never above it."""
+    high, north = radians(declination_deg(day)), radians(max(-89.9, min(89.9, latitude)))
+    angle = (sin(radians(horizon_deg)) - sin(north) * sin(high)) / (cos(north) * cos(high))
+    return acos(max(-1.0, min(1.0, angle))) / pi * DAY_S / 2
+
+
+@dataclass(frozen=True)
+class Span:
+    """The first and the last label with light on a day, and when the sun rose and set; seconds in UTC."""
+
+    first: int
+    last: int
+    rise: float
+    set: float
+
+
 def lateness_min(traces: Iterable[Trace], to_utc: ToUtc, longitude: float) -> float | None:
     """Return by how many minutes the middle of the light is late on a usual day, None if no day shows both ends."""
+    found = [
+        (first + last) / 2 - day * DAY_S - solar_noon_s(day, longitude)
+        for day, first, last in _days_of_light(traces, to_utc, longitude, LIGHT)
+    ]
+    return float(np.median(found)) / 60 if found else None
+
+
+def spans(traces: Iterable[Trace], to_utc: ToUtc, longitude: float, latitude: float) -> list[Span]:
+    """Return the days whose first and last light the rows show."""
+    found = []
+    for day, first, last in _days_of_light(traces, to_utc, longitude, FIRST_LIGHT):
+        noon, half = day * DAY_S + solar_noon_s(day, longitude), half_day_s(day, latitude)
+        found.append(Span(first, last, noon - half, noon + half))
+    return found
+
+
+def night_share(
+    traces: Iterable[Trace], to_utc: ToUtc, longitude: float, latitude: float, horizon_deg: float
+) -> float:
+    """Return the share of the light that the rows have while the sun is below an elevation."""
     times, power = _together(traces)
-    if not times.size or power.max(initial=0.0) <= 0:
-        return None
+    if not times.size or power.sum() <= 0:
+        return 0.0
     utc = to_utc(times)
     days = (utc + round(longitude * 240)) // DAY_S
-    bright = power > LIGHT * power.max()
-    found = [_of_day(utc[days == d], bright[days == d], int(d), longitude) for d in np.unique(days)]
-    late = [f for f in found if f is not None]
-    return float(np.median(late)) / 60 if late else None
+    dark = 0.0
+    for day in np.unique(days).tolist():
+        noon, half = day * DAY_S + solar_noon_s(day, longitude), half_day_s(day, latitude, horizon_deg)
+        dark += float(power[(days == day) & (np.abs(utc - noon) > half)].sum())
+    return dark / float(power.sum())
+
+
+def _days_of_light(
+    traces: Iterable[Trace], to_utc: ToUtc, longitude: float, light: float
+) -> list[tuple[int, int, int]]:
+    """Return each day with its first and last time of light, if the rows show that it was dark before and after."""
+    times, power = _together(traces)
+    if not times.size or power.max(initial=0.0) <= 0:
+        return []
+    utc = to_utc(times)
+    in_order = np.argsort(utc, kind="stable")
+    utc, power = utc[in_order], power[in_order]
+    days = (utc + round(longitude * 240)) // DAY_S
+    bright, dim = power > light * power.max(), power < DIM * power.max()
+    found = [(int(d), _of_day(utc[days == d], bright[days == d], dim[days == d])) for d in np.unique(days)]
+    return [(day, *span) for day, span in found if span is not None]
 
 
 def _together(traces: Iterable[Trace]) -> tuple[IntArray, FloatArray]:
@@ -53,13 +125,14 @@ def _together(traces: Iterable[Trace]) -> tuple[IntArray, FloatArray]:
     return times, power.astype(np.float64)
 
 
-def _of_day(utc: IntArray, bright: BoolArray, day: int, longitude: float) -> float | None:
-    lit = utc[bright]
-    if lit.size < 6 or lit[-1] - lit[0] < SHORTEST_LIGHT_S:
+def _of_day(utc: IntArray, bright: BoolArray, dim: BoolArray) -> tuple[int, int] | None:
+    lit = np.flatnonzero(bright)
+    if lit.size < 6 or utc[lit[-1]] - utc[lit[0]] < SHORTEST_LIGHT_S:
         return None
-    if lit[0] == utc[0] or lit[-1] == utc[-1]:
+    cut = [lit[0] == 0 and not dim[lit[0]], lit[-1] == utc.size - 1 and not dim[lit[-1]]]
+    if any(cut) or np.diff(utc[lit[0] : lit[-1] + 1]).max() > SILENT_S:
         return None
-    return float((lit[0] + lit[-1]) / 2 - day * DAY_S - solar_noon_s(day, longitude))
+    return int(utc[lit[0]]), int(utc[lit[-1]])
 
 
 def centroid_min(traces: Iterable[Trace], to_utc: ToUtc, longitude: float, *, chosen: ToUtc) -> float | None:

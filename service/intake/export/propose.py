@@ -2,217 +2,140 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from itertools import pairwise
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from service.intake.export import columns as cols
 from service.intake.export import words
 from service.intake.export.asking import asked
-from service.intake.export.cells import Serials, decimal_of
-from service.intake.export.layout import Layout, NotReadable, Value, layout_of, named_column
-from service.intake.export.model import QUANTITIES, Column, Guess, Known, Order, Proposal, Question, Recipe
-from service.intake.export.quantity import Steps, best_columns, fitting_quantities, quantity_of, steps_of
+from service.intake.export.cells import decimal_of
+from service.intake.export.dates import order_of
+from service.intake.export.doubts import doubts
+from service.intake.export.draft import LONGEST_MIN, Answers, Draft, checked_answers
+from service.intake.export.intervals import Steps, by_label, evened, steps_of
+from service.intake.export.label import Shown, by_days, by_noon, by_sun, said_label, settled, taken_as
+from service.intake.export.layout import Layout, NotReadable, Value, layout_of
+from service.intake.export.model import Guess, Known, Order, Proposal, Recipe
+from service.intake.export.naming import Units, chosen
+from service.intake.export.quantity import HOUR_S, best_columns, fitting_quantities, quantity_of
 from service.intake.export.survey import Survey, Trace, stamps, survey, time_text, traces
 from service.intake.export.tables import Seen, Table
-from service.intake.export.times import depends_on_order, parse
-from service.intake.export.zones import LARGEST_LATENESS_MIN, Light, naive_zone, zone_of
+from service.intake.export.times import DAY_S, Stamp, parse
+from service.intake.export.zones import LARGEST_LATENESS_MIN, Clockwork, Light, naive_zone, named_in, zone_of
+from service.intake.fields import INTERVALS_MIN
 from service.intake.problems import FieldError, Refused, told
+from service.store.grids import IntArray
 
-KEYS = ("timezone", "day_first", "label", "quantity", "interval_min", "decimal")
-LONGEST_MIN = 60
-DAY_S = 86_400
-_ORDERS: Mapping[str, Order] = {"true": "dmy", "false": "mdy", "year_first": "ymd"}
-_WORDS = {"dmy": "true", "mdy": "false", "ymd": "year_first"}
+__all__ = ["Answers", "checked_answers", "propose"]
 
-Answers = Mapping[str, str]
+INTERVALS = tuple(map(str, INTERVALS_MIN))
 
 
-@dataclass
-class _Draft:
-    """Gathers what is found about one table."""
+@dataclass(frozen=True)
+class _Look:
+    """The first rows of a table and what they say of each unit."""
 
-    answers: Answers
-    guesses: dict[str, Guess] = field(default_factory=dict)
-    questions: list[Question] = field(default_factory=list)
-    warnings: list[str] = field(default_factory=list)
-
-    def settle(self, key: str, guess: Guess, question: Question | None) -> str:
-        """Take an answer before a guess, and keep the question if there is none."""
-        if key in self.answers:
-            guess, question = Guess(self.answers[key], 1.0, told("answered")), None
-        self.guesses[key] = guess
-        if question:
-            self.questions.append(question)
-        return str(guess.value)
-
-
-def checked_answers(answers: Answers) -> Answers:
-    """Return the answers; Refused where a key is unknown or a value cannot be one."""
-    errors = [
-        FieldError(key, told("is not a question; known: {keys}", keys=", ".join(KEYS)))
-        for key in answers
-        if key not in KEYS
-    ]
-    allowed = {
-        "day_first": tuple(_ORDERS),
-        "label": ("start", "end"),
-        "quantity": tuple(QUANTITIES),
-        "decimal": ("point", "comma"),
-        "interval_min": tuple(map(str, range(1, LONGEST_MIN + 1))),
-    }
-    for key, values in allowed.items():
-        if key in answers and answers[key] not in values:
-            shown = "1 to 60" if key == "interval_min" else ", ".join(values)
-            errors.append(FieldError(key, told("must be one of: {choices}", choices=shown)))
-    if "timezone" in answers:
-        try:
-            zone_of(answers["timezone"])
-        except ValueError:
-            errors.append(FieldError("timezone", told("must be a zone such as Europe/Berlin, UTC or +01:00")))
-    if errors:
-        raise Refused(errors)
-    return answers
+    data: list[list[str]]
+    layout: Layout
+    order: Order
+    stamps: list[Stamp]
+    head: Mapping[str, Trace]
+    spread: Mapping[str, Trace]
 
 
 def propose(table: Table, known: Known, answers: Answers, seen: Seen = lambda _: None) -> Proposal:
     """Return how the table is to be read."""
-    draft = _Draft(answers)
+    draft = Draft(answers)
     if table.encoding:
-        draft.guesses["encoding"] = Guess(
-            table.encoding.removesuffix("-sig"), _surety(table.encoding), told("its bytes")
-        )
+        encoding = table.encoding.removesuffix("-sig")
+        sure = 0.95 if encoding.startswith("utf") else 0.7
+        draft.guesses["encoding"] = Guess(encoding, sure, told("its bytes"))
         draft.guesses["delimiter"] = Guess(table.delimiter, 0.95, told("it parts the lines evenly"))
+    units = Units(known, _said_units(answers, known))
     try:
-        recipe = _recipe(table, survey(table, seen), known, draft)
+        recipe = _recipe(table, survey(table, seen), units, draft)
     except NotReadable as why:
         return Proposal(table.name, draft.guesses, refused=why.args[0])
     return Proposal(table.name, draft.guesses, tuple(draft.questions), tuple(draft.warnings), None, recipe)
 
 
-def _surety(encoding: str) -> float:
-    return 0.95 if encoding.startswith("utf") else 0.7
+def _said_units(answers: Answers, known: Known) -> Mapping[str, str]:
+    try:
+        return chosen(answers.get("units", ""), known)
+    except ValueError as error:
+        remedy = told(
+            "{choice} is no unit of the record, nor the row and column of one", choice=error.args[0]
+        )
+        raise Refused([FieldError("units", remedy)]) from None
 
 
-def _recipe(table: Table, found: Survey, known: Known, draft: _Draft) -> Recipe:
-    serials = Serials(known.serials)
-    layout = layout_of(found.head, serials, table.name)
-    columns, left = best_columns(layout)
-    _tell_layout(layout, columns, left, serials, draft)
+def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
+    layout = layout_of(found.head, units, table.name)
     data = found.head[layout.first_row :]
-    order = _order(data, found.spread, layout, draft)
+    order = order_of(data, found.spread, layout, draft)
+    columns, left = best_columns(layout, cols.coarse_columns(data, layout))
+    cols.tell_layout(layout, left, draft)
+    names = cols.names_of(layout, columns, (*data, *found.spread), units, draft)
+    cols.tell_units(layout, columns, names, units, draft)
     decimal = _decimal(table, [*data[:4000], *found.spread[::3]], columns, draft)
-    indices = [c.index for c in columns]
-    head = traces(data, layout, indices, order, decimal)
-    spread = traces(found.spread, layout, indices, order, decimal)
-    _look_at_twins(head, draft)
-    steps = _steps(head, draft)
-    interval = _interval(data, layout, order, steps, draft)
-    quantity = _quantity(layout, columns, head, Steps(interval * 60, 1, 1, steps.newest_first), known, draft)
-    label = _label(layout, quantity, data, order, interval, draft)
-    powers = [_power(found, quantity, newest_first=steps.newest_first) for found in (head, spread)]
-    light = Light(
-        powers[0], powers[1], known, _shifts(label, quantity, interval, draft), tuple(head.values())
-    )
-    zone = _zone(data, layout, order, light, draft)
+    look = _look(data, found.spread, layout, order, columns, decimal, names)
+    steps = _steps(look.head, draft)
+    interval = _interval(look, steps, draft)
+    steps = replace(steps, usual_s=interval * 60)
+    quantity = _quantity(look, columns, steps, units.known, draft)
+    irregular = _is_irregular(quantity, steps, draft)
+    label, zone = _label_and_zone(look, quantity, steps, units.known, draft, irregular=irregular)
     return Recipe(
-        layout.first_row,
-        layout.time_columns,
-        order,
-        zone,
-        label,
-        interval,
-        quantity,
-        decimal,
-        tuple(Column(c.index, None if layout.serial_column is not None else c.serial) for c in columns),
-        layout.serial_column,
+        first_row=layout.first_row,
+        time_columns=layout.time_columns,
+        order=order,
+        zone=zone,
+        label=label,
+        interval_min=_laid_on(interval) if irregular else interval,
+        quantity=quantity,
+        decimal=decimal,
+        columns=(
+            *cols.read_columns(layout, columns),
+            *cols.columns_beside(data, layout, columns, decimal, draft),
+        ),
+        serial_column=layout.serial_column,
+        aliases=names if layout.serial_column is not None else {},
         newest_first=steps.newest_first,
+        intervals={} if irregular else {n: by_label(c, label) for n, c in steps.changes.items()},
+        irregular=irregular,
     )
 
 
-# Layout
-
-
-def _tell_layout(
-    layout: Layout, columns: Sequence[Value], left: Sequence[str], serials: Serials, draft: _Draft
-) -> None:
-    wide = layout.serial_column is None
-    why = told("the rows with times begin after it")
-    draft.guesses["header_row"] = Guess(layout.first_row, 0.95, why)
-    shape, why = ("wide", told("a column per unit")) if wide else ("long", told("rows name units"))
-    draft.guesses["shape"] = Guess(shape, 0.95, why)
-    names = [named_column(layout.headings, i) for i in layout.time_columns]
-    draft.guesses["time_columns"] = Guess(names, 0.95, told("all their cells are times"))
-    shown = {named_column(layout.headings, c.index): c.serial or told("named in each row") for c in columns}
-    draft.guesses["units"] = Guess(shown, 0.95, told("serials of the record"))
-    draft.warnings += layout.warnings
-    ignored = [*left, *layout.ignored]
-    if ignored:
-        draft.warnings.append(told("these columns are not read: {names}", names=", ".join(ignored)))
-    if layout.lost:
-        lost = ", ".join(layout.lost)
-        draft.warnings.append(
-            told("serials have lost their last digits ({names}); export them as text", names=lost)
-        )
-    strange = [c.serial for c in columns if c.serial and c.serial not in serials.known]
-    if strange:
-        draft.warnings.append(told("not on the site's record: {serials}", serials=", ".join(strange)))
-    if wide and any(
-        c.serial and c.serial not in c.heading and c.serial.lstrip("0") in c.heading for c in columns
-    ):
-        draft.warnings.append(
-            told("serials have lost their leading zeros; each was found on the record all the same")
-        )
-
-
-# Dates
-
-
-def _order(data: list[list[str]], spread: list[list[str]], layout: Layout, draft: _Draft) -> Order:
-    texts = list(dict.fromkeys(time_text(r, layout.time_columns) for r in (*data, *spread)))
-    if not any(depends_on_order(t) for t in texts):
-        draft.guesses["day_first"] = Guess("year_first", 0.99, told("years come first, or months have names"))
-        return "ymd" if all(parse(t, "ymd") is None for t in texts) else "dmy"
-    readable = [t for t in texts if any(parse(t, o) for o in _ORDERS.values())]
-    possible = [o for o in _ORDERS.values() if sum(parse(t, o) is None for t in readable) == 0]
-    if "day_first" in draft.answers:
-        return _ORDERS[draft.settle("day_first", Guess("", 0, ""), None)]
-    if not possible:
-        raise NotReadable(told("its dates fit no one order of day, month and year"))
-    smooth = [o for o in possible if _jumps(data, layout, o) == 0]
-    if len(possible) > 1 and len(smooth) == 1 and _days(data, layout, smooth[0]) > 1:
-        draft.guesses["day_first"] = Guess(
-            _WORDS[smooth[0]], 0.95, told("only so the days follow each other")
-        )
-        return smooth[0]
-    if len(possible) == 1 or len({tuple(parse(t, o) for t in readable) for o in possible}) == 1:
-        draft.guesses["day_first"] = Guess(_WORDS[possible[0]], 0.98, told("only so every date exists"))
-        return possible[0]
-    why = told("dates such as {date} can be read in more than one way", date=readable[0])
-    question = asked("day_first", tuple(_WORDS[o] for o in possible), why, None)
-    draft.settle("day_first", Guess(_WORDS[possible[0]], 0.5, why), question)
-    return possible[0]
-
-
-def _jumps(data: list[list[str]], layout: Layout, order: Order) -> int:
-    days = _day_list(data, layout, order)
-    return sum(abs(b - a) > 7 * DAY_S for a, b in pairwise(days))
-
-
-def _days(data: list[list[str]], layout: Layout, order: Order) -> int:
-    return len(set(_day_list(data, layout, order)))
-
-
-def _day_list(data: list[list[str]], layout: Layout, order: Order) -> list[int]:
-    """Return the days in the order in which they first come, whatever unit a row is of."""
-    return list(dict.fromkeys(s.day for s in stamps(data, layout, order) if s and s.day is not None))
+def _look(
+    data: list[list[str]],
+    spread: list[list[str]],
+    layout: Layout,
+    order: Order,
+    columns: Sequence[Value],
+    decimal: str,
+    names: Mapping[str, str],
+) -> _Look:
+    indices = [c.index for c in columns]
+    head, all_over = (
+        {
+            names.get(n, n): t
+            for n, t in traces(rows, layout, indices, order, decimal).items()
+            if names.get(n) != ""
+        }
+        for rows in (data, spread)
+    )
+    if not any(t.naive.size for t in head.values()):
+        raise NotReadable(told("no row has a time and a number"))
+    known = [s for s in stamps(data, layout, order) if s is not None]
+    return _Look(data, layout, order, known, head, all_over)
 
 
 # Numbers, intervals, quantity
 
 
-def _decimal(table: Table, rows: list[list[str]], columns: Sequence[Value], draft: _Draft) -> str:
+def _decimal(table: Table, rows: list[list[str]], columns: Sequence[Value], draft: Draft) -> str:
     cells = {r[c.index] for r in rows for c in columns if len(r) > c.index}
     markers = sorted({c.strip() for c in cells if words.is_missing(c)})
     draft.guesses["missing"] = Guess(markers, 0.9, told("cells like these say that there is no value"))
@@ -224,11 +147,9 @@ def _decimal(table: Table, rows: list[list[str]], columns: Sequence[Value], draf
     return "," if draft.settle("decimal", guess, question) == "comma" else "."
 
 
-def _look_at_twins(head: Mapping[str, Trace], draft: _Draft) -> None:
+def _look_at_twins(head: Mapping[str, Trace], draft: Draft) -> None:
     """Refuse hours 1 to 12 of which none can say whether they are before noon; tell of other times that come twice."""
     times = [t.naive for t in head.values() if t.naive.size]
-    if not times:
-        raise NotReadable(told("no row has a time and a number"))
     twins, count = sum(t.size - np.unique(t).size for t in times), sum(t.size for t in times)
     hours = np.unique(np.concatenate(times) // 3600 % 24)
     if twins > 0.2 * count and hours.min() >= 1 and hours.max() <= 12:
@@ -245,82 +166,109 @@ def _look_at_twins(head: Mapping[str, Trace], draft: _Draft) -> None:
         )
 
 
-def _steps(head: Mapping[str, Trace], draft: _Draft) -> Steps:
+def _steps(head: Mapping[str, Trace], draft: Draft) -> Steps:
+    _look_at_twins(head, draft)
     steps = steps_of(head)
     if steps is None and "interval_min" not in draft.answers:
-        why = told("no unit has two readings")
-        draft.questions.append(asked("interval_min", ("5", "10", "15", "30", "60"), why))
+        draft.questions.append(asked("interval_min", INTERVALS, told("no unit has two readings")))
     return steps or Steps(300, 0.0, 0, newest_first=False)
 
 
-def _interval(data: list[list[str]], layout: Layout, order: Order, steps: Steps, draft: _Draft) -> int:
-    minutes = _from_ends(data, layout, order) or steps.usual_s / 60
+def _interval(look: _Look, steps: Steps, draft: Draft) -> int:
+    minutes = _from_ends(look) or steps.usual_s / 60
     if minutes > LONGEST_MIN and "interval_min" not in draft.answers:
-        apart = told(
-            "its readings are {minutes} min apart, and proof needs an hour or less; export finer ones",
-            minutes=f"{minutes:g}",
-        )
-        raise NotReadable(apart)
+        raise NotReadable(_too_far_apart(minutes))
     why = told(
-        "{share} % of the steps are of {step} min",
-        share=f"{100 * steps.share:.0f}",
-        step=f"{steps.usual_s / 60:g}",
+        "{share} % of the steps are of {step} min", share=f"{100 * steps.share:.0f}", step=f"{minutes:g}"
     )
-    sure = steps.share >= 0.6 and steps.count >= 3 and steps.usual_s % 60 == 0
+    sure = steps.is_regular and steps.count >= 3 and minutes == round(minutes)
     likely = str(max(1, round(minutes)))
-    question = (
-        None if sure or not steps.count else asked("interval_min", ("5", "10", "15", "30", "60"), why, likely)
-    )
+    question = None if sure or not steps.count else asked("interval_min", INTERVALS, why, likely)
+    if len(steps.minutes) > 1 and "interval_min" not in draft.answers:
+        several = ", ".join(map(str, steps.minutes))
+        draft.warnings.append(
+            told("there are intervals of {several} min; each value counts for its own", several=several)
+        )
     return int(draft.settle("interval_min", Guess(likely, steps.share if sure else 0.5, why), question))
 
 
-def _from_ends(data: list[list[str]], layout: Layout, order: Order) -> float | None:
+def _too_far_apart(minutes: float) -> str:
+    if minutes >= DAY_S / 60:
+        return told(
+            "it has one value a day, and energies of whole days prove nothing of a single unit; "
+            "export values of an hour or less"
+        )
+    return told(
+        "its readings are {minutes} min apart, and proof needs an hour or less; export finer ones",
+        minutes=f"{minutes:g}",
+    )
+
+
+def _from_ends(look: _Look) -> float | None:
     """Return the minutes between the start and the end in the first row, where a table has both."""
-    if layout.end_column is None or not data:
+    columns, end_column = look.layout.time_columns, look.layout.end_column
+    if end_column is None or not look.data:
         return None
-    start = parse(time_text(data[0], layout.time_columns), order)
-    ends = (*layout.time_columns[:-1], layout.end_column)
-    end = parse(time_text(data[0], ends), order)
+    start = parse(time_text(look.data[0], columns), look.order)
+    end = parse(time_text(look.data[0], (*columns[:-1], end_column)), look.order)
     if not (start and end):
         return None
     return ((end.naive - start.naive) % DAY_S) / 60 or None
 
 
-def _quantity(
-    layout: Layout,
-    columns: Sequence[Value],
-    head: Mapping[str, Trace],
-    steps: Steps,
-    known: Known,
-    draft: _Draft,
-) -> str:
+def _quantity(look: _Look, columns: Sequence[Value], steps: Steps, known: Known, draft: Draft) -> str:
     headings = " ".join(dict.fromkeys(c.heading for c in columns))
-    units = {words.unit_of(c.heading) for c in columns}
-    if len(units) > 1:
+    if len({words.unit_of(c.heading) for c in columns}) > 1:
         raise NotReadable(told("its columns have different units of measure; export energy or power alone"))
-    chosen = draft.settle("quantity", *quantity_of(headings, layout.preamble, head, steps, known))
-    fitting = fitting_quantities(head, steps, known)
-    if "quantity" in draft.answers and chosen not in fitting:
+    values = evened(look.head, steps)
+    chosen_one = draft.settle("quantity", *quantity_of(headings, look.layout.preamble, values, steps, known))
+    fitting = fitting_quantities(values, steps, known)
+    if "quantity" in draft.answers and chosen_one not in fitting:
         draft.warnings.append(
             told(
                 "as {chosen} the values are not what such inverters give; they fit {fitting}",
-                chosen=chosen,
+                chosen=chosen_one,
                 fitting=", ".join(fitting) or "-",
             )
         )
-    return chosen
+    return chosen_one
 
 
-def _power(found: Mapping[str, Trace], quantity: str, *, newest_first: bool) -> dict[str, Trace]:
+def _is_irregular(quantity: str, steps: Steps, draft: Draft) -> bool:
+    """Return whether the values are powers at moments of any distance; what they say between is laid into intervals."""
+    if not quantity.startswith("power") or steps.is_regular or steps.count < 3:
+        return False
+    if "interval_min" in draft.answers:
+        return False
+    draft.questions[:] = [q for q in draft.questions if q.key != "interval_min"]
+    laid_on = _laid_on(steps.usual_s // 60)
+    why = told("the times keep to no interval")
+    draft.guesses["interval_min"] = Guess(str(laid_on), 0.85, why)
+    draft.warnings.append(
+        told(
+            "the times keep to no interval; the power between them is laid into {minutes} min",
+            minutes=laid_on,
+        )
+    )
+    return True
+
+
+def _laid_on(minutes: int) -> int:
+    return next((kept for kept in INTERVALS_MIN if kept >= 2 * minutes), INTERVALS_MIN[-1])
+
+
+def _power(found: Mapping[str, Trace], quantity: str, steps: Steps) -> dict[str, Trace]:
     """Return traces that rise and fall with the light, whatever the quantity."""
-    return {s: _rates(t, quantity, newest_first=newest_first) for s, t in found.items() if t.naive.size > 1}
+    if quantity.startswith("energy"):
+        found = evened(found, steps)
+    order = -1 if steps.newest_first else 1
+    is_counter = quantity.startswith("counter")
+    return {s: _rates(t, order) if is_counter else Trace(t.naive[::order], t.values[::order])
+            for s, t in found.items() if t.naive.size > 1}  # fmt: skip
 
 
-def _rates(trace: Trace, quantity: str, *, newest_first: bool) -> Trace:
-    order = -1 if newest_first else 1
+def _rates(trace: Trace, order: int) -> Trace:
     times, values = trace.naive[::order], trace.values[::order]
-    if not quantity.startswith("counter"):
-        return Trace(times, values)
     hours = (times[1:] - times[:-1]) / 3600
     sound = (hours > 0) & (hours < 3)
     rates = (values[1:] - values[:-1])[sound] / hours[sound]
@@ -330,49 +278,130 @@ def _rates(trace: Trace, quantity: str, *, newest_first: bool) -> Trace:
 # Zone and label
 
 
-def _shifts(label: str, quantity: str, interval: int, draft: _Draft) -> tuple[float, ...]:
-    """Return the minutes from a label to the middle of its interval; both where the label is still open."""
-    if quantity.startswith("counter"):  # its power stands in the middle already, if a time is the end
-        shifts = {"end": 0.0, "start": float(interval)}
+def _label_and_zone(
+    look: _Look, quantity: str, steps: Steps, known: Known, draft: Draft, *, irregular: bool
+) -> tuple[str, str | None]:
+    """Settle both: days that are cut at midnight show the label, with it the light shows the zone, or the other way."""
+    is_counter = quantity.startswith("counter")
+    heading = " ".join(look.layout.headings[i] for i in look.layout.time_columns)
+    said = said_label(heading, has_end_column=look.layout.end_column is not None)
+    if irregular:
+        said = Guess("end", 0.95, told("each time is a moment"))
+
+    def light_of(label: str | None) -> Light:
+        return _light(look, quantity, steps, known, label, irregular=irregular)
+
+    sure = draft.answers.get("label") or (said.value if said else None)
+    likely, _ = _likely_zone(look, light_of(sure), draft)
+    has_24 = any(s.second == DAY_S for s in look.stamps)
+    days = by_days(_clocks(look, likely, known), steps.usual_s, is_counter=is_counter, has_24=has_24)
+    light = light_of(sure or (days.label if days else None))
+    likely, certain = _likely_zone(look, light, draft)
+    by_light = [] if irregular else _by_light(light_of, likely, steps, is_counter=is_counter, certain=certain)
+    label = _label(said, days, by_light, draft, is_counter=is_counter)
+    light = light_of(None if draft.is_open("label") else label)
+    zone = _zone(look, light, draft)
+    if not draft.is_open("timezone", "quantity", "label", "day_first", "interval_min", "units"):
+        interval = None if irregular else steps.usual_s // 60
+        draft.warnings += doubts(light, zone or _offset_zone(look, known), quantity, interval)
+    return label, zone
+
+
+def _likely_zone(look: _Look, light: Light, draft: Draft) -> tuple[str, bool]:
+    """Return the zone that the times are of as far as it shows, and whether the file or a person says so."""
+    if all(s.offset is not None for s in look.stamps):
+        return _offset_zone(look, light.known), True
+    if "timezone" in draft.answers:
+        return draft.answers["timezone"], True
+    headings = _headings(look)
+    guess, question = naive_zone(light, headings)
+    return (question.proposed if question else None) or str(guess.value), named_in(headings) is not None
+
+
+def _by_light(
+    light_of: Callable[[str | None], Light], zone: str, steps: Steps, *, is_counter: bool, certain: bool
+) -> list[Shown | None]:
+    """Return what sunrise, sunset and, of a certain zone or half hours, the middle of the light show of the label."""
+    found = [by_sun(light_of(None).spans(zone), steps.usual_s, is_counter=is_counter)]
+    if certain or steps.usual_s < HOUR_S:
+        found.append(by_noon(light_of("start").late(zone), light_of("end").late(zone), steps.usual_s))
+    return found
+
+
+def _label(
+    said: Guess | None, days: Shown | None, light: Sequence[Shown | None], draft: Draft, *, is_counter: bool
+) -> str:
+    if said is not None:
+        label = draft.settle("label", said, None)
     else:
-        shifts = {"end": -interval / 2, "start": interval / 2}
-    is_open = any(q.key == "label" for q in draft.questions)
-    return tuple(shifts.values()) if is_open else (shifts[label],)
+        label = draft.settle("label", *settled(days, light, is_counter=is_counter))
+        if "label" not in draft.answers and not draft.is_open("label"):
+            draft.warnings.append(taken_as(draft.guesses["label"]))
+    against = [s for s in light if s is not None and s.label != label]
+    if against and not draft.is_open("label"):
+        draft.warnings.append(
+            told("the times are taken as {label}, but {why}", label=label, why=against[0].why)
+        )
+    return label
 
 
-def _zone(data: list[list[str]], layout: Layout, order: Order, light: Light, draft: _Draft) -> str | None:
-    found = [s for s in stamps(data, layout, order) if s is not None]
-    with_offset = sum(s.offset is not None for s in found)
-    if with_offset == len(found):
+def _clocks(look: _Look, zone: str, known: Known) -> list[IntArray]:
+    """Return the first and last time on the clocks by which the file may have cut its days: its own, and the site's."""
+    trace = max(look.head.values(), key=lambda t: t.naive.size)
+    ends = np.array([trace.naive.min(), trace.naive.max()])
+    utc = Clockwork(zone_of(zone)).utc(ends)
+    return [ends, utc + Clockwork(zone_of(known.zone)).offset_at(utc)]
+
+
+def _light(
+    look: _Look, quantity: str, steps: Steps, known: Known, label: str | None, *, irregular: bool
+) -> Light:
+    half = 0.0 if irregular else steps.usual_s / 120
+    shifts = {"end": -half, "start": half}
+    if quantity.startswith("counter"):  # its power stands in the middle already, if a time is the end
+        shifts = {"end": 0.0, "start": 2 * half}
+    powers = [_power(found, quantity, steps) for found in (look.head, look.spread)]
+    chosen_ones = (shifts[label],) if label else tuple(shifts.values())
+    return Light(powers[0], powers[1], known, chosen_ones, tuple(look.head.values()))
+
+
+def _zone(look: _Look, light: Light, draft: Draft) -> str | None:
+    with_offset = sum(s.offset is not None for s in look.stamps)
+    if with_offset == len(look.stamps):
         if "timezone" in draft.answers:
             draft.warnings.append(
                 told("every time has its own offset from UTC, so the answer to timezone is not used")
             )
-        draft.guesses["timezone"] = Guess(
-            told("as in each time"), 0.98, told("every time has its offset from UTC")
-        )
-        _warn_of_light(data, layout, order, light, draft)
+        why = told("every time has its offset from UTC")
+        draft.guesses["timezone"] = Guess(told("as in each time"), 0.98, why)
+        _warn_of_light(look, light, draft)
         return None
-    if 0 < with_offset < len(found):
+    if with_offset:
         draft.warnings.append(told("some times have an offset from UTC and some have none"))
-    headings = " ".join([*(layout.headings[i] for i in layout.time_columns), layout.preamble])
-    zone = draft.settle("timezone", *naive_zone(light, headings))
-    late = light.late(zone)
-    if "timezone" in draft.answers and late is not None and abs(late) > LARGEST_LATENESS_MIN:
-        draft.warnings.append(
-            told("in {zone} the light is {minutes} min off solar noon", zone=zone, minutes=f"{late:+.0f}")
-        )
-    elif "timezone" in draft.answers and not light.keeps_changes(zone):
-        draft.warnings.append(
-            told("the times do not change as the clock of {zone} does between summer and winter", zone=zone)
-        )
+    zone = draft.settle("timezone", *naive_zone(light, _headings(look)))
+    if "timezone" in draft.answers:
+        _warn_of_zone(zone, light, draft)
     return zone
 
 
-def _warn_of_light(data: list[list[str]], layout: Layout, order: Order, light: Light, draft: _Draft) -> None:
-    offsets = {s.offset for s in stamps(data, layout, order) if s is not None and s.offset is not None}
-    sign = {o: f"{'-' if o < 0 else '+'}{abs(o) // 3600:02}:{abs(o) % 3600 // 60:02}" for o in offsets}
-    late = [light.late(name) for name in sign.values()]
+def _headings(look: _Look) -> str:
+    return " ".join([*(look.layout.headings[i] for i in look.layout.time_columns), look.layout.preamble])
+
+
+def _warn_of_zone(zone: str, light: Light, draft: Draft) -> None:
+    late = light.late(zone)
+    if late is not None and abs(late) > LARGEST_LATENESS_MIN:
+        draft.warnings.append(
+            told("in {zone} the light is {minutes} min off solar noon", zone=zone, minutes=f"{late:+.0f}")
+        )
+    elif not light.keeps_changes(zone):
+        draft.warnings.append(
+            told("the times do not change as the clock of {zone} does between summer and winter", zone=zone)
+        )
+
+
+def _warn_of_light(look: _Look, light: Light, draft: Draft) -> None:
+    late = [light.late(_sign(o)) for o in {s.offset for s in look.stamps} if o is not None]
     if late and all(found is not None and abs(found) > LARGEST_LATENESS_MIN for found in late):
         draft.warnings.append(
             told(
@@ -382,28 +411,13 @@ def _warn_of_light(data: list[list[str]], layout: Layout, order: Order, light: L
         )
 
 
-def _label(
-    layout: Layout, quantity: str, data: list[list[str]], order: Order, interval: int, draft: _Draft
-) -> str:
-    heading = " ".join(layout.headings[i] for i in layout.time_columns)
-    if layout.end_column is not None:
-        return draft.settle(
-            "label", Guess("start", 0.98, told("starts and ends have columns of their own")), None
-        )
-    said = [name for name, word in (("start", words.START), ("end", words.END)) if word.search(heading)]
-    if len(said) == 1:
-        return draft.settle(
-            "label", Guess(said[0], 0.95, told("the heading says {heading}", heading=heading)), None
-        )
-    if quantity.startswith("counter"):
-        why = told(
-            "a counter shows what was made until its time (end), unless each time stands for an interval (start)"
-        )
-        return draft.settle("label", Guess("end", 0.8, why), asked("label", ("end", "start"), why, "end"))
-    first = next((s for s in stamps(data, layout, order) if s is not None), None)
-    ends = first is not None and first.second == interval * 60
-    why = told("whether a time is the start or the end of its interval is not said")
-    if ends:
-        why = told("{why}; the first is {minutes} min after midnight, as ends are", why=why, minutes=interval)
-    likely = "end" if ends else "start"
-    return draft.settle("label", Guess(likely, 0.6, why), asked("label", ("start", "end"), why, likely))
+def _offset_zone(look: _Look, known: Known) -> str:
+    """Return a zone that the offsets of the times are of: the site's, or the first's."""
+    clock = Clockwork(zone_of(known.zone))
+    if all(s.offset in clock.offsets(s.naive) for s in look.stamps[:: max(1, len(look.stamps) // 200)]):
+        return known.zone
+    return _sign(look.stamps[0].offset or 0)
+
+
+def _sign(offset: int) -> str:
+    return f"{'-' if offset < 0 else '+'}{abs(offset) // 3600:02}:{abs(offset) % 3600 // 60:02}"

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Container, Mapping
 
 import numpy as np
 
 from service.intake.export import words
 from service.intake.export.asking import asked
+from service.intake.export.intervals import Steps
 from service.intake.export.layout import Layout, Value
 from service.intake.export.model import QUANTITIES, Guess, Known, Question
+from service.intake.export.naming import stem
 from service.intake.export.survey import Trace
 from service.intake.problems import mark, told
-from service.store.grids import FloatArray, IntArray
+from service.store.grids import FloatArray
 
 HIGHEST_SHARE = 1.5
 """As `limits.LARGEST_SHARE`: no inverter gives more than this times its rating."""
@@ -25,6 +26,7 @@ USUAL_PEAK = 0.98
 """Of the intervals with output; stray values stay above."""
 
 LONG_ENOUGH_S = 20 * 3600
+HOUR_S = 3600
 
 _NAMED = {
     True: mark("the heading says {unit}, and the values run on"),
@@ -36,30 +38,6 @@ _UNNAMED = {
     False: mark("no heading says W, kW, Wh or kWh, and the values rise and fall"),
     None: mark("no heading says W, kW, Wh or kWh, and whether the values run on does not show"),
 }
-
-
-@dataclass(frozen=True)
-class Steps:
-    """How a table goes on in time: its usual step in seconds, the share of steps that have it, and the direction."""
-
-    usual_s: int
-    share: float
-    count: int
-    newest_first: bool
-
-
-def steps_of(traces: Mapping[str, Trace]) -> Steps | None:
-    """Return the steps, None where no unit has two times."""
-    found = [np.diff(t.naive) for t in traces.values() if t.naive.size > 1]
-    joined = np.concatenate(found) if found else np.empty(0, dtype=np.int64)
-    steps: IntArray = joined[joined != 0]
-    if not steps.size:
-        return None
-    sizes, counts = np.unique(np.abs(steps), return_counts=True)
-    usual = int(sizes[np.argmax(counts)])
-    return Steps(
-        usual, float(counts.max() / steps.size), int(steps.size), bool(np.median(np.sign(steps)) < 0)
-    )
 
 
 def runs_on(traces: Mapping[str, Trace], *, newest_first: bool) -> bool | None:
@@ -87,25 +65,44 @@ def _runs_on(trace: Trace, *, newest_first: bool) -> bool | None:
     return True
 
 
-def best_columns(layout: Layout) -> tuple[tuple[Value, ...], tuple[str, ...]]:
-    """Return one column for each unit (or for all, where rows name theirs), energy rather than power; and the rest."""
-    chosen: dict[str | None, Value] = {}
+def best_columns(layout: Layout, coarse: Container[int] = ()) -> tuple[tuple[Value, ...], tuple[Value, ...]]:
+    """Return one column for each unit (or for all, where rows name theirs), energy rather than power; and the rest.
+
+    Energies that are too coarse for their interval come after everything else.
+    """
+    chosen: dict[str, Value] = {}
     for value in layout.values:
-        held = chosen.get(value.serial)
-        if held is None or _rank(value.heading) < _rank(held.heading):
-            chosen[value.serial] = value
-    if layout.serial_column is not None:
-        chosen = {None: min(layout.values, key=lambda v: _rank(v.heading))}
-    left = tuple(v.heading or f"column {v.index + 1}" for v in layout.values if v not in chosen.values())
-    return tuple(chosen.values()), left
+        name = (
+            ""
+            if layout.serial_column is not None
+            else value.serial or stem(value.heading) or str(value.index)
+        )
+        held = chosen.get(name)
+        if held is None or _rank(value, coarse) < _rank(held, coarse):
+            chosen[name] = value
+    best = tuple(chosen.values())
+    units = {words.unit_of(v.heading) for v in best}
+    if len(units) > 1:  # a unit's lesser column may be what all of them have
+        best = _alike(layout, best, coarse)
+    return best, tuple(v for v in layout.values if v not in best)
 
 
-def _rank(heading: str) -> int:
-    unit = words.unit_of(heading)
-    energy = unit in ("wh", "kwh") or (unit is None and words.ENERGY.search(heading))
-    power = unit in ("w", "kw") or (unit is None and words.POWER.search(heading))
+def _alike(layout: Layout, best: tuple[Value, ...], coarse: Container[int]) -> tuple[Value, ...]:
+    names = {v.serial or stem(v.heading) for v in best}
+    for unit in sorted({words.unit_of(v.heading) or "" for v in layout.values}):
+        like = [v for v in layout.values if (words.unit_of(v.heading) or "") == unit]
+        found = {v.serial or stem(v.heading): v for v in sorted(like, key=lambda v: -_rank(v, coarse))}
+        if found.keys() == names:
+            return tuple(found.values())
+    return best
+
+
+def _rank(value: Value, coarse: Container[int]) -> int:
+    unit = words.unit_of(value.heading)
+    energy = unit in ("wh", "kwh") or (unit is None and words.ENERGY.search(value.heading))
+    power = unit in ("w", "kw") or (unit is None and words.POWER.search(value.heading))
     if energy:
-        return 1 if words.COUNTER.search(heading) else 0
+        return (1 if words.COUNTER.search(value.heading) else 0) + (10 if value.index in coarse else 0)
     return 2 if power else 3
 
 
@@ -150,6 +147,9 @@ def quantity_of(
     if len(possible) == 1 and possible[0] in fitting:
         return Guess(possible[0], 0.97, _why(unit, counter)), None
     likely = [q for q in possible if q in fitting] or fitting or possible
+    if steps.usual_s == HOUR_S and len(likely) == 2 and {q[0] for q in likely} == {"e", "p"}:
+        hourly = next(q for q in likely if q.startswith("energy"))
+        return Guess(hourly, 0.9, told("over an hour, Wh and W are the same number")), None
     why = told(
         "{why}; of these the values fit {fitting}", why=_why(unit, counter), fitting=", ".join(fitting) or "-"
     )

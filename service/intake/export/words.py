@@ -1,34 +1,74 @@
-"""Generic words, in English and German, by which a column is recognised. No program's own names stand here."""
+"""Generic words, in the languages of Europe's larger trades, by which columns and lines are recognised.
+
+No program's own names stand here.
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
 
-TIME = re.compile(r"time|date|stamp|zeit|datum|moment", re.I)
-SERIAL = re.compile(r"serial|unit|device|inverter|serien|ger(ä|ae)t|wechselrichter|modul", re.I)
-START = re.compile(r"start|begin|anfang|(?<![a-zä])(from|von)(?![a-zä])", re.I)
-END = re.compile(r"(?<![a-zä])(end|ending|until|bis|ende|to)(?![a-zä])|endzeit|intervallende", re.I)
-COUNTER = re.compile(r"total|cumul|counter|meter|lifetime|running|z(ä|ae)hler|gesamt|kumul|today|heute", re.I)
-POWER = re.compile(r"power|leistung", re.I)
-ENERGY = re.compile(r"energy|energie|yield|ertrag|production|produktion|erzeugung", re.I)
+_B, _E = r"(?<![^\W\d_])", r"(?![^\W\d_])"
+"""Before and after a word: no letter."""
+
+TIME = re.compile(
+    r"time|date|stamp|zeit|datum|moment|uhr|fecha|hora|heure|horodat|giorno|ora\b|data\b|tijd|czas|tid\b",
+    re.I,
+)
+SERIAL = re.compile(
+    r"serial|unit|device|inverter|serien|ger(ä|ae)t|wechselrichter|modul|panel|onduleur|appareil|num[ée]ro|inversor"
+    rf"|equipo|dispositivo|omvormer|apparaat|seriale|matricola|falownik|{_B}(s/?n|id|name|nr|no){_E}",
+    re.I,
+)
+START = re.compile(
+    rf"start|begin|anfang|ab\s+wann|{_B}(from|von|desde|inicio|in[ií]cio|d[ée]but|depuis|inizio|da|dal|van|vanaf|od){_E}",
+    re.I,
+)
+END = re.compile(
+    rf"{_B}(end|ends|ending|until|till|bis|ende|to|hasta|fin|final|fim|jusqu\w*|fine|fino|tot|einde?|do|koniec){_E}"
+    r"|endzeit|intervallende|period_?end",
+    re.I,
+)
+COUNTER = re.compile(
+    r"total|cumul|counter|meter|lifetime|running|z(ä|ae)hler|gesamt|kumul|today|heute|compteur|contador|contatore|acumul"
+    rf"|teller|licznik|hoy|oggi|vandaag|aujourd|since|{_B}(index|stand|register|reading|daily){_E}",
+    re.I,
+)
+POWER = re.compile(
+    rf"power|leistung|puissance|potencia|pot[êe]ncia|potenza|vermogen|{_B}(moc|watts?|p_?ac|pac){_E}", re.I
+)
+ENERGY = re.compile(
+    rf"energ|[ée]nerg|yield|ertrag|produ[ck]|produz|erzeugung|einspeisung|opbrengst|generat|generaci|{_B}e_?ac{_E}",
+    re.I,
+)
 OTHER = re.compile(
-    r"volt|spannung|current|strom|freq|temp|signal|status|(?<![a-z])(v|a|hz|%|°c|ms|db|dbm|var|va)(?![a-z])",
+    r"volt|spannung|current|strom|freq|fr[ée]q|temp|signal|status|state|error|fehler|tensi|spanning|courant|corriente|corrente"
+    r"|irradi|einstrahl|humid|wind|rssi|efficien|wirkungsgrad|cos ?phi|power factor|leistungsfaktor|price|preis|cost"
+    rf"|{_B}([ui]_?[ad]c|uac|udc|iac|idc|vac|vdc|hz|var|va|dbm?|m/s|w/m2|w/m²|eur|usd){_E}|°\s?[cf]{_E}|%|[€$£]"
+    r"|[\[(]\s*(v|a|ma|mv|k|ms|s|min|h)\s*[\])]|\bin (v|a)$|\sV$|^[vaiu]$",
     re.I,
 )
 ZONE_NAME = re.compile(r"\b[A-Z][a-z]+/[A-Z][A-Za-z_]+\b")
-_NUMBER = re.compile(r"[+-]?[\d.,' ]*\d[\d.,' ]*(e[+-]?\d+)?", re.I)
-_UNIT = re.compile(r"(?<![A-Za-z])(k?)(wh?)(?![A-Za-z])", re.I)
+_UNIT = re.compile(r"(?<![A-Za-z/])(k?)(wh?)(?![A-Za-z/²2])|(?<![A-Za-z])(k?)w[ .·*]h(?![A-Za-z])", re.I)
+_MEASURE = re.compile(
+    r"(k?wh?|m?v|m?a|hz|°?[cf]|%|ac|dc|per|in|interval\w*|value|wert|avg|mean|mittel\w*|p|e)", re.I
+)
 
-_NO_VALUE = ("", "-", "--", "---", "n/a", "na", "nan", "null", "none", "#n/a", "#nv", "#n/v", "k.a.", "k. a.")
-MISSING = frozenset((*_NO_VALUE, "missing", "fehlt", "?"))
+MISSING = frozenset((
+    "", "-", "--", "---", "…", "...", ".", "x", "*", "?", "\u2013", "\u2014", "n/a", "na", "n.a.", "n. a.", "n/d",
+    "nd", "s/d", "nan", "nil", "null", "none", "missing", "offline", "no data", "nodata", "fehlt", "keine daten",
+    "k.a.", "k. a.",
+    "#n/a", "#nv", "#n/v", "#ref!", "#value!", "#wert!", "#bezug!", "#div/0!", "\\n",
+))  # fmt: skip
 
 _REMARK = re.compile(
-    r"[\W_]*(sums?|totals?|summen?|gesamt|somme|totaux|suma|totale|totaal|som|averages?|avg|means?|mittel\w*|durchschnitt"
-    r"|moyenne|media|gemiddelde?|max\w*|min\w*|generated|created|exported|erstellt|exportiert|erzeugt am)(?![a-z])"
+    r"[\W_]*(sums?|sub-?totals?|totals?|grand total|summen?|gesamt(summe|ertrag)?|somme|totaux|suma|totale|totaal"
+    r"|averages?|avg|means?|mittel\w*|durchschnitt|moyenne|media|gemiddelde?|max(imum|imal\w*)?|min(imum|imal\w*)?"
+    r"|site|array|all units|alle|generated|created|exported|erstellt|exportiert|erzeugt am)(?![^\W\d_])"
     r"|\s*(#|//|--\s|;)",
     re.I,
 )
+_NUMBER = re.compile(r"[+-]?\d{1,10}([.,' ]\d+)*(e[+-]?\d+)?( ?k?wh?)?", re.I)
 
 
 def is_remark(cells: Sequence[str]) -> bool:
@@ -39,12 +79,21 @@ def is_remark(cells: Sequence[str]) -> bool:
 
 def is_total(name: str) -> bool:
     """Return whether a name is that of a sum or a mean, and of no unit."""
-    return bool(_REMARK.match(name))
+    found = _REMARK.match(name)
+    return bool(found) and not re.search(r"\d", name[found.end() :]) if found else False
+
+
+def is_measure(word: str) -> bool:
+    """Return whether a word of a heading says what is measured, and nothing of where."""
+    bare = word.strip("[](),;:.-_ ")
+    return bool(_MEASURE.fullmatch(bare)) or any(
+        pattern.search(bare) for pattern in (COUNTER, POWER, ENERGY, OTHER) if len(bare) > 2
+    )
 
 
 def unit_of(text: str) -> str | None:
     """Return `w`, `kw`, `wh` or `kwh` if the text names exactly one of them."""
-    found = {(k + w).lower() for k, w in _UNIT.findall(text)}
+    found = {(k + w).lower() if w else f"{kh.lower()}wh" for k, w, kh in _UNIT.findall(text)}
     return found.pop() if len(found) == 1 else None
 
 

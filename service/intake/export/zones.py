@@ -12,7 +12,7 @@ import numpy as np
 from service.intake.export import words
 from service.intake.export.asking import asked
 from service.intake.export.model import Guess, Known, Question
-from service.intake.export.noon import centroid_min, lateness_min
+from service.intake.export.noon import Span, centroid_min, lateness_min, night_share, spans
 from service.intake.export.survey import Trace
 from service.intake.export.times import offset_of
 from service.intake.problems import told
@@ -63,6 +63,15 @@ class Clockwork:
         """Return the times in UTC, taking each for its first showing."""
         return naive - np.array([self.offsets(int(n))[0] for n in naive], dtype=np.int64)
 
+    def offset_at(self, utc: IntArray) -> IntArray:
+        """Return the offset that the clock has at each of the times in UTC."""
+        return np.array([_at(int(n), self._zone) for n in utc], dtype=np.int64)
+
+
+def _at(utc: int, zone: tzinfo) -> int:
+    found = datetime.fromtimestamp(utc, zone).utcoffset()
+    return round(found.total_seconds()) if found else 0
+
 
 def _offset(at: datetime, zone: tzinfo, fold: int) -> int:
     found = at.replace(tzinfo=zone, fold=fold).utcoffset()
@@ -81,9 +90,29 @@ class Light:
     labels: tuple[Trace, ...] = ()
 
     def late(self, zone: str) -> float | None:
-        """Return how late the light is if the labels are of that zone, at worst."""
+        """Return how late the light is if the labels are of that zone; at best, where the label is open."""
         found = lateness_min(self.head.values(), Clockwork(zone_of(zone)).utc, self.known.longitude)
-        return None if found is None else max((found + shift for shift in self.shifts_min), key=abs)
+        if found is None:
+            return None
+        return min((found + shift for shift in self.shifts_min), key=abs)
+
+    def at_night(self, zone: str, below_deg: float) -> float:
+        """Return the share of the light while the sun is below an elevation, if the labels are of that zone."""
+        return min(self._at_night(zone, below_deg, shift) for shift in self.shifts_min)
+
+    def _at_night(self, zone: str, below_deg: float, shift_min: float) -> float:
+        clock = Clockwork(zone_of(zone))
+
+        def middles(naive: IntArray) -> IntArray:
+            return clock.utc(naive) + round(60 * shift_min)
+
+        known = self.known
+        return night_share(self.head.values(), middles, known.longitude, known.latitude, below_deg)
+
+    def spans(self, zone: str) -> list[Span]:
+        """Return the days whose first and last light the labels show, if they are of that zone."""
+        known = self.known
+        return spans(self.head.values(), Clockwork(zone_of(zone)).utc, known.longitude, known.latitude)
 
     def fits(self, zone: str) -> bool:
         """Return whether the light speaks for the zone."""

@@ -2,32 +2,46 @@
 
 from __future__ import annotations
 
-import io
 import math
 import random
-import zipfile
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
-from pathlib import Path
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-import openpyxl
-
 SERIALS = ("482913377001", "482913377002", "082913377003")
+HEX_SERIALS = ("A3F09C21D4E1", "A3F09C21D5B7", "B7709C21D6AA")
 ZONE = "Europe/Berlin"
+LATITUDE, LONGITUDE = 52.5, 13.4
 RATED_W = 350.0
 RECORD: dict[str, Any] = {
     "name": "Lindenweg 4",
-    "latitude": 52.5,
-    "longitude": 13.4,
+    "latitude": LATITUDE,
+    "longitude": LONGITUDE,
     "timezone": ZONE,
     "planes": [{"name": "south", "tilt_deg": 35, "azimuth_deg": 170}],
     "module_types": [{"name": "m", "pmax_w": 400}],
     "inverter_types": [{"name": "i", "ac_rated_w": RATED_W}],
-    "units": [{"serial": s, "plane": "south", "module_type": "m", "inverter_type": "i"} for s in SERIALS],
+    "units": [
+        {"serial": s, "plane": "south", "row": 1, "column": i + 1, "module_type": "m", "inverter_type": "i"}
+        for i, s in enumerate(SERIALS)
+    ],
 }
+NAMES: dict[str, Callable[[str, int], str]] = {
+    "serial": lambda serial, _: serial,
+    "zeros_lost": lambda serial, _: serial.lstrip("0"),
+    "end": lambda serial, _: f"Inverter {serial[-4:]}",
+    "prefixed": lambda serial, _: f"SN:{serial}",
+    "dashed": lambda serial, _: "-".join(serial[i : i + 4] for i in range(0, 12, 4)),
+    "spaced": lambda serial, _: " ".join(serial[i : i + 4] for i in range(0, 12, 4)),
+    "lower": lambda serial, _: serial.lower(),
+    "scientific": lambda serial, _: f"{float(serial):.11E}",
+    "numbered": lambda _, i: f"Unit {i + 1}",
+    "roof": lambda _, i: f"Roof A / {i + 1}",
+    "place": lambda _, i: f"R1C{i + 1}",
+}
+"""What a file calls a unit, by its serial and its number."""
 
 Truth = dict[tuple[str, datetime], float]
 """Energies in Wh by serial and the start of their interval in UTC."""
@@ -35,7 +49,7 @@ Truth = dict[tuple[str, datetime], float]
 
 @dataclass(frozen=True)
 class Make:
-    """How a file is made; `answers` is what its owner would say when asked."""
+    """How a file is made."""
 
     name: str
     kind: str = "csv"
@@ -47,49 +61,105 @@ class Make:
     first: date = date(2026, 6, 14)
     days: int = 3
     interval: int = 15
+    intervals: tuple[int, ...] = ()
+    """An interval for each unit, or with `changes` for each day."""
+    changes: bool = False
+    irregular: bool = False
     time: str = "%Y-%m-%d %H:%M:%S"
+    language: str = "en"
     time_heading: str = "Time"
     second_time: tuple[str, str] | None = None
+    midnight_24: bool = False
     zone: str = ZONE
     offset: str = ""
     label: str = "start"
+    hours: tuple[int, int] = (0, 24)
+    """The hours of the day (UTC) that have rows."""
     quantity: str = "energy_wh"
     heading: str = "{serial} (Wh)"
     value_heading: str = "Energy (Wh)"
+    serial_heading: str = "Serial"
     upper: str | None = None
     units_row: str | None = None
     preamble: tuple[str, ...] = ()
     missing: str | None = None
+    negative: bool = False
     newest_first: bool = False
     counter: str = "plain"
     digits: int = 4
     extra: tuple[tuple[str, Callable[[datetime], str]], ...] = ()
-    zeros_lost: bool = False
+    beside: tuple[str, ...] = ()
+    """Further columns for each unit: power, dc, ac, hz, temp."""
+    names: str = "serial"
+    serials: tuple[str, ...] = SERIALS
+    cell_unit: str = ""
+    total: bool = False
+    again: int = 0
+    """After so many rows the headings stand once more, with a comment."""
     footer: str | None = None
+    azimuth: float = 170.0
+
+    @property
+    def shown_names(self) -> dict[str, str]:
+        """Return what the file calls each unit."""
+        return {s: NAMES[self.names](s, i) for i, s in enumerate(self.serials)}
+
+
+def record_of(make: Make) -> dict[str, Any]:
+    """Return the record of the site that the file is of."""
+    units = [{**u, "serial": s} for u, s in zip(RECORD["units"], make.serials, strict=True)]
+    return {**RECORD, "units": units}
+
+
+def interval_of(make: Make, serial: str, day: int) -> int:
+    """Return the minutes that a unit's values of a day cover."""
+    if not make.intervals:
+        return make.interval
+    return make.intervals[(day if make.changes else make.serials.index(serial)) % len(make.intervals)]
 
 
 def truth_of(make: Make) -> Truth:
     """Return energies of days that differ from each other and from unit to unit."""
-    dice = random.Random(make.name)  # noqa: S311 - invented weather
-    zone = ZoneInfo(ZONE)
-    begin = datetime.combine(make.first, datetime.min.time(), zone).astimezone(UTC)
-    end = datetime.combine(make.first + timedelta(days=make.days), datetime.min.time(), zone).astimezone(UTC)
-    found: Truth = {}
-    at = begin
-    while at < end:
-        sky = 0.6 + 0.4 * dice.random()
-        for i, serial in enumerate(SERIALS):
-            middle = at + timedelta(minutes=make.interval / 2)
-            found[serial, at] = round(_power(middle) * (1 - 0.07 * i) * sky * make.interval / 60, make.digits)
-        at += timedelta(minutes=make.interval)
+    zone, found = ZoneInfo(ZONE), Truth()
+    for i, serial in enumerate(make.serials):
+        dice = random.Random(make.name)  # noqa: S311 - invented weather
+        for day in range(make.days):
+            begin, end = (
+                datetime.combine(make.first + timedelta(days=d), datetime.min.time(), zone).astimezone(UTC)
+                for d in (day, day + 1)
+            )
+            minutes = interval_of(make, serial, day)
+            at = begin
+            while at < end:
+                sky = 0.6 + 0.4 * dice.random()
+                if make.hours[0] <= at.hour < make.hours[1]:
+                    power = _power(at + timedelta(minutes=minutes / 2), make.azimuth)
+                    found[serial, at] = round(power * (1 - 0.07 * i) * sky * minutes / 60, make.digits)
+                at += timedelta(minutes=minutes)
     return found
 
 
-def _power(at: datetime) -> float:
-    """Return a power in W that is highest at 11:06 UTC, solar noon at 13.4 degrees east."""
-    hours = at.hour + at.minute / 60 + at.second / 3600 - 11.1
-    half = 7.8 if 4 <= at.month <= 9 else 5.2
-    return 300 * max(0.0, math.cos(hours / half * math.pi / 2))
+def _power(at: datetime, azimuth: float) -> float:
+    """Return the power in W of a module tilted by 35 degrees under an even sky; an inverter wakes at 2 W.
+
+    The sun by Cooper's declination and the equation of time of four terms (both common in textbooks; from memory).
+    """
+    day = at.timetuple().tm_yday
+    turn = 2 * math.pi * (day - 1) / 365
+    equation = 229.18 * (0.000075 + 0.001868 * math.cos(turn) - 0.032077 * math.sin(turn)
+                         - 0.014615 * math.cos(2 * turn) - 0.040849 * math.sin(2 * turn))  # fmt: skip
+    high = math.radians(23.45 * math.sin(2 * math.pi * (284 + day) / 365))
+    hours = at.hour + at.minute / 60 + at.second / 3600 + LONGITUDE / 15 + equation / 60 - 12
+    angle, north, tilt = math.radians(15 * hours), math.radians(LATITUDE), math.radians(35)
+    up = math.sin(north) * math.sin(high) + math.cos(north) * math.cos(high) * math.cos(angle)
+    if up <= 0:
+        return 0.0
+    east = -math.cos(high) * math.sin(angle)
+    northward = math.cos(north) * math.sin(high) - math.sin(north) * math.cos(high) * math.cos(angle)
+    faces = math.radians(azimuth)
+    onto = up * math.cos(tilt) + math.sin(tilt) * (east * math.sin(faces) + northward * math.cos(faces))
+    power = 260 * max(0.0, onto) * min(1.0, 3 * up) + 70 * up
+    return power if power > 2 else 0.0
 
 
 def answers_of(make: Make) -> dict[str, str]:
@@ -101,148 +171,8 @@ def answers_of(make: Make) -> dict[str, str]:
         "quantity": make.quantity,
         "interval_min": str(make.interval),
         "decimal": "comma" if make.decimal == "," else "point",
+        "units": ",".join(f"{name}:{serial}" for serial, name in make.shown_names.items()),
     }
-
-
-def write(make: Make, folder: Path) -> tuple[Path, Truth]:
-    """Write the file and return it with what it says."""
-    truth = truth_of(make)
-    stem = folder / make.name
-    if make.kind == "xlsx":
-        return _workbook(make, truth, stem.with_suffix(".xlsx")), truth
-    if make.kind == "zip":
-        return _archive(make, truth, stem.with_suffix(".zip")), truth
-    path = stem.with_suffix(".csv")
-    path.write_bytes(_text(make, truth))
-    return path, truth
-
-
-def _archive(make: Make, truth: Truth, path: Path) -> Path:
-    """Pack one file per unit, which alone its name names."""
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
-        for serial in SERIALS:
-            alone = replace(make, heading=make.value_heading, kind="csv")
-            own = {key: wh for key, wh in truth.items() if key[0] == serial}
-            archive.writestr(f"{serial}.csv", _text(alone, own))
-    return path
-
-
-def _text(make: Make, truth: Truth) -> bytes:
-    lines = [
-        *make.preamble,
-        *(make.delimiter.join(_quoted(c, make) for c in row) for row in _rows(make, truth)),
-    ]
-    if make.footer:
-        lines.append(make.footer)
-    return ("\r\n".join(lines) + "\r\n").encode(make.encoding)
-
-
-def _quoted(cell: str, make: Make) -> str:
-    return f'"{cell}"' if make.delimiter in cell else cell
-
-
-def _rows(make: Make, truth: Truth) -> Iterable[list[str]]:
-    serials = list(dict.fromkeys(serial for serial, _ in truth))
-    times = sorted({start for _, start in truth}, reverse=make.newest_first)
-    shown = _shown(make, truth, serials)
-    clock = [make.time_heading, *([make.second_time[1]] if make.second_time else [])]
-    extra = [name for name, _ in make.extra]
-    if make.shape == "wide":
-        if make.upper:
-            yield (
-                ["" for _ in clock]
-                + [make.upper.format(serial=s) for s in map(_name(make), serials)]
-                + ["" for _ in extra]
-            )
-        yield clock + [make.heading.format(serial=s) for s in map(_name(make), serials)] + extra
-        if make.units_row:
-            yield ["" for _ in clock] + [make.units_row for _ in serials] + ["" for _ in extra]
-        for t in times:
-            yield _clock(make, t) + [shown[s, t] for s in serials] + [f(t) for _, f in make.extra]
-        return
-    yield [*clock, "Serial", make.value_heading, *extra]
-    for t in times:
-        for s in serials:
-            yield [*_clock(make, t), _name(make)(s), shown[s, t], *(f(t) for _, f in make.extra)]
-
-
-def _name(make: Make) -> Callable[[str], str]:
-    return lambda serial: serial.lstrip("0") if make.zeros_lost else serial
-
-
-def _zone(name: str) -> tzinfo:
-    if name[0] in "+-":
-        return timezone(timedelta(hours=int(name[:3])))
-    return UTC if name == "UTC" else ZoneInfo(name)
-
-
-def _clock(make: Make, start: datetime) -> list[str]:
-    at = start + timedelta(minutes=make.interval if make.label == "end" else 0)
-    local = at.astimezone(_zone(make.zone))
-    if make.time in ("epoch", "epoch_ms"):
-        return [str(int(at.timestamp()) * (1000 if make.time == "epoch_ms" else 1))]
-    offset = {"": "", "Z": "Z", "colon": local.isoformat()[-6:]}[make.offset]
-    found = [local.strftime(make.time) + offset]
-    if make.second_time:
-        other = at + timedelta(minutes=make.interval) if make.second_time[0] == "end" else at
-        pattern = make.time if make.second_time[0] == "end" else make.second_time[0]
-        found.append(other.astimezone(_zone(make.zone)).strftime(pattern))
-    return found
-
-
-def _shown(make: Make, truth: Truth, serials: list[str]) -> dict[tuple[str, datetime], str]:
-    dice = random.Random(f"{make.name} gaps")  # noqa: S311 - invented gaps
-    found = {}
-    for serial in serials:
-        run = {"rollover": 99_999_000.0}.get(make.counter, 5_000.0 if make.counter == "plain" else 0.0)
-        day = None
-        for start in sorted(t for s, t in truth if s == serial):
-            wh = truth[serial, start]
-            local = start.astimezone(ZoneInfo(ZONE)).date()
-            if make.counter == "daily" and day not in (None, local):
-                run = 0.0
-            day = local
-            run += wh
-            value = _value(make, wh, run % 1e8)
-            lost = make.missing is not None and dice.random() < 0.02
-            found[serial, start] = str(make.missing) if lost else _number(make, value)
-    return found
-
-
-def _value(make: Make, wh: float, run: float) -> float:
-    kind, _, unit = make.quantity.partition("_")
-    value = {"energy": wh, "power": wh * 60 / make.interval, "counter": run}[kind]
-    return value / 1000 if unit.startswith("k") else value
-
-
-def _number(make: Make, value: float) -> str:
-    text = f"{value:,.{make.digits + 3 if 'k' in make.quantity else make.digits}f}"
-    return text.replace(",", "\0").replace(".", make.decimal).replace("\0", make.thousands)
-
-
-def _workbook(make: Make, truth: Truth, path: Path) -> Path:
-    book = openpyxl.Workbook()
-    sheet = book.active
-    assert sheet is not None
-    for line in make.preamble:
-        sheet.append([line])
-    for number, row in enumerate(_rows(make, truth)):
-        cells: list[Any] = list(row)
-        if number:
-            cells[0] = datetime.strptime(row[0], make.time)  # noqa: DTZ007 - a workbook's times have no zone
-            cells[1:] = [_typed(c) for c in row[1:]]
-        sheet.append(cells)
-    buffer = io.BytesIO()
-    book.save(buffer)
-    path.write_bytes(buffer.getvalue())
-    return path
-
-
-def _typed(cell: str) -> Any:
-    try:
-        return float(cell)
-    except ValueError:
-        return cell or None
 
 
 _DE = {"delimiter": ";", "decimal": ",", "time_heading": "Zeitstempel", "time": "%d.%m.%Y %H:%M"}
@@ -338,8 +268,8 @@ MAKES = (
     Make("missing_empty", missing=""),
     Make("missing_na", missing="n/a", shape="long"),
     Make("missing_german", missing="k.A.", delimiter=";"),
-    Make("zeros_lost", zeros_lost=True),
-    Make("zeros_lost_long", zeros_lost=True, shape="long"),
+    Make("zeros_lost", names="zeros_lost"),
+    Make("zeros_lost_long", names="zeros_lost", shape="long"),
     Make("workbook", kind="xlsx"),
     Make("workbook_long", kind="xlsx", shape="long", preamble=("Export of readings",)),
     Make("workbook_missing", kind="xlsx", missing="n/a"),
@@ -384,5 +314,5 @@ def any_make(seed: int) -> Make:
         newest_first=dice.random() < 0.25,
         counter=of(["plain", "daily", "rollover"]) if quantity == "counter_wh" else "plain",
         digits=of([1, 3, 4]),
-        zeros_lost=dice.random() < 0.2,
+        names="zeros_lost" if dice.random() < 0.2 else "serial",
     )

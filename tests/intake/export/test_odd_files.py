@@ -15,11 +15,14 @@ from service.intake.export.propose import checked_answers, propose
 from service.intake.export.read import Rejected, Tally, read
 from service.intake.export.tables import tables_of
 from service.intake.problems import Refused
-from tests.intake.export import corpus
+from tests.intake.export import written
 from tests.intake.export.corpus import RECORD, SERIALS, Make
 
 KNOWN = Known.of_record(RECORD)
 ANSWERS = {"label": "start", "quantity": "energy_wh", "timezone": "UTC", "interval_min": "15"}
+
+
+GAPS = {(11, 15), (13, 30), (15, 45)}
 
 
 def _file(folder: Path, text: str | bytes, name: str = "export.csv") -> Path:
@@ -83,7 +86,6 @@ def test_archive_that_cannot_be_opened_says_what_to_do(content: bytes, said: str
         ("just words\nand more\n", "no column holds times"),
         (bytes(range(256)) * 20, "no column holds times"),
         ("Date,482913377001 Wh\n2026-06-14,5\n2026-06-15,6\n", "one value a day"),
-        ("Time,North roof,South roof\n2026-06-14 10:00,1,2\n2026-06-14 10:15,1,2\n", "names a unit"),
         ("Time,4.82913E+11 Wh\n2026-06-14 10:00,1\n2026-06-14 10:15,1\n", "lost their last digits"),
         ("Time,482913377001 Wh,482913377002 kW\n2026-06-14 10:00,1,2\n2026-06-14 10:15,1,2\n", "different units"),
         ("Time,482913377001 Wh\n2026-06-14 10:00,1\n2026-06-14 14:00,1\n2026-06-14 18:00,1\n", "240 min apart"),
@@ -97,7 +99,7 @@ def test_table_without_readings_says_what_is_missing(text: str, said: str, tmp_p
 
 def test_hours_without_am_or_pm_are_refused(tmp_path: Path) -> None:
     make = Make("half_days", time="%m/%d/%Y %I:%M", first=date(2026, 6, 14))
-    refused = _propose(corpus.write(make, tmp_path)[0]).refused
+    refused = _propose(written.write(make, tmp_path)[0]).refused
     assert refused is not None
     assert "AM or PM" in refused
 
@@ -121,17 +123,17 @@ def test_numbers_that_may_have_a_decimal_comma_or_thousands_are_asked_for(tmp_pa
 
 def test_offsets_in_the_times_hold_against_an_answer_and_that_is_said(tmp_path: Path) -> None:
     make = Make("offsets", time="%Y-%m-%dT%H:%M:%S", offset="colon")
-    proposal = _propose(corpus.write(make, tmp_path)[0], timezone="UTC")
+    proposal = _propose(written.write(make, tmp_path)[0], timezone="UTC")
     assert any("own offset" in w for w in proposal.warnings)
 
 
 def test_offsets_against_the_sun_are_told_of(tmp_path: Path) -> None:
     make = Make("wrong_offsets", time="%Y-%m-%dT%H:%M:%S", offset="Z")
-    assert any("solar noon" in w for w in _propose(corpus.write(make, tmp_path)[0]).warnings)
+    assert any("solar noon" in w for w in _propose(written.write(make, tmp_path)[0]).warnings)
 
 
 def test_proposal_names_every_property_with_confidence_and_reason(tmp_path: Path) -> None:
-    guesses = _propose(corpus.write(Make("all", missing="n/a"), tmp_path)[0]).guesses
+    guesses = _propose(written.write(Make("all", missing="n/a"), tmp_path)[0]).guesses
     wanted = "encoding delimiter header_row shape time_columns units missing decimal "
     wanted += "day_first interval_min quantity label timezone"
     assert set(guesses) == set(wanted.split())
@@ -140,7 +142,7 @@ def test_proposal_names_every_property_with_confidence_and_reason(tmp_path: Path
 
 
 def test_answers_that_the_readings_contradict_are_told_of(tmp_path: Path) -> None:
-    path, _ = corpus.write(Make("contradicted"), tmp_path)
+    path, _ = written.write(Make("contradicted"), tmp_path)
     warnings = _propose(path, label="start", quantity="energy_kwh", timezone="UTC").warnings
     assert any("not what such inverters give" in w for w in warnings)
     assert any("off solar noon" in w for w in warnings)
@@ -216,11 +218,21 @@ def test_resets_and_rollovers_are_counted(tmp_path: Path) -> None:
     assert any("rolled over 1 times" in w for w in warnings)
 
 
-def test_another_interval_further_down_is_told_of(tmp_path: Path) -> None:
-    lines = [f"2026-06-14 {h:02}:{m:02},1" for h in range(10, 14) for m in (0, 15, 30, 45)]
-    lines += [f"2026-06-14 {h:02}:{m:02},1" for h in range(14, 17) for m in (0, 30)]
+def test_steps_that_are_no_interval_are_told_of(tmp_path: Path) -> None:
+    lines = [
+        f"2026-06-14 {h:02}:{m:02},1" for h in range(10, 18) for m in (0, 15, 30, 45) if (h, m) not in GAPS
+    ]
     _, _, warnings = _read(_file(tmp_path, "\n".join([f"Time,{SERIALS[0]} Wh", *lines])))
     assert any("steps are of 30 min" in w for w in warnings)
+
+
+def test_names_that_are_no_serials_are_asked_for(tmp_path: Path) -> None:
+    text = "Time,North roof (Wh),South roof (Wh),Sum (Wh)\n2026-06-14 10:00,1,2,3\n2026-06-14 10:15,1,2,3\n"
+    path = _file(tmp_path, text)
+    asked = {q.key: q for q in _propose(path).questions}["units"]
+    assert [part.name for part in asked.parts] == ["North roof", "South roof"]
+    assert asked.choices == (*SERIALS, "-")
+    assert _read(path, units=f"North roof:{SERIALS[1]},South roof:-")[0] == [1.0, 1.0]
 
 
 def test_workbook_with_dates_and_times_in_cells_of_their_own(tmp_path: Path) -> None:

@@ -1,0 +1,204 @@
+"""Whom a heading or a cell means: a unit by its serial, by what is left of it, or a name that only a person knows."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from service.intake.export import asking, words
+from service.intake.export.cells import Serials
+from service.intake.export.model import Known, Part, Question
+from service.intake.problems import Told, mark, told
+
+SHORTEST_WHOLE = 6
+SHORTEST_END = 4
+"""Fewer last digits are those of too many things: a number of a roof, an hour, a module's power."""
+
+_SCIENTIFIC = re.compile(r"(?<![\w.,])\d[.,]\d+e\+?\d{1,2}(?!\w)", re.I)
+_PIECES = re.compile(r"[\W_]+")
+_PLACE = re.compile(
+    r"(?<![a-z0-9])r(?:ow|eihe)?[ .:_-]*(\d{1,3})[ ,./_-]*c(?:ol(?:umn)?)?[ .:_-]*(\d{1,3})(?!\d)", re.I
+)
+_DECIMAL = re.compile(r"[+-]?\d*[.,]\d+")
+_YEAR = re.compile(r"(19|20)\d\d$")
+
+WRITTEN = mark("a serial of the record, written in another way")
+BY_END = mark("the only serial of the record that ends so")
+BY_BEGIN = mark("the only serial of the record that begins so")
+
+
+@dataclass(frozen=True)
+class Meant:
+    """The serial that a name means, and why, if it is not the serial as it stands on the record."""
+
+    serial: str
+    why: str | None = None
+
+
+class Names:
+    """Finds the units of the record by what a file calls them."""
+
+    def __init__(self, known: Known) -> None:
+        self.serials = Serials(known.serials)
+        self._plain = {_plain(serial): serial for serial in known.serials}
+        self._loose = {
+            serial: _loose(serial) for serial in known.serials if len(_plain(serial)) >= SHORTEST_WHOLE
+        }
+        self._known = known
+
+    def meant(self, text: str) -> Meant | None:
+        """Return the unit that a heading or a cell certainly means, None if it means none or may mean several."""
+        exact = self.serials.within(text)
+        if exact:
+            return Meant(exact)
+        for found, why in (
+            (self._written(text), WRITTEN),
+            (self._by_scientific(text), BY_BEGIN),
+            (self._by_end(text), BY_END),
+        ):
+            if len(found) == 1:
+                return Meant(found.pop(), told(why))
+        return None
+
+    def at_place(self, text: str) -> str | None:
+        """Return the only unit in the row and column that a text such as `R1C2` names, on its plane if it names one."""
+        found = _PLACE.search(text)
+        if not found:
+            return None
+        row, column = int(found[1]), int(found[2])
+        there = [s for s, p in self._known.places.items() if (p.row, p.column) == (row, column)]
+        named = [s for s in there if self._known.places[s].plane.lower() in text.lower()]
+        chosen = named or there
+        return chosen[0] if len(chosen) == 1 else None
+
+    def _written(self, text: str) -> set[str]:
+        found = {serial for serial, pattern in self._loose.items() if pattern.search(text)}
+        return {s for s in found if not any(s != other and s in other for other in found)}
+
+    def _by_end(self, text: str) -> set[str]:
+        found = set()
+        for word in filter(None, _PIECES.split(text)):
+            plain = word.upper()
+            if len(plain) < SHORTEST_END or not plain[-1:].isalnum() or not any(map(str.isdigit, plain)):
+                continue
+            ends = {serial for short, serial in self._plain.items() if short.endswith(plain)}
+            found |= ends if len(ends) == 1 and not (_YEAR.match(plain) and len(plain) == 4) else set()
+        return found
+
+    def _by_scientific(self, text: str) -> set[str]:
+        found = set()
+        for word in _SCIENTIFIC.findall(text):
+            digits, _, power = word.lower().replace(",", ".").partition("e")
+            shown = digits.replace(".", "")
+            like = [s for s in self._known.serials if len(s.lstrip("0")) == int(power) + 1 and s.isdecimal()]
+            rounded = [s for s in like if _rounded(s.lstrip("0"), len(shown)) == shown]
+            found |= set(rounded) if len(rounded) == 1 else set()
+        return found
+
+
+def _rounded(digits: str, places: int) -> str:
+    return str(round(int(digits), places - len(digits)))[:places]
+
+
+def _plain(text: str) -> str:
+    return _PIECES.sub("", text).upper()
+
+
+def _loose(serial: str) -> re.Pattern[str]:
+    """Return what finds a serial in other letters, parted by signs, after a word such as SN."""
+    inside = r"[\W_]*".join(map(re.escape, _plain(serial)))
+    before = r"(?<!\d)" if serial[0].isdigit() else r"(?<![^\W_])"
+    return re.compile(rf"{before}{inside}(?![^\W_])", re.I)
+
+
+class Units:
+    """The units that names in one file mean, what a person has said of them before what the names say."""
+
+    def __init__(self, known: Known, said: Mapping[str, str]) -> None:
+        self.known = known
+        self._names, self._said = Names(known), {_bare(name): serial for name, serial in said.items()}
+        self._found: dict[str, str | None] = {}
+        self.taken: dict[str, Meant] = {}
+        """What was not the serial itself."""
+
+    def serial_of(self, text: str) -> str | None:
+        """Return the serial that a name means: empty if it is no unit, None if nobody knows."""
+        if text not in self._found:
+            self._found[text] = self._serial_of(text)
+        return self._found[text]
+
+    def is_known(self, text: str) -> bool:
+        """Return whether the name means a unit of the record."""
+        return bool(self.serial_of(text))
+
+    def only_in(self, text: str) -> str | None:
+        """Return the one unit that a text around a table means, or the only one of the record."""
+        found = self.serial_of(text)
+        return found or (self.known.serials[0] if len(self.known.serials) == 1 else None)
+
+    def likely(self, name: str) -> str | None:
+        """Return the choice to propose for a name: only what it says itself of a place on the plan."""
+        return asking.NO_UNIT if words.is_total(name) else self._names.at_place(name)
+
+    def _serial_of(self, text: str) -> str | None:
+        for name in (text, stem(text)):
+            if _bare(name) in self._said:
+                return self._said[_bare(name)]
+        meant = self._names.meant(text) if text.strip() and not _DECIMAL.fullmatch(text.strip()) else None
+        if meant is None:
+            return None
+        if meant.why is not None:
+            self.taken[text] = meant
+        return meant.serial
+
+
+def _bare(name: str) -> str:
+    return " ".join(name.split()).lower()
+
+
+def stem(heading: str) -> str:
+    """Return a heading without its quantity and unit of measure: what it calls the unit."""
+    left = re.sub(r"[\[(][^\])]*[\])]", " ", heading).split()
+    while left and (words.is_measure(left[-1]) or not re.search(r"\w", left[-1])):
+        left.pop()
+    while left and words.is_measure(left[0]):
+        left.pop(0)
+    return " ".join(left) or " ".join(heading.split())
+
+
+# Asking
+
+
+def units_question(names: Iterable[str], units: Units) -> Question:
+    """Return the question which unit each name means."""
+    parts = tuple(Part(name, units.likely(name)) for name in dict.fromkeys(names))
+    likely = {part.name: part.proposed for part in parts if part.proposed}
+    proposed = asking.joined(likely) if len(likely) == len(parts) else None
+    why = told("the file calls the units by names that are not on the record")
+    known = units.known
+    return asking.asked("units", (*known.serials, asking.NO_UNIT), why, proposed, known, parts)
+
+
+def chosen(answer: str, known: Known) -> Mapping[str, str]:
+    """Return the serial for each name that an answer gives one; ValueError if it is none, or names no such unit."""
+    names = Names(known)
+    return {name: _unit(choice, names, known) for name, choice in asking.parted(answer).items()}
+
+
+def _unit(choice: str, names: Names, known: Known) -> str:
+    if choice == asking.NO_UNIT:
+        return ""
+    serial = choice if choice in known.serials else names.at_place(choice)
+    if serial is None:
+        raise ValueError(choice)
+    return serial
+
+
+def resembling(found: Mapping[str, Meant]) -> list[Told]:
+    """Return a word on each name that was not the serial itself."""
+    return [
+        told("{name} was taken for {serial}: {why}", name=name, serial=meant.serial, why=meant.why)
+        for name, meant in found.items()
+        if meant.why is not None
+    ]

@@ -1,0 +1,260 @@
+"""The connection to an MQTT broker: what comes on the topics listened to, given out in order and acknowledged late.
+
+A message is acknowledged once whoever took it says that it is kept. The broker keeps the session (MQTT 5.0, 3.1.2.11)
+while nobody listens, and sends again what was not acknowledged. No meaning and no storage here.
+"""
+
+from __future__ import annotations
+
+import ssl
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from queue import Empty, Queue
+from threading import Lock
+from time import monotonic
+from typing import Any, NamedTuple
+from urllib.parse import unquote, urlsplit
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTv5
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+SESSION_S = 14 * 86_400
+"""How long the broker keeps what comes while nobody listens, if it keeps things that long."""
+
+UNACKNOWLEDGED = 200
+"""Messages that the broker sends before it wants one acknowledged."""
+
+KEEPALIVE_S = 30
+FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S = 1, 60
+PORTS = {"mqtt": 1883, "mqtts": 8883}
+
+
+class WrongBroker(Exception):  # noqa: N818 - what the setting is, not a fault of the program
+    """The broker's address (`url`) or certificate file (`ca_file`) cannot be used; the message repeats no secret."""
+
+    def __init__(self, field: str, message: str) -> None:
+        self.field, self.message = field, message
+        super().__init__(f"{field} {message}")
+
+
+@dataclass(frozen=True)
+class Broker:
+    """Where a broker is and as whom it is spoken to."""
+
+    url: str
+    client_id: str
+    password: str | None = field(default=None, repr=False)
+    ca_file: str | None = None
+
+    def check(self) -> None:
+        """Raise WrongBroker if it cannot be spoken to as it stands."""
+        self.host_and_port()
+        if self._is_secure:
+            self.tls()
+
+    @property
+    def _is_secure(self) -> bool:
+        return urlsplit(self.url).scheme == "mqtts"
+
+    def host_and_port(self) -> tuple[str, int]:
+        """Return where it listens."""
+        try:
+            parts = urlsplit(self.url)
+            port = parts.port
+        except ValueError:
+            raise WrongBroker("url", "is not an address; write mqtts://USER@HOST:8883") from None
+        if parts.scheme not in PORTS or not parts.hostname or parts.path not in ("", "/"):
+            raise WrongBroker("url", "must be mqtts://USER@HOST:PORT, or mqtt:// where nobody can listen in")
+        if parts.password is not None:
+            raise WrongBroker("url", "must not carry the password; give that by itself")
+        return parts.hostname, port or PORTS[parts.scheme]
+
+    @property
+    def user(self) -> str | None:
+        """Return as whom it is spoken to."""
+        name = urlsplit(self.url).username
+        return unquote(name) if name else None
+
+    def tls(self) -> ssl.SSLContext | None:
+        """Return how its certificate is checked: by the file, else as the system does; None without TLS."""
+        if not self._is_secure:
+            return None
+        try:
+            return ssl.create_default_context(cafile=self.ca_file or None)
+        except OSError:
+            raise WrongBroker("ca_file", "names no file of certificates (PEM) that can be read") from None
+
+
+class Message(NamedTuple):
+    """A message as it came; `connection` counts the connections, since its number holds for that one only."""
+
+    topic: str
+    payload: bytes
+    arrived: datetime
+    retained: bool
+    number: int
+    qos: int
+    connection: int
+
+
+class Receiver:
+    """Listens at a broker from a thread of its own, and tries again for as long as it takes."""
+
+    def __init__(self, broker: Broker) -> None:
+        self._queue: Queue[Message] = Queue()
+        self._lock = Lock()
+        self._connection = 0
+        self._topics: set[str] = set()
+        self._left: dict[int, Sequence[str]] = {}
+        self._gone: list[str] = []
+        self.connected = False
+        self.reason = "it has not answered yet"
+        self._client = self._made(broker)
+        self._client.connect_async(
+            *broker.host_and_port(), keepalive=KEEPALIVE_S, clean_start=False, properties=_session()
+        )
+        self._client.loop_start()
+
+    def _made(self, broker: Broker) -> Client:
+        client = Client(
+            CallbackAPIVersion.VERSION2, client_id=broker.client_id, protocol=MQTTv5, manual_ack=True
+        )
+        if broker.user is not None:
+            client.username_pw_set(broker.user, broker.password)
+        tls = broker.tls()
+        if tls is not None:
+            client.tls_set_context(tls)
+        client.reconnect_delay_set(FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S)
+        client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        client.on_unsubscribe = self._on_unsubscribe
+        return client
+
+    def listen_to(self, topics: Collection[str]) -> None:
+        """Subscribe to these filters, at once and after every connection; those already known are left alone."""
+        with self._lock:
+            new = set(topics) - self._topics
+            self._topics |= new
+            if self.connected and new:
+                self._subscribe(new)
+
+    def leave(self, topics: Collection[str]) -> None:
+        """End subscriptions, if there is a connection; `left` gives them once the broker has."""
+        with self._lock:
+            self._topics -= set(topics)
+            waiting = {topic for pending in self._left.values() for topic in pending}
+            ending = [topic for topic in topics if topic not in waiting]
+            if self.connected and ending:
+                _, number = self._client.unsubscribe(ending)
+                if number is not None:
+                    self._left[number] = ending
+
+    def left(self) -> list[str]:
+        """Return the filters to which the broker has ended the subscription since this was asked last."""
+        with self._lock:
+            gone, self._gone = self._gone, []
+        return gone
+
+    def take(self, wait_s: float, most: int) -> list[Message]:
+        """Return what has come, waiting a while for the first."""
+        found: list[Message] = []
+        until = monotonic() + wait_s
+        try:
+            while len(found) < most:
+                found.append(self._queue.get(timeout=max(0.0, until - monotonic()) if not found else 0.0))
+        except Empty:
+            pass
+        return [message for message in found if message.connection == self._connection]
+
+    def kept(self, messages: Sequence[Message]) -> None:
+        """Acknowledge messages that are kept; those of an earlier connection come again by themselves."""
+        with self._lock:
+            for message in messages:
+                if message.connection == self._connection:
+                    self._client.ack(message.number, message.qos)
+
+    def close(self) -> None:
+        """Stop listening; the broker keeps the session."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def _subscribe(self, topics: Collection[str]) -> None:
+        # Of a retained message is told once, not after every connection (retainHandling, MQTT 5.0, 3.8.3.1).
+        options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+        self._client.subscribe([(topic, options) for topic in sorted(topics)])
+
+    # From the client's thread
+
+    def _on_connect(
+        self,
+        client: Client,
+        userdata: Any,
+        flags: ConnectFlags,
+        code: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        del client, userdata, flags, properties
+        with self._lock:
+            self._connection += 1
+            self._left = {}
+            self.connected, self.reason = not code.is_failure, f"it refuses the connection: {code.getName()}"
+            if self.connected and self._topics:
+                self._subscribe(self._topics)
+
+    def _on_connect_fail(self, client: Client, userdata: Any) -> None:
+        del client, userdata
+        self.reason = "it cannot be reached, or its certificate is not the one expected"
+
+    def _on_disconnect(
+        self,
+        client: Client,
+        userdata: Any,
+        flags: DisconnectFlags,
+        code: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        del client, userdata, flags, properties
+        with self._lock:
+            self._connection += 1
+            if self.connected:
+                self.reason = f"the connection ended: {code.getName()}"
+            self.connected = False
+
+    def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
+        del client, userdata
+        found = Message(
+            message.topic,
+            bytes(message.payload),
+            datetime.now(UTC),
+            bool(message.retain),
+            message.mid,
+            message.qos,
+            self._connection,
+        )
+        self._queue.put(found)
+
+    def _on_unsubscribe(
+        self,
+        client: Client,
+        userdata: Any,
+        number: int,
+        codes: list[ReasonCode],
+        properties: Properties | None,
+    ) -> None:
+        del client, userdata, codes, properties
+        with self._lock:
+            self._gone += self._left.pop(number, [])
+
+
+def _session() -> Properties:
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.SessionExpiryInterval = SESSION_S
+    properties.ReceiveMaximum = UNACKNOWLEDGED
+    return properties

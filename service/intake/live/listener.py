@@ -1,0 +1,224 @@
+"""Listens at the installation's broker and keeps what comes on the sites' feeds, then acknowledges it.
+
+One process of all that share a database listens at a time; the others stand by. A message that nobody understands is
+acknowledged too, since it would come again for ever, and is counted and shown on its feed. Whatever fails, nothing is
+acknowledged that is not kept, so that the broker sends it again.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import lru_cache
+from threading import Event, Thread
+from time import monotonic
+
+from paho.mqtt.matcher import MQTTMatcher
+from sqlalchemy import Engine
+
+from service.intake.live.broker import Broker, Message, Receiver, WrongBroker
+from service.intake.live.lay import microseconds
+from service.intake.live.model import Sample
+from service.intake.live.payload import PayloadSpec, samples_of
+from service.intake.live.topics import as_filter, levels_of
+from service.intake.problems import FieldError, told
+from service.settings import PREFIX, Settings, SettingsError
+from service.store import feeds
+from service.store.database import reading, writing
+from service.store.feeds import Heard, Key, Listened, Seen, Value
+from service.store.turns import Turn
+
+log = logging.getLogger(__name__)
+
+REFRESH_S = 3
+"""How often the feeds are read anew; a change of them takes effect after so long."""
+
+STANDBY_S = 5
+MOST_AT_ONCE = 1000
+WAIT_S = 0.5
+LONGEST_BACK_OFF_S = 30
+LONGEST_STOP_S = 10
+LONGEST_TOPIC = 500
+LONGEST_REASON = 1000
+
+
+def broker_of(settings: Settings) -> Broker | None:
+    """Return the installation's broker, None without one; SettingsError if it cannot be spoken to as it is set."""
+    if not settings.mqtt_url:
+        return None
+    password = settings.mqtt_password.get_secret_value() if settings.mqtt_password else None
+    ca_file = str(settings.mqtt_ca_file) if settings.mqtt_ca_file else None
+    broker = Broker(settings.mqtt_url, settings.mqtt_client_id, password, ca_file)
+    try:
+        broker.check()
+    except WrongBroker as wrong:
+        raise SettingsError(f"{PREFIX}MQTT_{wrong.field.upper()} {wrong.message}.") from None
+    return broker
+
+
+class ListenerThread:
+    """The listener as a thread of a server or a worker."""
+
+    def __init__(self, engine: Engine, broker: Broker) -> None:
+        """Start it."""
+        self._stop = Event()
+        self._thread = Thread(target=listen, args=(engine, broker, self._stop), name="listener", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop listening, and wait until what was taken is kept."""
+        self._stop.set()
+        self._thread.join(LONGEST_STOP_S)
+
+    def is_alive(self) -> bool:
+        """Return whether it goes on."""
+        return self._thread.is_alive()
+
+
+def listen(engine: Engine, broker: Broker, stop: Event) -> None:
+    """Listen whenever it is this process's turn, until told to stop."""
+    back_off = 1
+    while not stop.is_set():
+        try:
+            with Turn(engine, "listener") as turn:
+                if turn.mine:
+                    _Listening(engine, broker, turn).run(stop)
+                    back_off = 1
+            stop.wait(STANDBY_S)
+        except Exception:
+            log.exception("cannot listen at the broker now; it is tried again in %s s", back_off)
+            stop.wait(back_off)
+            back_off = min(2 * back_off, LONGEST_BACK_OFF_S)
+
+
+@dataclass
+class _Feeds:
+    """The feeds as last read, by the filters that the broker knows."""
+
+    by_key: dict[Key, Listened] = field(default_factory=dict)
+    matcher: MQTTMatcher = field(default_factory=MQTTMatcher)
+
+    @classmethod
+    def of(cls, listened: Sequence[Listened]) -> _Feeds:
+        found = cls({one.key: one for one in listened})
+        by_filter: dict[str, list[Key]] = defaultdict(list)
+        for one in listened:
+            by_filter[as_filter(one.topic)].append(one.key)
+        for pattern, keys in by_filter.items():
+            found.matcher[pattern] = keys
+        return found
+
+    @property
+    def filters(self) -> set[str]:
+        return {as_filter(one.topic) for one in self.by_key.values()}
+
+    def of_topic(self, topic: str) -> Iterator[Listened]:
+        for keys in self.matcher.iter_match(topic):  # type: ignore[no-untyped-call]
+            yield from (self.by_key[key] for key in keys)
+
+
+class _Listening:
+    """One turn at listening."""
+
+    def __init__(self, engine: Engine, broker: Broker, turn: Turn) -> None:
+        self._engine, self._turn = engine, turn
+        self._receiver = Receiver(broker)
+        self._feeds = _Feeds()
+        self._said = ""
+
+    def run(self, stop: Event) -> None:
+        refreshed = -1e9
+        try:
+            while not stop.is_set():
+                if monotonic() - refreshed > REFRESH_S:
+                    self._turn.check()
+                    self._refresh()
+                    refreshed = monotonic()
+                messages = self._receiver.take(WAIT_S, MOST_AT_ONCE)
+                if messages:
+                    keep(self._engine, self._feeds, messages)
+                    self._receiver.kept(messages)
+        finally:
+            self._receiver.close()
+
+    def _refresh(self) -> None:
+        """Read the feeds, let the broker know, and say how it stands with it."""
+        with reading(self._engine) as session:
+            self._feeds = _Feeds.of(feeds.all_listened(session))
+            known = feeds.subscriptions(session)
+        wanted, left = self._feeds.filters, set(self._receiver.left())
+        receiver = self._receiver
+        with writing(self._engine) as session:
+            feeds.say(
+                session, connected=receiver.connected, reason="" if receiver.connected else receiver.reason
+            )
+            feeds.subscribed(session, wanted - known)
+            if left - wanted:
+                feeds.unsubscribed(session, sorted(left - wanted))
+        receiver.listen_to(wanted)
+        receiver.leave(sorted(known - wanted - left))
+        self._log(receiver)
+
+    def _log(self, receiver: Receiver) -> None:
+        said = (
+            "connected to the broker"
+            if receiver.connected
+            else f"no connection to the broker: {receiver.reason}"
+        )
+        if said != self._said:
+            log.log(logging.INFO if receiver.connected else logging.WARNING, said)
+        self._said = said
+
+
+def keep(engine: Engine, known: _Feeds, messages: Sequence[Message]) -> None:
+    """Keep what messages say, all of it or nothing."""
+    heard: dict[Key, Heard] = defaultdict(Heard)
+    for message in messages:
+        took = False
+        for feed in known.of_topic(message.topic):
+            _hear(heard[feed.key], feed, message)
+            took = True
+        if not took:
+            log.warning("a message on the topic %.200r belongs to no feed; it is left aside", message.topic)
+    arrived_us = microseconds(messages[-1].arrived)
+    with writing(engine, durable=True) as session:
+        for key in sorted(heard):
+            feeds.keep(session, key, heard[key], arrived_us)
+
+
+def _hear(heard: Heard, feed: Listened, message: Message) -> None:
+    found, problems = understood(
+        feed, message.topic, message.payload, message.arrived, retained=message.retained
+    )
+    topic = message.topic[:LONGEST_TOPIC]
+    heard.messages += 1
+    heard.last = Seen(message.arrived, topic, message.payload)
+    if problems:
+        why = "; ".join(f"{p.field} {p.message}".strip() for p in problems)[:LONGEST_REASON]
+        heard.wrong += 1
+        heard.last_wrong = Seen(message.arrived, topic, message.payload, why)
+    if feed.enabled:
+        for sample in found:
+            value = Value(sample.serial, sample.kind, microseconds(sample.at), sample.value)
+            heard.values[value[:3]] = value
+
+
+def understood(
+    feed: Listened, topic: str, payload: bytes, arrived: datetime, *, retained: bool = False
+) -> tuple[list[Sample], list[FieldError]]:
+    """Return what a message on a feed says, and what of it is not understood."""
+    spec = _spec(json.dumps(feed.payload))
+    if retained and spec.time is None:
+        # It was sent at some time before we came.
+        text = told("was retained by the broker and holds no time: when it was measured is not known")
+        return [], [FieldError("", text)]
+    return samples_of(spec, payload, arrived, levels_of(feed.topic, topic))
+
+
+@lru_cache(maxsize=5000)
+def _spec(written: str) -> PayloadSpec:
+    return PayloadSpec.model_validate_json(written)

@@ -1,0 +1,133 @@
+"""A real MQTT broker of the tests' own: TLS, one user, sessions that outlast it. It can be killed and started again."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import socket
+import ssl
+import subprocess
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+import trustme
+from paho.mqtt.client import Client, MQTTMessageInfo, MQTTv5
+from paho.mqtt.enums import CallbackAPIVersion
+
+from service.intake.live.broker import Broker
+
+USER, PASSWORD = "roofs", "slate-and-moss"
+CONFIG = """
+listener {port} 127.0.0.1
+cafile {folder}/ca.pem
+certfile {folder}/server.pem
+keyfile {folder}/server.key
+allow_anonymous false
+password_file {folder}/passwords
+persistence true
+persistence_location {folder}/
+autosave_on_changes true
+autosave_interval 1
+max_queued_messages 0
+log_dest file {folder}/log
+"""
+# Debian keeps servers where only the administrator's path leads.
+SEARCHED = os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin"])
+
+
+@dataclass
+class Mosquitto:
+    """The broker's process on a port of its own."""
+
+    folder: Path
+    port: int = 0
+    process: subprocess.Popen[bytes] | None = field(default=None, repr=False)
+
+    @property
+    def url(self) -> str:
+        return f"mqtts://{USER}@localhost:{self.port}"
+
+    @property
+    def ca_file(self) -> str:
+        return str(self.folder / "ca.pem")
+
+    def as_seen(self, client_id: str, password: str = PASSWORD) -> Broker:
+        """Return the broker as the service is told of it."""
+        return Broker(self.url, client_id, password, self.ca_file)
+
+    def start(self) -> None:
+        """Start it, if it does not run, and wait until it answers."""
+        if self.process is None:
+            command = [str(shutil.which("mosquitto", path=SEARCHED)), "-c", str(self.folder / "config")]
+            self.process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        for _ in range(200):
+            try:
+                socket.create_connection(("127.0.0.1", self.port), 1).close()
+            except OSError:
+                assert self.process.poll() is None, (self.folder / "log").read_text(encoding="utf-8")
+                time.sleep(0.02)
+            else:
+                return
+        raise AssertionError("the broker does not answer")
+
+    def kill(self, how: signal.Signals = signal.SIGKILL) -> None:
+        """End it."""
+        if self.process is not None:
+            self.process.send_signal(how)
+            self.process.wait(10)
+            self.process = None
+
+
+def make_broker(folder: Path) -> Mosquitto:
+    """Return a broker that runs; without the program the test is skipped, and fails where all must run."""
+    if shutil.which("mosquitto", path=SEARCHED) is None:
+        reason = "no MQTT broker: install mosquitto"
+        pytest.fail(reason) if os.environ.get("CI") == "true" else pytest.skip(reason)
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    authority = trustme.CA()
+    authority.cert_pem.write_to_path(str(folder / "ca.pem"))
+    certificate = authority.issue_cert("localhost")
+    certificate.private_key_pem.write_to_path(str(folder / "server.key"))
+    for part in certificate.cert_chain_pems:
+        part.write_to_path(str(folder / "server.pem"), append=True)
+    subprocess.run(["mosquitto_passwd", "-b", "-c", folder / "passwords", USER, PASSWORD], check=True)
+    if os.geteuid() == 0:  # it would become a user of its own, who may not read these
+        (folder / "config").write_text("user root\n", encoding="utf-8")
+    with (folder / "config").open("a", encoding="utf-8") as config:
+        config.write(CONFIG.format(port=port, folder=folder))
+    broker = Mosquitto(folder, port)
+    broker.start()
+    return broker
+
+
+class Sender:
+    """A device that publishes with QoS 1."""
+
+    def __init__(self, broker: Mosquitto, name: str) -> None:
+        self._client = Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=MQTTv5)
+        self._client.username_pw_set(USER, PASSWORD)
+        self._client.tls_set_context(ssl.create_default_context(cafile=broker.ca_file))
+        self._client.reconnect_delay_set(0.05, 0.1)
+        self._client.connect_async("localhost", broker.port, keepalive=30)
+        self._client.loop_start()
+
+    def send(self, topic: str, payload: bytes | str, *, retain: bool = False) -> MQTTMessageInfo:
+        """Publish, and let the client try until the broker has acknowledged."""
+        return self._client.publish(topic, payload, qos=1, retain=retain)
+
+    def sent(self, topic: str, payload: bytes | str, *, retain: bool = False) -> None:
+        """Publish, and wait until the broker has acknowledged."""
+        info = self.send(topic, payload, retain=retain)
+        until = time.monotonic() + 20
+        while not info.is_published():
+            assert time.monotonic() < until, "the broker has not acknowledged"
+            time.sleep(0.005)
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()

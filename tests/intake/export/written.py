@@ -1,0 +1,340 @@
+"""Writes a make of the corpus as a file: text, a workbook or an archive."""
+
+from __future__ import annotations
+
+import io
+import random
+import zipfile
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import openpyxl
+
+from tests.intake.export.corpus import ZONE, Make, Truth, interval_of, truth_of
+
+Row = list[str]
+MONTHS = {
+    "de": "Jan Feb Mär Apr Mai Jun Jul Aug Sep Okt Nov Dez",
+    "fr": "janv. févr. mars avr. mai juin juil. août sept. oct. nov. déc.",
+    "es": "ene feb mar abr may jun jul ago sep oct nov dic",
+    "it": "gen feb mar apr mag giu lug ago set ott nov dic",
+}
+DAYS = {
+    "de": "Mo Di Mi Do Fr Sa So",
+    "fr": "lun. mar. mer. jeu. ven. sam. dim.",
+    "es": "lun mar mié jue vie sáb dom",
+    "it": "lun mar mer gio ven sab dom",
+}
+BESIDE: dict[str, tuple[str, Callable[[float], str]]] = {
+    "power": ("Power (W)", lambda w: f"{w:.1f}"),
+    "dc": ("DC voltage (V)", lambda w: f"{33 + w / 100:.1f}"),
+    "ac": ("AC voltage (V)", lambda w: f"{229 + w / 100:.1f}"),
+    "hz": ("Frequency (Hz)", lambda w: f"{50 + w / 10000:.2f}"),
+    "temp": ("Temperature (°C)", lambda w: f"{15 + w / 10:.1f}"),
+}
+
+
+@dataclass(frozen=True)
+class Grid:
+    """What a file says: a row for each time, with the cells of each unit."""
+
+    make: Make
+    times: list[datetime]
+    cells: dict[tuple[str, datetime], str]
+    watts: dict[tuple[str, datetime], float]
+    serials: list[str]
+
+
+def write(make: Make, folder: Path) -> tuple[Path, Truth]:
+    """Write the file and return it with what it says."""
+    truth = truth_of(make)
+    stem = folder / make.name
+    if make.kind == "xlsx":
+        return _workbook(make, truth, stem.with_suffix(".xlsx")), truth
+    if make.kind == "zip":
+        return _archive(make, truth, stem.with_suffix(".zip")), truth
+    path = stem.with_suffix(".csv")
+    path.write_bytes(_text(make, truth))
+    return path, truth
+
+
+def _alone(make: Make, truth: Truth) -> Iterator[tuple[str, Make, Truth]]:
+    """Give a file of each unit, which only its name names."""
+    for serial, name in make.shown_names.items():
+        alone = replace(make, heading=make.value_heading, kind="csv", shape="wide", upper=None)
+        yield name.replace("/", "-"), alone, {key: wh for key, wh in truth.items() if key[0] == serial}
+
+
+def _archive(make: Make, truth: Truth, path: Path) -> Path:
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, alone, own in _alone(make, truth):
+            archive.writestr(f"{name}.csv", _text(alone, own))
+    return path
+
+
+def _text(make: Make, truth: Truth) -> bytes:
+    lines = [
+        *make.preamble,
+        *(make.delimiter.join(_quoted(c, make) for c in row) for row in _rows(make, truth)),
+    ]
+    if make.footer:
+        lines.append(make.footer)
+    return ("\r\n".join(lines) + "\r\n").encode(make.encoding)
+
+
+def _quoted(cell: str, make: Make) -> str:
+    return f'"{cell}"' if make.delimiter in cell else cell
+
+
+def _grid(make: Make, truth: Truth) -> Grid:
+    serials = list(dict.fromkeys(serial for serial, _ in truth))
+    times = sorted({start for _, start in truth}, reverse=make.newest_first)
+    if make.irregular:
+        dice = random.Random(f"{make.name} moments")  # noqa: S311 - invented moments
+        times = [t + timedelta(seconds=dice.randint(1, 59 * make.interval)) for t in times]
+    return Grid(make, times, *_shown(make, truth, serials, times), serials)
+
+
+def _rows(make: Make, truth: Truth) -> Iterable[Row]:
+    grid = _grid(make, truth)
+    shape = {
+        "wide": _wide,
+        "long": _long,
+        "blocks": _blocks,
+        "transposed": _transposed,
+        "days": _days,
+        "times": _times,
+    }
+    rows = list(shape[make.shape](grid))
+    if make.again:
+        rows[make.again : make.again] = [rows[0], ["# continued"]]
+    if make.total:
+        rows.append(["Total", *("123.4" for _ in rows[0][1:])])
+    return rows
+
+
+def _wide(grid: Grid) -> Iterator[Row]:
+    make, names = grid.make, grid.make.shown_names
+    clock = _clock_heading(make)
+    blank, extra = ["" for _ in clock], [name for name, _ in make.extra]
+    each = [(s, b) for s in grid.serials for b in ("", *make.beside)]
+    if make.upper:
+        yield blank + [make.upper.format(serial=names[s]) for s, _ in each] + ["" for _ in extra]
+    headings = [f"{names[s]} {BESIDE[b][0]}" if b else make.heading.format(serial=names[s]) for s, b in each]
+    yield clock + headings + extra + (["Sum (Wh)"] if make.total else [])
+    if make.units_row:
+        yield blank + [make.units_row for _ in each] + ["" for _ in extra]
+    for t in grid.times:
+        cells = [_beside(grid, s, t, b) if b else grid.cells.get((s, t), "") for s, b in each]
+        yield _clock(make, t) + cells + [f(t) for _, f in make.extra] + (["99.5"] if make.total else [])
+
+
+def _long(grid: Grid) -> Iterator[Row]:
+    make = grid.make
+    extra = [name for name, _ in make.extra]
+    yield [
+        *_clock_heading(make),
+        make.serial_heading,
+        make.value_heading,
+        *(BESIDE[b][0] for b in make.beside),
+        *extra,
+    ]
+    for t in grid.times:
+        for s in grid.serials:
+            if (s, t) in grid.cells:
+                beside = [_beside(grid, s, t, b) for b in make.beside]
+                yield [
+                    *_clock(make, t, s),
+                    make.shown_names[s],
+                    grid.cells[s, t],
+                    *beside,
+                    *(f(t) for _, f in make.extra),
+                ]
+
+
+def _blocks(grid: Grid) -> Iterator[Row]:
+    """Give a table for each unit, one after another, with its name above."""
+    make = grid.make
+    for s in grid.serials:
+        yield [f"Device: {make.shown_names[s]}"]
+        yield [*_clock_heading(make), make.value_heading]
+        for t in grid.times:
+            if (s, t) in grid.cells:
+                yield [*_clock(make, t, s), grid.cells[s, t]]
+        yield []
+
+
+def _transposed(grid: Grid) -> Iterator[Row]:
+    make = grid.make
+    yield [make.value_heading, *(_clock(make, t)[0] for t in grid.times)]
+    for s in grid.serials:
+        yield [make.shown_names[s], *(grid.cells[s, t] for t in grid.times)]
+
+
+def _days(grid: Grid) -> Iterator[Row]:
+    """Give a row for each unit and day, a column for each time of the day."""
+    make = grid.make
+    found: dict[tuple[str, str], dict[str, str]] = {}
+    for t in grid.times:
+        at = _local(make, t)
+        for s in grid.serials:
+            found.setdefault((at.strftime(make.time), make.shown_names[s]), {})[f"{at:%H:%M}"] = grid.cells[
+                s, t
+            ]
+    hours = sorted({hour for cells in found.values() for hour in cells})
+    yield [make.time_heading, make.serial_heading, *hours]
+    for (day, name), cells in found.items():
+        yield [day, name, *(cells.get(hour, "") for hour in hours)]
+
+
+def _times(grid: Grid) -> Iterator[Row]:
+    """Give a row for each time of the day, a column for each day, of the first unit alone."""
+    make, serial = grid.make, grid.serials[0]
+    found: dict[str, dict[str, str]] = {}
+    for t in grid.times:
+        at = _local(make, t)
+        found.setdefault(f"{at:%H:%M}", {})[at.strftime(make.time)] = grid.cells[serial, t]
+    days = list(dict.fromkeys(day for cells in found.values() for day in cells))
+    yield [f"{make.shown_names[serial]} {make.value_heading}"]
+    yield [make.time_heading, *days]
+    for hour in sorted(found):
+        yield [hour, *(found[hour].get(day, "") for day in days)]
+
+
+# Cells
+
+
+def _clock_heading(make: Make) -> Row:
+    return [make.time_heading, *([make.second_time[1]] if make.second_time else [])]
+
+
+def _zone(name: str) -> tzinfo:
+    if name[0] in "+-":
+        return timezone(timedelta(hours=int(name[:3])))
+    return UTC if name == "UTC" else ZoneInfo(name)
+
+
+def _minutes(make: Make, start: datetime, serial: str | None) -> int:
+    day = (start.astimezone(ZoneInfo(ZONE)).date() - make.first).days
+    return interval_of(make, serial or make.serials[0], day)
+
+
+def _labelled(make: Make, start: datetime, serial: str | None = None) -> datetime:
+    ends = make.label == "end" and not make.irregular
+    return start + timedelta(minutes=_minutes(make, start, serial) if ends else 0)
+
+
+def _local(make: Make, start: datetime) -> datetime:
+    return _labelled(make, start).astimezone(_zone(make.zone))
+
+
+def _clock(make: Make, start: datetime, serial: str | None = None) -> Row:
+    at = _labelled(make, start, serial)
+    local = at.astimezone(_zone(make.zone))
+    if make.time.startswith("epoch"):
+        factor = {"epoch": 1, "epoch_ms": 1000, "epoch_us": 1_000_000}[make.time]
+        return [str(int(at.timestamp()) * factor)]
+    if make.time == "days":
+        whole = local.replace(tzinfo=None) - datetime(1899, 12, 30)  # noqa: DTZ001 - as spreadsheets count
+        return [f"{whole / timedelta(days=1):.6f}"]
+    offset = {"": "", "Z": "Z", "colon": local.isoformat()[-6:]}[make.offset]
+    if make.midnight_24 and local.hour + local.minute == 0:
+        found = [_text_of(make, local - timedelta(days=1)).replace("00:00", "24:00")]
+    else:
+        found = [_text_of(make, local) + offset]
+    if make.second_time:
+        other = at + timedelta(minutes=make.interval) if make.second_time[0] == "end" else at
+        pattern = make.time if make.second_time[0] == "end" else make.second_time[0]
+        found.append(other.astimezone(_zone(make.zone)).strftime(pattern))
+    return found
+
+
+def _text_of(make: Make, local: datetime) -> str:
+    pattern = make.time
+    if make.language != "en":
+        pattern = pattern.replace("%b", MONTHS[make.language].split()[local.month - 1])
+        pattern = pattern.replace("%a", DAYS[make.language].split()[local.weekday()])
+    return local.strftime(pattern)
+
+
+def _shown(
+    make: Make, truth: Truth, serials: list[str], times: Sequence[datetime]
+) -> tuple[dict[tuple[str, datetime], str], dict[tuple[str, datetime], float]]:
+    dice = random.Random(f"{make.name} gaps")  # noqa: S311 - invented gaps
+    cells, watts = {}, {}
+    at = dict(zip(sorted({t for _, t in truth}, reverse=make.newest_first), times, strict=True))
+    for serial in serials:
+        run = {"rollover": 99_999_000.0}.get(make.counter, 5_000.0 if make.counter == "plain" else 0.0)
+        day = None
+        for start in sorted(t for s, t in truth if s == serial):
+            wh, minutes = truth[serial, start], _minutes(make, start, serial)
+            local = start.astimezone(ZoneInfo(ZONE)).date()
+            if make.counter == "daily" and day not in (None, local):
+                run = 0.0
+            day = local
+            run += wh
+            watts[serial, at[start]] = wh * 60 / minutes
+            value = _value(make, wh, run % 1e8, minutes)
+            if make.negative and wh == 0:
+                value = -0.2
+            lost = make.missing is not None and dice.random() < 0.02
+            cells[serial, at[start]] = str(make.missing) if lost else _number(make, value)
+    return cells, watts
+
+
+def _beside(grid: Grid, serial: str, at: datetime, what: str) -> str:
+    if (serial, at) not in grid.watts:
+        return ""
+    return BESIDE[what][1](grid.watts[serial, at]).replace(".", grid.make.decimal)
+
+
+def _value(make: Make, wh: float, run: float, minutes: int) -> float:
+    kind, _, unit = make.quantity.partition("_")
+    value = {"energy": wh, "power": wh * 60 / minutes, "counter": run}[kind]
+    return value / 1000 if unit.startswith("k") else value
+
+
+def _number(make: Make, value: float) -> str:
+    text = f"{value:,.{make.digits + 3 if 'k' in make.quantity else make.digits}f}"
+    text = text.replace(",", "\0").replace(".", make.decimal).replace("\0", make.thousands)
+    return f"{text} {make.cell_unit}" if make.cell_unit else text
+
+
+# Workbooks
+
+
+def _workbook(make: Make, truth: Truth, path: Path) -> Path:
+    book = openpyxl.Workbook()
+    sheet = book.worksheets[0]
+    if make.shape == "sheets":
+        book.remove(sheet)
+        for name, alone, own in _alone(make, truth):
+            _fill(book.create_sheet(name), alone, own)
+    else:
+        _fill(sheet, make, truth)
+    buffer = io.BytesIO()
+    book.save(buffer)
+    path.write_bytes(buffer.getvalue())
+    return path
+
+
+def _fill(sheet: Any, make: Make, truth: Truth) -> None:
+    for line in make.preamble:
+        sheet.append([line])
+    for row in _rows(make, truth):
+        sheet.append([_typed(cell, make) for cell in row])
+
+
+def _typed(cell: str, make: Make) -> Any:
+    try:
+        return datetime.strptime(cell, make.time)  # noqa: DTZ007 - a workbook's times have no zone
+    except ValueError:
+        pass
+    try:
+        return float(cell) if len(cell) < 11 else cell
+    except ValueError:
+        return cell or None
