@@ -111,6 +111,7 @@ class CollectorPart(Part):
     interval_min: Literal[5, 10, 15, 30, 60] = 5
     largest_mb: int = Field(default=2000, ge=10, le=1_000_000)
     """So much is kept at most: years of a roof. Then nothing more is read until the service takes some."""
+    send_every_s: float = Field(default=15, ge=1, le=3600)
     newest_first: YesNo = True
     """After days offline today's readings go before yesterday's."""
 

@@ -145,14 +145,14 @@ class Outbox:
         """Note what hinders the source."""
         if self._troubled.get(source) == message:
             return
-        self._troubled[source] = message
-        log.warning("%s: %s", source, message)
         with self._writing() as db:
             db.execute(
                 "INSERT INTO source (name, trouble, trouble_at) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE "
                 "SET trouble = excluded.trouble, trouble_at = coalesce(trouble_at, excluded.trouble_at)",
                 (source, message, int(time.time())),
             )
+        self._troubled[source] = message
+        log.warning("%s: %s", source, message)
 
     # -- from samples to readings ------------------------------------------------------------------------------------
 

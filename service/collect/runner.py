@@ -61,6 +61,7 @@ def sender_of(config: Config, held: Outbox, service: Service) -> Sender:
         CLOCK,
         session=session(),
         mappings={source.name: source.remembered_as() for source in config.sources},
+        every_s=config.collector.send_every_s,
         newest_first=config.collector.newest_first,
     )
 

@@ -17,7 +17,6 @@ from service.collect.service import Later, NotTaken, Service, by_row
 from service.collect.trouble import Trouble
 
 LARGEST_BATCH = 2000
-EVERY_S = 15.0
 FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 600.0
 CALL_S = 900.0
 """With nothing to send the service is asked so often all the same, for its clock and for a sign of life."""
@@ -40,10 +39,12 @@ class Sender:
         *,
         session: str,
         mappings: Mapping[str, str | None],
+        every_s: float = 15,
         newest_first: bool = True,
     ) -> None:
         self._outbox, self._service, self._laying, self._clock = outbox, service, laying, clock
-        self._session, self._mappings, self._newest_first = session, mappings, newest_first
+        self._session, self._mappings = session, mappings
+        self._every_s, self._newest_first = every_s, newest_first
         self._failures = 0
         self._called = self._cleared = -CALL_S
         self._files_after = 0.0
@@ -67,7 +68,7 @@ class Sender:
             log.warning("%s", trouble)
             return LONGEST_WAIT_S / 10
         self._failures = 0
-        return EVERY_S
+        return self._every_s
 
     def _send_all(self) -> None:
         if time.monotonic() - self._called >= CALL_S:

@@ -63,7 +63,7 @@ class FullHouse:
 
 
 @contextmanager
-def serving(engine: Engine, *, jobs: Any = None) -> Iterator[str]:
+def serving(engine: Engine, *, jobs: Any = None, port: int = 0) -> Iterator[str]:
     """Serve that database on a port of this machine, and give the address."""
     made = Settings(
         _env_file=None,
@@ -72,7 +72,7 @@ def serving(engine: Engine, *, jobs: Any = None) -> Iterator[str]:
         run_worker=False,
     )
     server = uvicorn.Server(
-        uvicorn.Config(create_app(made, engine=engine, jobs=jobs), port=0, log_level="warning")
+        uvicorn.Config(create_app(made, engine=engine, jobs=jobs), port=port, log_level="warning")
     )
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()

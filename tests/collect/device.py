@@ -8,12 +8,13 @@ import re
 import ssl
 import time
 from base64 import b64encode
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from threading import Thread
+from typing import Any
 
 from service.intake.live.model import Sample
 
@@ -52,14 +53,14 @@ class Device:
     """What the server answers, by path; and whom it lets in."""
 
     address: str = ""
-    answers: dict[str, bytes] = field(default_factory=dict)
+    answers: dict[str, Callable[[], Any]] = field(default_factory=dict)
     auth: str = ""
     asked: list[str] = field(default_factory=list)
     headers: list[dict[str, str]] = field(default_factory=list)
 
-    def says(self, path: str, answer: object) -> str:
-        """Let the device answer a path, and return the address."""
-        self.answers[path] = answer if isinstance(answer, bytes) else json.dumps(answer).encode()
+    def says(self, path: str, answer: Any) -> str:
+        """Let the device answer a path with bytes or JSON, or with what a function gives, and return the address."""
+        self.answers[path] = answer if callable(answer) else lambda: answer
         return self.address + path
 
 
@@ -81,8 +82,9 @@ class _Handler(BaseHTTPRequestHandler):
             time.sleep(0.5)
             self._answer(200, b"{}")
         else:
-            body = device.answers.get(self.path)
-            self._answer(200 if body is not None else 404, body or b"")
+            answer = device.answers.get(self.path, lambda: None)()
+            body = answer if isinstance(answer, bytes) else json.dumps(answer).encode()
+            self._answer(404 if answer is None else 200, body)
 
     def _answer(self, status: int, body: bytes, headers: dict[str, str] | None = None) -> None:
         self.send_response(status)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime
 from math import sin
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -97,6 +98,8 @@ class Wire(httpx.BaseTransport):
         self.app = app
         self.faults: list[str | None] = []
         self.meanwhile: Callable[[], object] = lambda: None
+        self.asked: list[tuple[str, str]] = []
+        self.date: datetime | None = None
 
     def handle_request(self, request: httpx.Request) -> httpx.Response:
         """Bring a request over, or not."""
@@ -109,6 +112,7 @@ class Wire(httpx.BaseTransport):
             return httpx.Response(500, request=request)
         if fault == "slow down":
             return httpx.Response(429, headers={"Retry-After": "1"}, request=request)
+        self.asked.append((request.method, request.url.path))
         answer = self._over(request)
         if fault == "doubled":
             answer = self._over(request)
@@ -118,14 +122,17 @@ class Wire(httpx.BaseTransport):
             raise Killed
         if fault == "lost answer":
             raise httpx.ReadError("reset", request=request)
-        return httpx.Response(
-            answer.status_code, content=answer.content, headers={"Date": answer.headers.get("date", "")}
-        )
+        return httpx.Response(answer.status_code, content=answer.content, headers=self._headers(answer))
+
+    def _headers(self, answer: Any) -> dict[str, str]:
+        """Return the headers that pass; the application itself tells no date, its server does."""
+        kept = {name: answer.headers[name] for name in ("location", "retry-after") if name in answer.headers}
+        return kept | ({"Date": format_datetime(self.date, usegmt=True)} if self.date else {})
 
     def _over(self, request: httpx.Request) -> Any:
         headers = {k: v for k, v in request.headers.items() if k in ("authorization", "content-type")}
         return self.app.request(
-            request.method, str(request.url.path), content=request.read(), headers=headers
+            request.method, request.url.raw_path.decode(), content=request.read(), headers=headers
         )
 
 
@@ -165,11 +172,14 @@ class Told(Clock):
 class Collector:
     """A collector on a file, started as often as it was killed."""
 
-    def __init__(self, world: World, folder: Path, app: TestClient) -> None:
+    def __init__(self, world: World, folder: Path, app: TestClient, **service: Any) -> None:
         self.site = world.site()
+        self.mappings: dict[str, str | None] = {}
         self.clock = Told()
         self.wire = Wire(app)
-        self._part = ServicePart(url="http://service.test", site=self.site, token=SecretStr(world.token))
+        given = {"url": "http://service.test", "site": self.site, "token": world.token, **service}
+        self._part = ServicePart.model_validate(given)
+        self.token = given["token"]
         self._path = folder / f"{self.site}.sqlite"
         self.start()
 
@@ -184,7 +194,7 @@ class Collector:
             Laying(LABELLED, Layout(5)),
             self.clock,
             session="session",
-            mappings={},
+            mappings=self.mappings,
         )
 
     def kill(self) -> None:

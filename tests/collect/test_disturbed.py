@@ -11,7 +11,7 @@ from hypothesis.stateful import run_state_machine_as_test
 from tests.browser.house import new_database
 from tests.collect.disturbed import Disturbed, world_on
 
-EXAMPLES = int(os.environ.get("YIELDPROOF_TEST_EXAMPLES", "6"))
+EXAMPLES = int(os.environ.get("YIELDPROOF_TEST_EXAMPLES", "4"))
 
 
 def test_nothing_is_lost_and_nothing_counted_twice(tmp_path: Path) -> None:

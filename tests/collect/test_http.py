@@ -42,7 +42,7 @@ def hub(_server: Device) -> Device:
 
 
 def _source(url: str, **settings: Any) -> HttpSource:
-    given = {"kind": "http", "name": "hub", "url": url, "every_s": 60, "timeout_s": 5, "payload": PAYLOAD}
+    given = {"kind": "http", "name": "hub", "url": url, "every_s": 60, "timeout_s": 20, "payload": PAYLOAD}
     return HttpSource.model_validate({k: v for k, v in (given | settings).items() if v is not None})
 
 
@@ -136,7 +136,7 @@ def test_what_hinders_is_said_with_a_remedy(hub: Device, path: str, said: str) -
     hub.says("/empty", {"units": [{"sn": "101"}]})
     port = hub.address.rpartition(":")[2]
     path = {"/loop": "/to/" * 8, "/elsewhere": f"/to/http://localhost:{port}/units"}.get(path, path)
-    heard = _read_once(_source(hub.address + path, timeout_s=0.3))
+    heard = _read_once(_source(hub.address + path, timeout_s=0.3 if path == "/slow" else 20))
     assert (heard.found, heard.times, len(heard.troubles)) == ([], 0, 1)
     assert said in heard.troubles[0]
 
