@@ -260,6 +260,11 @@ def test_weather_is_imported(run: Run, engine: Engine, tmp_path: Path) -> None:
     weather = {"interval_min": 60, "start": START.isoformat(), "ghi_w_m2": [100, 200], "air_temp_c": [12, 13]}
     found = run("import", "weather", _write(tmp_path, "w.json", weather), "--site", site_id)
     assert found.stdout.startswith("4 accepted")
+    rows = tmp_path / "sensor.csv"
+    rows.write_text(f"start,ghi_w_m2\n{START.isoformat()},100\n", encoding="utf-8")
+    again = run("import", "weather", str(rows), "--site", site_id, "--interval-min", "60")
+    assert again.stdout.startswith("0 accepted, 1 replaced")
+    assert "interval_min" in _refused(run("import", "weather", str(rows), "--site", site_id))
 
 
 # Verify

@@ -18,7 +18,7 @@ from service.cli.plain import Failure, open_database, remark, result
 from service.intake.export.ours import TYPES, form_of
 from service.intake.export.propose import checked_answers
 from service.intake.json_form import parse_json
-from service.intake.parse import JSON_TYPE, parse_readings
+from service.intake.parse import CSV_TYPE, JSON_TYPE, parse_readings
 from service.intake.problems import FieldError, Refused
 from service.intake.record import as_stored, read_record
 from service.intake.take import Import, NoSuchSite, Receipt, take_readings, take_weather
@@ -93,11 +93,16 @@ def import_readings(
 
 
 @app.command("weather")
-def import_weather(file: File, site: SiteId) -> None:
-    """Take measured or fetched weather (JSON) into a site."""
+def import_weather(
+    file: File,
+    site: SiteId,
+    interval_min: Annotated[int | None, typer.Option(help="Minutes that a row of a CSV covers.")] = None,
+) -> None:
+    """Take weather that was measured on site: JSON, or CSV with a column start. The same again changes nothing."""
     engine = open_database()
     with _refusals_named(file), _working(f"Taking in {file.name}"):
-        receipt = take_weather(engine, site, file.read_bytes(), JSON_TYPE, imported=_import(file))
+        kind = CSV_TYPE if file.suffix.lower() == ".csv" else JSON_TYPE
+        receipt = take_weather(engine, site, file.read_bytes(), kind, interval_min, imported=_import(file))
     _print_receipt(receipt)
 
 

@@ -23,6 +23,7 @@ from service.intake.days import days_reached
 from service.intake.json_form import parse_json
 from service.intake.parse import CSV_TYPE, JSON_TYPE, UnknownFormat, media_type, parse_readings
 from service.intake.problems import Refused
+from service.intake.weather_csv import samples_from_weather_csv
 from service.store import payloads, readings, site_days, sites
 from service.store.audit import note
 from service.store.database import writing
@@ -82,11 +83,14 @@ def take_readings(
     """Take a body of readings; Refused, UnknownFormat or NoSuchSite if nothing of it is kept."""
     samples = parse_readings(body, content_type, interval_min)
     kind = media_type(content_type)
-    described = f"{kind}; interval_min={interval_min}" if kind == CSV_TYPE and interval_min else kind
-    sent = Sent("readings", described, body, _source(source, imported))
+    sent = Sent("readings", _described(kind, interval_min), body, _source(source, imported))
     return _take(
         engine, site_id, sent, samples, limits.checked, partial(readings.write, source=sent.source), imported
     )
+
+
+def _described(kind: str, interval_min: int | None) -> str:
+    return f"{kind}; interval_min={interval_min}" if kind == CSV_TYPE and interval_min else kind
 
 
 def take_samples(
@@ -112,15 +116,20 @@ def take_weather(
     site_id: str,
     body: bytes,
     content_type: str = JSON_TYPE,
+    interval_min: int | None = None,
     *,
     imported: Import | None = None,
     source: str = "",
 ) -> Receipt:
     """Take a body of weather; Refused, UnknownFormat or NoSuchSite if nothing of it is kept."""
-    if media_type(content_type) != JSON_TYPE:
-        raise UnknownFormat(JSON_TYPE)
-    samples = weather.samples_from_weather(parse_json(body))
-    sent = Sent("weather", JSON_TYPE, body, _source(source, imported))
+    kind = media_type(content_type)
+    if kind == JSON_TYPE:
+        samples = weather.samples_from_weather(parse_json(body))
+    elif kind == CSV_TYPE:
+        samples = samples_from_weather_csv(body, interval_min)
+    else:
+        raise UnknownFormat(JSON_TYPE, CSV_TYPE)
+    sent = Sent("weather", _described(kind, interval_min), body, _source(source, imported))
     return _take(engine, site_id, sent, samples, weather.checked, readings.write_weather, imported)
 
 

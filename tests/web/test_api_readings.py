@@ -258,6 +258,16 @@ def test_weather_is_taken_and_its_wrong_values_listed(client: TestClient, path: 
     assert refused.json()["errors"][0]["field"] == "poa_w_m2.north"
 
 
+def test_weather_is_taken_as_csv_too(client: TestClient, path: str) -> None:
+    rows = f"start,ghi_w_m2,poa_w_m2:south roof\n{START},100,90\n"
+    sent = {"content": rows, "headers": {"Content-Type": "text/csv"}}
+    answer = client.post(f"{path}/weather?interval_min=15", **sent)
+    assert (answer.status_code, answer.json()["accepted"]) == (200, 2)
+    assert client.post(f"{path}/weather", **sent).json()["errors"][0]["field"] == "interval_min"
+    strange = client.post(f"{path}/weather", content="x", headers={"Content-Type": "text/plain"})
+    assert strange.status_code == 415
+
+
 def test_no_readings_no_verification_but_what_to_do(client: TestClient, path: str) -> None:
     answer = client.get(f"{path}/verification")
 

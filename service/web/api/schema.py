@@ -208,6 +208,15 @@ READINGS_BODY = _request(
         PARQUET_TYPE: {"type": "string", "format": "binary", "description": "In the columns given out."},
     }
 )
+WEATHER_BODY = _request(
+    {
+        JSON_TYPE: _ref(WeatherBody),
+        CSV_TYPE: {
+            "type": "string",
+            "description": "With a header: start,ghi_w_m2,air_temp_c,poa_w_m2:PLANE",
+        },
+    }
+)
 FILE_BODY = _request({"application/octet-stream": {"type": "string", "format": "binary"}})
 
 

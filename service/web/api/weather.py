@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from fastapi import Request, Response
+from typing import Annotated
+
+from fastapi import Query, Request, Response
 
 from service.intake.take import take_weather
 from service.web.api.common import (
@@ -15,7 +17,7 @@ from service.web.api.common import (
     only_query,
     problems,
 )
-from service.web.api.schema import ReceiptAnswer, WeatherBody, json_body
+from service.web.api.schema import WEATHER_BODY, ReceiptAnswer
 from service.web.api.taken import answer
 
 router = api_router("weather")
@@ -23,10 +25,10 @@ router = api_router("weather")
 
 @router.post(
     "/sites/{site_id}/weather",
-    dependencies=[only_query()],
+    dependencies=[only_query("interval_min")],
     response_model=ReceiptAnswer,
     responses=problems(404, 413, 415),
-    openapi_extra=json_body(WeatherBody),
+    openapi_extra=WEATHER_BODY,
 )
 def take(
     request: Request,
@@ -35,6 +37,8 @@ def take(
     body: BodyDep,
     source: Source,
     content_type: ContentType = "",
+    interval_min: Annotated[int | None, Query(description="For a CSV.")] = None,
 ) -> Response:
     """Take weather on one grid; `poa_w_m2` is by the planes' names."""
-    return answer(request, site_id, take_weather(engine, site_id, body, content_type, source=source))
+    receipt = take_weather(engine, site_id, body, content_type, interval_min, source=source)
+    return answer(request, site_id, receipt)
