@@ -70,7 +70,7 @@ def import_export(
         taken = bring(engine, site_id, record, planned, by=COMMAND_LINE, file=file.name, keep=keep, seen=seen)
     if mapping and answers:
         with writing(engine) as session:
-            remember(session, site_id, mapping, answers)
+            remember(session, site_id, mapping, answers, planned.kind)
     _show_taken(taken, shown, as_json=as_json)
 
 

@@ -26,7 +26,7 @@ from service.intake.export.ours import form_of, states_interval
 from service.intake.export.preview import beginning, brightest, first
 from service.intake.export.propose import checked_answers
 from service.intake.export.read import Rejected
-from service.intake.export.tables import Seen, tables_of
+from service.intake.export.tables import Seen, Table, tables_of
 from service.intake.parse import CSV_TYPE, parse_readings
 from service.intake.problems import FieldError, Refused, as_kept, told
 from service.intake.take import Import, take_readings
@@ -61,6 +61,8 @@ class Looked:
     found: dict[str, Any]
     questions: Sequence[Question]
     take: Callable[[Upload, Seen, Callable[[Sequence[Rejected]], None]], Taken]
+    kind: str = ""
+    """Of which kind the file is, so that its answers are known for the next; empty for a form of the API."""
 
 
 def work(engine: Engine, key: Key, changed: Anew = lambda: None) -> None:
@@ -107,7 +109,8 @@ def _work(engine: Engine, upload: Upload, changed: Anew) -> None:
         if looked.questions or not wanted:
             state = "asks" if looked.questions else "ready"
             with writing(engine) as session:
-                uploads.finish(session, key, state, found=looked.found)
+                named = {"answers": upload.answers, "mapping": upload.mapping}
+                uploads.finish(session, key, state, found=looked.found, **named)
             return
         if upload.state == "looking":
             upload = _go_on(engine, key, looked)
@@ -150,13 +153,32 @@ def _look(engine: Engine, upload: Upload, path: Path, record: Mapping[str, Any],
     with writing(engine) as session:
         _still(uploads.tell(session, key_of(upload), total=sum(table.size for table in tables)))
     planned = plan(tables, record, upload.answers, seen)
+    if planned.questions and not upload.to_take:
+        planned = _as_remembered(engine, upload, planned, tables, record)
     samples = beginning(planned, record)
 
     def take(upload: Upload, seen: Seen, keep: Any) -> Taken:
         how = {"by": upload.sent_by, "file": upload.name, "keep": keep, "seen": seen, "first_part": 1}
         return bring(engine, upload.site_id, record, planned, **how)
 
-    return Looked(_found(planned, samples, record), planned.questions, take)
+    return Looked(_found(planned, samples, record), planned.questions, take, planned.kind)
+
+
+def _as_remembered(
+    engine: Engine, upload: Upload, planned: Plan, tables: Sequence[Table], record: Mapping[str, Any]
+) -> Plan:
+    """Return the plan by answers that were given for a file of this kind, if they leave nothing open."""
+    with reading(engine) as session:
+        known = mappings.of_kind(session, upload.site_id, planned.kind)
+    asked_now = {question.key for question in planned.questions}
+    for one in known:
+        if asked_now <= one.answers.keys():
+            answers = {**one.answers, **upload.answers}
+            again = plan(tables, record, answers)
+            if not again.questions:
+                upload.answers, upload.mapping = answers, one.name
+                return again
+    return planned
 
 
 def _found(planned: Plan, samples: Sequence[Samples], record: Mapping[str, Any]) -> dict[str, Any]:
@@ -210,7 +232,7 @@ def _take(engine: Engine, upload: Upload, looked: Looked, seen: Seen, changed: A
         nonlocal part
         if rows:
             with writing(engine) as session:
-                uploads.keep_rejected(session, upload, part, rows)
+                uploads.keep_rejected(session, upload, part, as_kept(rows))
             part += 1
 
     taken = looked.take(upload, seen, keep)
@@ -219,7 +241,7 @@ def _take(engine: Engine, upload: Upload, looked: Looked, seen: Seen, changed: A
         _still(uploads.finish(session, key, "done", found=looked.found, outcome=outcome))
         uploads.drop_pieces(session, upload, "sent")
         if upload.mapping and upload.answers:
-            mappings.remember(session, upload.site_id, upload.mapping, upload.answers)
+            mappings.remember(session, upload.site_id, upload.mapping, upload.answers, looked.kind)
     changed()
 
 

@@ -7,7 +7,9 @@ lets the chart through.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from html import escape
 
 import numpy as np
@@ -84,7 +86,7 @@ def day_panels(series: Series, *, title: str, narrow: bool = False, dark: bool =
         parts.append(_axes(frame, layout, ink, first=i % layout.columns == 0))
         parts.append(_panel(course(profile, frame), total, frame, layout, ink))
     sides = size(len(profiles), narrow=narrow)
-    return _document("".join(parts), sides, layout, ink, title)
+    return _document("".join(parts), sides, layout, ink, title, legend(ink, sides[0]))
 
 
 def evidence_panel(shown: Evidence, *, title: str, narrow: bool = False, dark: bool = False) -> str:
@@ -101,8 +103,37 @@ def evidence_panel(shown: Evidence, *, title: str, narrow: bool = False, dark: b
         f'<path d="{line}" fill="none" stroke="{ink.mark}" stroke-width="2" stroke-dasharray="5 3"/>',
         _seen(shown.seen, frame, layout, ink),
     )
-    with_neighbours = bool(shown.neighbours)
-    return _document("".join(parts), evidence_size(narrow=narrow), layout, ink, title, with_neighbours)
+    sides = evidence_size(narrow=narrow)
+    keys = legend(ink, sides[0], with_neighbours=bool(shown.neighbours))
+    return _document("".join(parts), sides, layout, ink, title, keys)
+
+
+def light_panel(
+    day: date, profile: Profile, noon_min: float, *, title: str, narrow: bool = False, dark: bool = False
+) -> str:
+    """Return one day of a file's light: its mean power filled, a clear sky's as a line, and when the sun is highest."""
+    layout, ink = _evidence_layout(narrow), DARK if dark else LIGHT
+    lit = np.flatnonzero(np.nan_to_num(profile.measured_w) + profile.expected_w > 0) * profile.step_min
+    light = (int(lit[0]) // 60 * 60, -(-(int(lit[-1]) + profile.step_min) // 60) * 60)
+    peak_w = float(np.nanmax([*profile.measured_w, *profile.expected_w], initial=1.0))
+    frame = _frame(0, layout, light, peak_w * 1.04)
+    drawn = course(profile, frame)
+    noon = float(frame.x(np.array([noon_min]))[0])
+    dashed = f'stroke="{ink.mark}" stroke-width="1.5" stroke-dasharray="5 3"'
+    parts = (
+        _axes(frame, layout, ink, first=True),
+        f'<text x="{frame.left:.1f}" y="{frame.top - 12:.1f}" font-weight="600">{escape(words.day(day))}</text>',
+        f'<path d="{drawn.made}" fill="{ink.made}"/>',
+        f'<path d="{drawn.due}" fill="none" stroke="{ink.due}" stroke-width="1.4" stroke-linejoin="round"/>',
+        f'<path d="M{noon:.1f},{frame.top:.1f}V{frame.bottom:.1f}" fill="none" {dashed}/>',
+    )
+    keys = [
+        (f'<path d="M0,20v-10h16v10z" fill="{ink.made}"/>', gettext("in the file")),
+        (f'<path d="M0,16h16" stroke="{ink.due}" stroke-width="1.6"/>', gettext("under a clear sky")),
+        (f'<path d="M8,8v13" {dashed}/>', gettext("the sun is highest")),
+    ]
+    sides = evidence_size(narrow=narrow)
+    return _document("".join(parts), sides, layout, ink, title, _legend(keys, sides[0]))
 
 
 def evidence_size(*, narrow: bool = False) -> tuple[int, int]:
@@ -241,6 +272,10 @@ def legend(ink: Ink, width: int, *, with_neighbours: bool = False) -> str:
     if with_neighbours:
         dashed = f'<path d="M0,16h16" stroke="{ink.mark}" stroke-width="2" stroke-dasharray="5 3"/>'
         keys.append((dashed, gettext("as the neighbours did")))
+    return _legend(keys, width)
+
+
+def _legend(keys: Sequence[tuple[str, str]], width: int) -> str:
     parts, x, y = [], 4, 0
     for key, text in keys:
         if x + 21 + LETTER_PX * len(text) > width:
@@ -259,11 +294,8 @@ def hatch(ink: Ink) -> str:
     )
 
 
-def _document(
-    parts: str, sides: tuple[int, int], layout: Layout, ink: Ink, title: str, with_neighbours: bool = False
-) -> str:
+def _document(parts: str, sides: tuple[int, int], layout: Layout, ink: Ink, title: str, keys: str) -> str:
     width, height = sides
-    keys = legend(ink, width, with_neighbours=with_neighbours)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
         f'viewBox="0 0 {width} {height}" role="img" font-family="system-ui, sans-serif" '

@@ -24,6 +24,7 @@ DEEDS = {
     "record.undone": marked("%(who)s undid change %(number)s of the record."),
     "record.redone": marked("%(who)s made change %(number)s of the record again."),
     "readings.imported": marked("%(who)s read readings from the file %(file)s."),
+    "mapping.removed": marked("%(who)s removed the answers remembered as %(name)s for files."),
     "weather.imported": marked("%(who)s read weather from the file %(file)s."),
     "correction.accepted": marked("%(who)s accepted correction %(number)s of the record."),
     "correction.undone": marked("%(who)s undid correction %(number)s of the record."),

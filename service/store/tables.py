@@ -365,6 +365,8 @@ class ExportMapping(SQLModel, table=True):
     site_id: str = Field(sa_column=_site_key())
     name: str = Field(primary_key=True, max_length=60)
     answers: dict[str, str] = Field(sa_column=Column(JSON, nullable=False))
+    kind: str = Field(default="", sa_column=Column(Text, nullable=False))
+    """What tells files of this kind from others, as `intake.export` says it; empty where it is not known."""
 
 
 class Upload(SQLModel, table=True):

@@ -169,6 +169,11 @@ def get(session: Session, site_id: str, number: int) -> Upload | None:
     return session.get(Upload, (site_id, number), populate_existing=True)
 
 
+def held(session: Session, site_id: str, number: int) -> Upload | None:
+    """Return a file of the site for changing what is wanted of it; nobody else does meanwhile."""
+    return session.get(Upload, (site_id, number), with_for_update=True, populate_existing=True)
+
+
 def of_site(session: Session, site_id: str, limit: int = 20) -> list[Upload]:
     """Return the site's files that have come, the newest first."""
     query = select(Upload).where(col(Upload.site_id) == site_id, col(Upload.state) != "coming")

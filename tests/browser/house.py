@@ -25,7 +25,7 @@ from service.jobs.codec import to_json
 from service.jobs.punch_list import Mark, mark, put_on_list
 from service.jobs.verification import MADE_BY, summary
 from service.settings import Settings
-from service.store import people, punch, site_days, sites, verifications
+from service.store import mappings, people, punch, site_days, sites, uploads, verifications
 from service.store.database import make_engine, writing
 from service.store.migrate import upgrade
 from service.store.site_days import Day
@@ -33,6 +33,7 @@ from service.store.tables import Site, User
 from service.verify.result import Verification
 from service.web.app import create_app
 from tests.report import sample
+from tests.web.bring import brought, exported, waiting
 from tests.web.visit import Person, add_person, add_site, assign
 
 FLAGS = [
@@ -131,8 +132,31 @@ def _furnished(engine: Engine, installer: Person) -> dict[str, str]:
         "serial": sample.SHADED,
         "dead": sample.DEAD,
     }
-    parts = (_visited(engine, faulty), _links(engine, faulty, healthy, bare), _invited(engine, faulty))
+    parts = (
+        _brought(engine, bare),
+        _visited(engine, faulty),
+        _links(engine, faulty, healthy, bare),
+        _invited(engine, faulty),
+    )
     return {**values, **{name: value for part in parts for name, value in part.items()}}
+
+
+def _brought(engine: Engine, site_id: str) -> dict[str, str]:
+    """Bring files that are in every state, and stay there."""
+    numbers = {
+        "file_asks": brought(engine, site_id, exported()),
+        "file_ready": brought(engine, site_id, exported(), label="start"),
+        "file_failed": brought(engine, site_id, b"hello\nworld\n", name="notes.txt"),
+        "file_looking": waiting(engine, site_id, exported()).number,
+        "file_done": brought(engine, site_id, exported(broken=True)),
+    }
+    with writing(engine) as session:
+        mappings.remember(session, site_id, "monthly report", {"label": "start"})
+        done = uploads.held(session, site_id, numbers["file_done"])
+        assert done is not None
+        done.state = "done"  # without its readings: the site stays bare
+        done.outcome = {"accepted": 190, "replaced": 1, "rejected": 1, "missing": 0, "warnings": []}
+    return {name: str(number) for name, number in numbers.items()}
 
 
 def _invited(engine: Engine, site_id: str) -> dict[str, str]:

@@ -15,6 +15,7 @@ NOT_PAGES = {
 
 FILE_ENDINGS = (".{form}", ".svg", ".pdf", ".csv", ".xlsx", ".png", ".json", ".parquet", ".jpg")
 FILE_ROUTES = ("/photos/",)
+FILE = "/sites/{site_id}/exports/{number}"
 
 
 @dataclass(frozen=True)
@@ -60,6 +61,14 @@ LOOKS = (
     Look("plan", "/sites/{site_id}/plan", "/sites/{faulty}/plan"),
     Look("plan-installer", "/sites/{site_id}/plan", "/sites/{healthy}/plan", "installer", twin=True),
     Look("plan-paste", "/sites/{site_id}/plan/paste", "/sites/{faulty}/plan/paste"),
+    Look("files", "/sites/{site_id}/exports", "/sites/{bare}/exports"),
+    Look("file-asks", FILE, "/sites/{bare}/exports/{file_asks}", "installer"),
+    Look("file-ready", FILE, "/sites/{bare}/exports/{file_ready}"),
+    Look("file-failed", FILE, "/sites/{bare}/exports/{file_failed}"),
+    Look(
+        "file-looking", FILE, "/sites/{bare}/exports/{file_looking}", twin=True
+    ),  # it comes anew all the time
+    Look("file-done", FILE, "/sites/{bare}/exports/{file_done}"),
     Look("owner", "/owner/{token}", "/owner/{owner_faulty}", "nobody"),
     Look("owner-healthy", "/owner/{token}", "/owner/{owner_healthy}", "nobody"),
     Look("owner-bare", "/owner/{token}", "/owner/{owner_bare}", "nobody"),

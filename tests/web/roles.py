@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import cache
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from fastapi.testclient import TestClient
@@ -24,10 +25,12 @@ from service.jobs.codec import to_json
 from service.jobs.punch_list import put_on_list
 from service.jobs.verification import MADE_BY, summary
 from service.store import accounts, assignments, password_links, photos, sites, uploads, verifications
-from service.store.database import reading, writing
+from service.store.database import make_engine, reading, writing
+from service.store.migrate import upgrade
 from service.store.tables import Site, User, metadata
 from service.verify.result import Verification
 from tests.report import sample
+from tests.web.bring import brought, exported
 from tests.web.visit import PASSWORDS, add_site
 
 PEOPLE = ("nobody", "owner", "stranger", "installer", "office")
@@ -36,6 +39,8 @@ ROLES = (*PEOPLE, *TOKENS)
 
 TURNED = {"kind": "plane", "plane": "east dormer", "azimuth_deg": 131.5, "tilt_deg": 24.5}
 ONE_READING = b'{"interval_min": 5, "start": "2026-05-04T12:00:00Z", "energy_wh": {"60418820001": [5]}}'
+FILE = "2026-05.csv"
+
 UNWATCHED = {"failed_tries"}
 """Tables in which a refused request may leave something."""
 
@@ -128,9 +133,23 @@ def _site(engine: Engine) -> str:
 
 def _upload(engine: Engine, site_id: str) -> None:
     with writing(engine) as session:
-        upload = uploads.begin(session, site_id, name="june.csv", by="Ana")
-        uploads.keep_rejected(session, upload, 0, [["june.csv", 3, "", "?", "is not a number"]])
-        upload.state, upload.outcome = "done", {"accepted": 1, "replaced": 0, "rejected": 1, "missing": 0}
+        upload = uploads.begin(session, site_id, name=FILE, by="Ana")
+        uploads.keep_rejected(session, upload, 0, [[FILE, 3, "", "?", "?"]])
+        upload.state, upload.found = "ready", _found_in_file()
+
+
+@cache
+def _found_in_file() -> dict[str, Any]:
+    """Return what looking at a file found, worked out once."""
+    with TemporaryDirectory() as folder:
+        engine = make_engine(f"sqlite:///{folder}/yieldproof.sqlite")
+        upgrade(engine)
+        site_id = add_site(engine, None)
+        number = brought(engine, site_id, exported(), name=FILE, label="start")
+        with reading(engine) as session:
+            found = uploads.get(session, site_id, number)
+        engine.dispose()
+    return dict(found.found or {}) if found else {}
 
 
 def _people(session: Session, site_id: str) -> list[User]:

@@ -99,6 +99,14 @@ POST   /sites/{site_id}/plan/undo/{number}                  ssnyy sssss
 POST   /sites/{site_id}/plan/redo/{number}                  ssnyy sssss
 GET    /sites/{site_id}/plan/paste                          ssnyy sssss
 POST   /sites/{site_id}/plan/paste                          ssnyy sssss
+GET    /sites/{site_id}/exports                             ssnyy sssss
+POST   /sites/{site_id}/exports                             ssnyy sssss
+POST   /sites/{site_id}/exports/forget                      ssnyy sssss
+GET    /sites/{site_id}/exports/{number}                    ssnyy sssss
+POST   /sites/{site_id}/exports/{number}                    ssnyy sssss
+POST   /sites/{site_id}/exports/{number}/remove             ssnyy sssss
+GET    /sites/{site_id}/exports/{number}/light.{form}       ssnyy sssss
+GET    /sites/{site_id}/exports/{number}/rejected.{form}    ssnyy sssss
 GET    /sites/{site_id}/plan.csv                            ssnyy sssss
 GET    /sites/{site_id}/record.json                         ssnyy sssss
 POST   /sites/{site_id}/corrections                         ssnfy sssss

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from fastapi.testclient import TestClient
 from httpx import Response
@@ -23,11 +24,12 @@ from service.store import readings, sites, uploads
 from service.store.database import reading, writing
 from service.store.tables import AuditRow, Upload, UploadPiece
 from service.web import app, bringing
-from tests.intake.export import corpus
+from tests.intake.export import corpus, written
 from tests.intake.export.corpus import RECORD, SERIALS, Make
 
 DAY = {"start": datetime(2026, 6, 13, 22, tzinfo=UTC), "end": datetime(2026, 6, 16, 22, tzinfo=UTC)}
-GERMAN = Make("plain", delimiter=";", decimal=",", time="%d.%m.%Y %H:%M")
+GERMAN = Make("plain", interval=15, hours=(4, 22), delimiter=";", decimal=",", time="%d.%m.%Y %H:%M")
+"""Of the bright hours only: nothing shows which end of its interval a time stands at."""
 
 
 @pytest.fixture
@@ -38,7 +40,7 @@ def site_id(engine: Engine) -> str:
 
 @pytest.fixture
 def file(tmp_path: Path) -> tuple[bytes, corpus.Truth]:
-    path, truth = corpus.write(GERMAN, tmp_path)
+    path, truth = written.write(GERMAN, tmp_path)
     return path.read_bytes(), truth
 
 
@@ -48,7 +50,8 @@ def _send(client: TestClient, site_id: str, body: Any, query: str = "", name: st
 
 def _held(engine: Engine, site_id: str) -> dict[str, list[float]]:
     with reading(engine) as session:
-        return {s.serial: s.values.tolist() for s in readings.load(session, site_id, **DAY)}
+        found = readings.load(session, site_id, **DAY)
+    return {s.serial: s.values[~np.isnan(s.values)].tolist() for s in found}
 
 
 def _count(engine: Engine, model: Any) -> int:
@@ -260,7 +263,7 @@ def test_only_this_route_takes_more_than_a_body(
 
 
 def test_archive_of_tables_is_read_whole(client: TestClient, site_id: str, tmp_path: Path) -> None:
-    path, truth = corpus.write(Make("archive", kind="zip"), tmp_path)
+    path, truth = written.write(Make("archive", kind="zip"), tmp_path)
     with zipfile.ZipFile(path, "a") as archive:
         archive.writestr("read me.txt", "hello")
     said = _send(client, site_id, path.read_bytes(), "&answer=label%3Dstart", name="june.zip").json()

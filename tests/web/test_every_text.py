@@ -49,7 +49,7 @@ DATA = (
     "Yieldproof", "Kiln Cottage", "Mill Lane", "south roof", "east dormer", "Europe/London", "module", "inverter",
     "stranger", "installer", "office person", "office", "Ana", "nobody", "all-write", "all-read", "site-write",
     "site-read", "other-site", "English", "IEC", "POST", "Wh", "kWh", "MWh", "kW", "W", "min", "PI",
-    "CSV", "XLSX", "PDF", "PNG", "SVG", "JSON", "UTC", "h", "A", "B", "deg", "V",
+    "CSV", "XLSX", "PDF", "PNG", "SVG", "JSON", "UTC", "h", "A", "B", "deg", "V", "UTF-8", "Zeit",
 )  # fmt: skip
 """Names of people, sites, planes, types and tokens in the tests' house; marks of units; names of standards."""
 

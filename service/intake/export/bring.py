@@ -47,6 +47,13 @@ class Plan:
         return list(found.values())
 
     @property
+    def kind(self) -> str:
+        """Return what tells files of one make from others: how they are laid out and what they call the time."""
+        names = ("delimiter", "shape", "time_columns")
+        tables = [p.guesses for _, p in self.readable]
+        return "\n".join(sorted({" ".join(str(g[n].value) for n in names if n in g) for g in tables}))
+
+    @property
     def warnings(self) -> list[str]:
         """Return what a person should know of each table, and of those that hold no readings."""
         several = len(self.tables) > 1

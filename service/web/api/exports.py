@@ -176,7 +176,7 @@ def state(engine: EngineDep, site_id: SiteId, number: Number) -> Response:
 def rejected(engine: EngineDep, site_id: SiteId, number: Number) -> Response:
     """Give every row that was rejected, with its reason."""
     upload = _find(engine, site_id, number)
-    rows: Iterator[Any] = uploads.rejected(engine, upload)
+    rows: Iterator[Any] = (as_told(row) for row in uploads.rejected(engine, upload))
     table = Table(upload.name, tuple(map(Column, REJECTED)), rows)
     return StreamingResponse(csv_lines(table), media_type=CSV_TYPE)
 

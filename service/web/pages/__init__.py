@@ -23,6 +23,7 @@ from service.web.pages import (
     routes,
     signing,
     site_editing,
+    uploading,
     van,
     visiting,
 )
@@ -49,6 +50,7 @@ PARTS = (
     horizon,
     plan_editing,
     plan_paste,
+    uploading,
     routes,
 )
 """One a line; of two routes that fit an address the earlier one answers."""

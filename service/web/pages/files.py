@@ -15,7 +15,7 @@ from service.report.raster import png
 from service.report.sheets import CSV_TYPE, XLSX_TYPE, Table, csv_lines, xlsx
 from service.report.sunpaths import PAPER
 from service.web.pages.drawings import Drawing, drawing
-from service.web.pages.lookup import Shown, find
+from service.web.pages.lookup import find
 from service.web.session import SignedIn
 
 router = APIRouter(include_in_schema=False)
@@ -37,7 +37,7 @@ def chart_file(
         raise HTTPException(404)
     if form in ("csv", "xlsx"):
         return sheet(drawn.table(), form, site.record.name, name)
-    return _picture(request, site, drawn, look, form)
+    return picture(request, site.version, drawn, look, form)
 
 
 def sheet(table: Table, form: str, *names: str) -> Response:
@@ -48,10 +48,10 @@ def sheet(table: Table, form: str, *names: str) -> Response:
     return StreamingResponse(csv_lines(table), media_type=CSV_TYPE, headers=headers)
 
 
-def _picture(request: Request, site: Shown, drawn: Drawing, look: Look, form: str) -> Response:
-    """Return a chart, drawn only if the browser does not hold it already."""
+def picture(request: Request, version: str, drawn: Drawing, look: Look, form: str) -> Response:
+    """Return a chart, drawn only if the browser does not hold it already in this version."""
     headers = {
-        "ETag": f'"{site.version}-{look}-{form}-{current_language()}"',
+        "ETag": f'"{version}-{look}-{form}-{current_language()}"',
         "Cache-Control": f"private, max-age={KEPT_S}",
     }
     if request.headers.get("if-none-match") == headers["ETag"]:
