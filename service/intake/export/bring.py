@@ -14,6 +14,7 @@ from service.intake.export import asking
 from service.intake.export.model import Known, Proposal, Question
 from service.intake.export.propose import Answers, checked_answers, propose
 from service.intake.export.read import Piece, Rejected, Tally, read
+from service.intake.export.reshape import unfolded
 from service.intake.export.tables import Table
 from service.intake.problems import FieldError, Refused, mark, told
 from service.intake.take import Import, take_samples
@@ -80,7 +81,7 @@ def plan(
     checked_answers(answers)
     known = Known.of_record(record)
     found, before = [], 0
-    for table in tables:
+    for table in map(unfolded, tables):
         found.append((table, propose(table, known, answers, _after(before, seen))))
         before += table.size
     if all(proposal.recipe is None for _, proposal in found):

@@ -9,7 +9,7 @@ import numpy as np
 from service.intake.export.cells import lost_digits, number
 from service.intake.export.channels import channel_of
 from service.intake.export.draft import Draft, listed
-from service.intake.export.layout import Layout, Rows, Value, named_column, stranger
+from service.intake.export.layout import Layout, Rows, Value, named_column, stranger, table_stem
 from service.intake.export.model import Column, Guess
 from service.intake.export.naming import Units, resembling, stem, units_question
 from service.intake.export.words import is_missing
@@ -21,11 +21,18 @@ FEWEST_STEPS = 12
 
 
 def names_of(
-    layout: Layout, columns: Sequence[Value], rows: Iterable[Sequence[str]], units: Units, draft: Draft
+    layout: Layout,
+    columns: Sequence[Value],
+    rows: Iterable[Sequence[str]],
+    table: str,
+    units: Units,
+    draft: Draft,
 ) -> dict[str, str]:
     """Return the serial of each name, empty for what is no unit; ask for the names that nobody but a person knows."""
     if layout.serial_column is None:
         unknown = [unit_name(v, columns) for v in columns if v.serial is None]
+        if len(columns) == len(unknown) == 1 and "/" in table:
+            unknown = [table_stem(table)]
         if unknown:
             draft.questions.append(units_question(unknown, units))
         return {v.heading: v.serial or v.heading for v in columns}
@@ -53,10 +60,11 @@ def _in_rows(cells: Iterable[str], units: Units, draft: Draft) -> dict[str, str]
         else:
             unknown.append(cell)
     if unknown and not any(found.values()):
+        found |= {cell: cell for cell in unknown}
         draft.questions.append(units_question([" ".join(c.split()) for c in unknown], units))
     elif unknown:
         draft.warnings.append(told("rows of these names are not read: {names}", names=listed(unknown)))
-    return found | dict.fromkeys(unknown, "")
+    return dict.fromkeys(unknown, "") | found
 
 
 def read_columns(layout: Layout, columns: Sequence[Value]) -> list[Column]:

@@ -71,7 +71,7 @@ def layout_of(rows: Rows, units: Units, name: str) -> Layout:
         raise NotReadable(told("no column of numbers is energy or power of a unit"))
     only = None
     if serial is None:
-        values, left, only = _with_serials(values, units, f"{re.sub('[/_.]', ' ', name)} {preamble}", lost)
+        values, left, only = _with_serials(values, units, name, preamble, lost)
         beside = [replace(v, serial=v.serial or only) for v in beside]
         ignored += [*left, *(v.heading for v in beside if v.serial is None and v.heading)]
         beside = [v for v in beside if v.serial is not None]
@@ -94,19 +94,19 @@ def _first_row(rows: Rows) -> int:
     for i, row in enumerate(rows):
         for column in range(len(row)):
             run = [r[column] for r in rows[i : i + RUN] if len(r) > column]
-            if _kind(row[column]) in ("datetime", "date") and sum(
-                _kind(c) in ("datetime", "date") for c in run
+            if kind_of(row[column]) in ("datetime", "date") and sum(
+                kind_of(c) in ("datetime", "date") for c in run
             ) >= min(len(run), max(1, round(0.75 * len(run)))):
                 return i
     raise NotReadable(told("no column holds times with a date"))
 
 
 def _has_time(row: Sequence[str]) -> bool:
-    return any(_kind(cell) for cell in row)
+    return any(kind_of(cell) for cell in row)
 
 
 @lru_cache(20_000)
-def _kind(cell: str) -> str | None:
+def kind_of(cell: str) -> str | None:
     for order in ("dmy", "mdy", "ymd"):
         found = parse(cell, order)
         if found:
@@ -121,7 +121,7 @@ def _share(data: Rows, column: int, test: Callable[[str], object]) -> float:
 
 def _kind_of(data: Rows, column: int) -> str | None:
     kinds = ("datetime", "date", "time")
-    return next((k for k in kinds if _share(data, column, lambda c, k=k: _kind(c) == k) >= 0.8), None)  # type: ignore[misc]
+    return next((k for k in kinds if _share(data, column, lambda c, k=k: kind_of(c) == k) >= 0.8), None)  # type: ignore[misc]
 
 
 # Headings
@@ -306,7 +306,7 @@ def _is_number(cell: str) -> bool:
 
 
 def _with_serials(
-    values: list[Value], units: Units, around: str, lost: list[str]
+    values: list[Value], units: Units, name: str, preamble: str, lost: list[str]
 ) -> tuple[list[Value], list[str], str | None]:
     """Return the columns to be read, the headings of the others, and the unit of the whole table, if it is of one."""
     named = [v for v in values if v.serial]
@@ -316,12 +316,20 @@ def _with_serials(
         return kept, [v.heading for v in values if v.index not in {k.index for k in kept}], None
     if lost:
         raise NotReadable(_lost(lost))
-    only = units.only_in(around)
+    only = units.serial_of(table_stem(name))
+    if only == "":
+        raise NotReadable(told("somebody said that it is of no unit"))
+    only = only or units.only_in(f"{re.sub('[/_.]', ' ', name)} {preamble}")
     return ([Value(v.index, v.heading, only) for v in values] if only else values), [], only
 
 
 def _lost(names: Sequence[str]) -> str:
     return told("serials have lost their last digits ({names}); export them as text", names=", ".join(names))
+
+
+def table_stem(name: str) -> str:
+    """Return the name of a sheet, or of a file in an archive without its ending."""
+    return re.sub(r"\.(csv|txt|tsv|xlsx|dat)$", "", name.rpartition("/")[2], flags=re.I)
 
 
 def stranger(text: str) -> str | None:

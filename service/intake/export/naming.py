@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 
 from service.intake.export import asking, words
 from service.intake.export.cells import Serials
@@ -89,16 +90,16 @@ class Names:
     def _by_scientific(self, text: str) -> set[str]:
         found = set()
         for word in _SCIENTIFIC.findall(text):
-            digits, _, power = word.lower().replace(",", ".").partition("e")
-            shown = digits.replace(".", "")
-            like = [s for s in self._known.serials if len(s.lstrip("0")) == int(power) + 1 and s.isdecimal()]
-            rounded = [s for s in like if _rounded(s.lstrip("0"), len(shown)) == shown]
+            rounded = [s for s in self._known.serials if s.isdecimal() and _is_rounded(int(s), word)]
             found |= set(rounded) if len(rounded) == 1 else set()
         return found
 
 
-def _rounded(digits: str, places: int) -> str:
-    return str(round(int(digits), places - len(digits)))[:places]
+def _is_rounded(serial: int, word: str) -> bool:
+    """Return whether a number such as 4.82913E+11 is the serial, rounded to its digits."""
+    digits, _, power = word.lower().replace(",", ".").partition("e")
+    unit = Decimal(10) ** (int(power) - len(digits.partition(".")[2]))
+    return abs(Decimal(f"{digits}e{power}") - serial) <= unit / 2 and serial >= 10 ** int(power)
 
 
 def _plain(text: str) -> str:

@@ -77,7 +77,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     order = order_of(data, found.spread, layout, draft)
     columns, left = best_columns(layout, cols.coarse_columns(data, layout))
     cols.tell_layout(layout, left, draft)
-    names = cols.names_of(layout, columns, (*data, *found.spread), units, draft)
+    names = cols.names_of(layout, columns, (*data, *found.spread), table.name, units, draft)
     cols.tell_units(layout, columns, names, units, draft)
     decimal = _decimal(table, [*data[:4000], *found.spread[::3]], columns, draft)
     look = _look(data, found.spread, layout, order, columns, decimal, names)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from datetime import date
+from functools import lru_cache
 from typing import NamedTuple
 
 from service.intake.export.model import Order
@@ -13,22 +15,32 @@ EARLIEST_YEAR, LATEST_YEAR = 2005, 2099
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 
 _WEEKDAY = re.compile(r"^(mo|di|mi|do|fr|sa|so|mon|tue|wed|thu|fri|sat|sun)[a-z]*[.,]*\s+(?=\S)", re.I)
+_FIRST_WORD = re.compile(r"^[^\W\d_]{2,12}[.,]*\s+(?=\d)")
 _NUMBERS = re.compile(r"^(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})(?!\d)")
-_DAY_NAME = re.compile(r"^(\d{1,2})[-. /]+([a-zä]{3,9})[-. /,]+(\d{2,4})(?!\d)", re.I)
-_NAME_DAY = re.compile(r"^([a-zä]{3,9})[-. /]+(\d{1,2})[-. /,]+(\d{2,4})(?!\d)", re.I)
+_MONTH = r"(?:de\s+)?([^\W\d_]{3,10})\.?(?:[-. /,]+(?:del?\s+)?)"
+_DAY_NAME = re.compile(rf"^(\d{{1,2}})[-. /]+{_MONTH}(\d{{2,4}})(?!\d)", re.I)
+_NAME_DAY = re.compile(r"^([^\W\d_]{3,10})[-. /]+(\d{1,2})[-. /,]+(\d{2,4})(?!\d)", re.I)
 _COMPACT = re.compile(r"^(20\d\d)(\d\d)(\d\d)(?:[T ]?(\d\d)(\d\d)(\d\d)?)?(?!\d)")
 _TIME = re.compile(
-    r"^[T ,]*(\d{1,2})[:h](\d{2})(?::(\d{2})(?:[.,]\d+)?)?(?!\d)\s*([ap])?(?:\.?m\.?(?![a-z]))?", re.I
+    r"^[T ,]*(\d{1,2})[:h](\d{2})(?::(\d{2})(?:[.,]\d+)?)?(?!\d)\s*([ap])?(?:\.?\s?m\.?(?![a-z]))?"
+    r"(?:\s*(?:uhr|hrs?|h)\b)?",
+    re.I,
 )
+_DOTTED = re.compile(r"^[T ,]+(\d{1,2})\.(\d{2})(?:\.(\d{2}))?(?![\d.,])()", re.I)
+"""A time after a date only: alone it is a number."""
+
 _OFFSET = re.compile(r"^(?:UTC|GMT)?([+-])(\d{1,2})(?::?(\d{2}))?$", re.I)
 _ZONES = {"z": 0, "utc": 0, "gmt": 0, "cet": 3600, "mez": 3600, "cest": 7200, "mesz": 7200}
 _MONTHS = {
     name: i
     for i, names in enumerate(
-        ("jan", "feb", "mar mär mrz", "apr", "may mai", "jun", "jul", "aug", "sep", "oct okt", "nov", "dec dez"), 1
+        ("jan ene gen sty", "feb fev lut", "mar mrt mrz maa", "apr avr abr kwi", "may mai mei mag maj",
+         "jun juin giu cze", "jul juil lug lip",
+         "aug aou ago sie", "sep set wrz", "oct okt ott out paz", "nov lis", "dec dez dic gru"), 1
     )
     for name in names.split()
 }  # fmt: skip
+"""By the first letters, without accents, in the languages of `words`."""
 
 
 class Stamp(NamedTuple):
@@ -47,6 +59,13 @@ class Stamp(NamedTuple):
 def parse(text: str, order: Order) -> Stamp | None:
     """Return the time that a text holds, None if it is none under that order of day, month and year."""
     text = _WEEKDAY.sub("", text.strip())
+    found = _parse(text, order)
+    if found is None and text[:1].isalpha() and (word := _FIRST_WORD.match(text)):
+        return _parse(text[word.end() :], order)  # a weekday in another language
+    return found
+
+
+def _parse(text: str, order: Order) -> Stamp | None:
     epoch = _epoch(text)
     if epoch is not None:
         return epoch
@@ -55,7 +74,7 @@ def parse(text: str, order: Order) -> Stamp | None:
         return _time_only(text)
     day, second, rest = found
     if second is None:
-        second, rest = _clock(rest)
+        second, rest = _clock(rest, after_date=True)
     if (
         second == 0 and ":" in rest
     ):  # a workbook's date, which is midnight, with the time in a cell of its own
@@ -77,13 +96,14 @@ def offset_of(text: str) -> int | None:
 
 def depends_on_order(text: str) -> bool:
     """Return whether the date is written in numbers without a year of four digits in front."""
-    found = _NUMBERS.match(_WEEKDAY.sub("", text.strip()))
+    bare = _WEEKDAY.sub("", text.strip())
+    found = _NUMBERS.match(bare) or _NUMBERS.match(_FIRST_WORD.sub("", bare))
     return bool(found) and len(found[1]) < 3 if found else False
 
 
 def _epoch(text: str) -> Stamp | None:
     digits = text.removesuffix(".0")
-    if not (digits.isdecimal() and len(digits) in (10, 13)):
+    if not (digits.isdecimal() and len(digits) in (10, 13, 16, 19)):
         return None
     seconds = int(digits[:10])
     if not 1_100_000_000 <= seconds < 4_000_000_000:
@@ -119,11 +139,17 @@ def _numbers(found: re.Match[str], order: Order) -> int | None:
 
 
 def _day_name(found: re.Match[str], _order: Order) -> int | None:
-    return _day(_year(found[3]), _MONTHS.get(found[2].lower()[:3], 0), int(found[1]))
+    return _day(_year(found[3]), _month(found[2]), int(found[1]))
 
 
 def _name_day(found: re.Match[str], _order: Order) -> int | None:
-    return _day(_year(found[3]), _MONTHS.get(found[1].lower()[:3], 0), int(found[2]))
+    return _day(_year(found[3]), _month(found[1]), int(found[2]))
+
+
+@lru_cache(200)
+def _month(name: str) -> int:
+    plain = unicodedata.normalize("NFD", name.lower()).encode("ascii", "ignore").decode()
+    return _MONTHS.get(plain[:4]) or _MONTHS.get(plain[:3], 0)
 
 
 def _year(text: str) -> int:
@@ -139,15 +165,15 @@ def _day(year: int, month: int, day: int) -> int | None:
         return None
 
 
-def _clock(text: str) -> tuple[int | None, str]:
-    found = _TIME.match(text)
+def _clock(text: str, *, after_date: bool = False) -> tuple[int | None, str]:
+    found = _TIME.match(text) or (_DOTTED.match(f" {text}") if after_date else None)
     if not found:
         return None, text.strip()
     hour = int(found[1])
     if found[4]:
         hour = hour % 12 + (12 if found[4].lower() == "p" else 0) if 1 <= hour <= 12 else 99
     second = _of_day(hour, int(found[2]), int(found[3] or 0))
-    return second, text[found.end() :].strip() if second is not None else "?"
+    return second, found.string[found.end() :].strip() if second is not None else "?"
 
 
 def _of_day(hour: int, minute: int, second: int) -> int | None:

@@ -14,7 +14,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet
 
-from tests.intake.export import corpus
+from tests.intake.export import corpus, written
 from tests.intake.roof import SERIALS, START, record, table
 
 JSON, CSV, PARQUET = "application/json", "text/csv", "application/vnd.apache.parquet"
@@ -100,7 +100,7 @@ def _corrections() -> list[bytes]:
 def _exports() -> list[bytes]:
     with tempfile.TemporaryDirectory() as folder:
         makes = (corpus.any_make(seed) for seed in range(EXPORTS))
-        return [corpus.write(make, Path(folder))[0].read_bytes() for make in makes]
+        return [written.write(make, Path(folder))[0].read_bytes() for make in makes]
 
 
 TARGETS = (

@@ -107,7 +107,7 @@ class Make:
 
 def record_of(make: Make) -> dict[str, Any]:
     """Return the record of the site that the file is of."""
-    units = [{**u, "serial": s} for u, s in zip(RECORD["units"], make.serials, strict=True)]
+    units = [{**u, "serial": s} for u, s in zip(RECORD["units"], make.serials, strict=False)]
     return {**RECORD, "units": units}
 
 
@@ -275,6 +275,48 @@ MAKES = (
     Make("workbook_missing", kind="xlsx", missing="n/a"),
     Make("archive", kind="zip", value_heading="Energy (Wh)"),
     Make("archive_counter", label="end", kind="zip", value_heading="Meter reading (kWh)", quantity="counter_kwh"),
+    Make("blocks", shape="blocks", label="end"),
+    Make("blocks_numbered", shape="blocks", names="numbered", preamble=("Readings of the roof",)),
+    Make("transposed", shape="transposed", label="end", days=2),
+    Make("day_rows", shape="days", time="%Y-%m-%d", time_heading="Date", preamble=("Values in Wh",)),
+    Make("day_columns", shape="times", time="%Y-%m-%d", serials=SERIALS[:1]),
+    Make("sheets", kind="xlsx", shape="sheets", label="end"),
+    Make("sheets_numbered", kind="xlsx", shape="sheets", names="numbered"),
+    Make("days_counted", time="days", delimiter=";"),
+    Make("epoch_us", time="epoch_us", zone="UTC"),
+    Make("ends_at_24", label="end", midnight_24=True),
+    Make("french", time="%a %d %b %Y %H:%M", language="fr", delimiter=";", decimal=",",
+         heading="{serial} Énergie (Wh)"),
+    Make("spanish", time="%d-%b-%Y %H:%M", language="es", delimiter=";", decimal=",", time_heading="Hasta",
+         label="end"),
+    Make("italian", time="%d %b %Y %H:%M", language="it", delimiter=";", decimal=","),
+    Make("german_months", time="%a, %d. %b %Y %H:%M", language="de", delimiter=";", decimal=","),
+    Make("thousands_apart", quantity="counter_wh", thousands=" ", delimiter=";", decimal=",", label="end",
+         heading="Total {serial} Wh", digits=1),
+    Make("thousands_quoted", quantity="counter_wh", thousands="'", label="end", heading="Total {serial} Wh", digits=1),
+    Make("cell_units", cell_unit="W", quantity="power_w", heading="{serial}"),
+    Make("cell_units_kwh", cell_unit="kWh", quantity="energy_kwh", heading="{serial}", delimiter=";", decimal=","),
+    Make("total_and_headings_again", total=True, again=40, footer="Generated at 2026-06-20 08:00 by Ana Ribeiro"),
+    Make("negative_nights", negative=True, quantity="power_w", heading="{serial} W"),
+    Make("ends_of_serials", names="end"),
+    Make("serials_prefixed", names="prefixed", shape="long"),
+    Make("serials_dashed", names="dashed"),
+    Make("serials_spaced", names="spaced", shape="long"),
+    Make("serials_lower", names="lower", serials=HEX_SERIALS),
+    Make("serials_scientific", names="scientific", shape="long"),
+    Make("numbered", names="numbered"),
+    Make("numbered_long", names="numbered", shape="long", serial_heading="Inverter"),
+    Make("named_by_roof", names="roof", heading="{serial} [Wh]"),
+    Make("named_by_place", names="place"),
+    Make("channels_long", shape="long", beside=("power", "dc", "ac", "hz", "temp")),
+    Make("channels_wide", heading="{serial} Energy (Wh)", beside=("power", "dc")),
+    Make("interval_of_each", shape="long", intervals=(5, 15, 15)),
+    Make("interval_changes", intervals=(15, 5, 5), changes=True),
+    Make("interval_changes_end", intervals=(15, 15, 5), changes=True, label="end", shape="long"),
+    Make("moments", irregular=True, interval=5, quantity="power_w", heading="{serial} Power (W)"),
+    Make("minutes_3", interval=3),
+    Make("nights_left_out", hours=(2, 20), heading="{serial} Wh"),
+    Make("hourly_utc_offset", interval=60, offset="Z", zone="UTC", label="end"),
 )  # fmt: skip
 
 

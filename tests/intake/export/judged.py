@@ -10,6 +10,7 @@ from pathlib import Path
 from service.intake.export.model import Known, Proposal
 from service.intake.export.propose import propose
 from service.intake.export.read import Tally, read
+from service.intake.export.reshape import unfolded
 from service.intake.export.tables import Table, tables_of
 from tests.intake.export.corpus import Make, Truth, answers_of, record_of
 
@@ -36,7 +37,7 @@ def known_of(make: Make) -> Known:
 
 def proposals(path: Path, known: Known, answers: Mapping[str, str]) -> Found:
     """Return how the file's tables would be read."""
-    return [(table, propose(table, known, answers)) for table in tables_of(path)]
+    return [(table, propose(table, known, answers)) for table in map(unfolded, tables_of(path))]
 
 
 def judged(path: Path, make: Make, truth: Truth, answers: Mapping[str, str] | None = None) -> Judged:

@@ -1,0 +1,351 @@
+"""Unfolds tables of another shape into rows with a time each: blocks one after another, days or times across, and such.
+
+A table whose rows have times already is left as it is. What the cells mean beside times is not known here.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from itertools import chain, islice
+
+from service.intake.export import words
+from service.intake.export.layout import kind_of
+from service.intake.export.tables import Seen, Table
+
+HEAD = 400
+FAR = 20_000
+FEWEST_ACROSS = 6
+FIRST_DAY, LAST_DAY = 38_353, 73_050
+"""Days as spreadsheets count them: the beginning of 2005 and the end of 2099."""
+
+Row = list[str]
+Fold = Callable[[Iterator[Row]], Iterator[Row]]
+
+_WITH_UNIT = re.compile(r"\s*([+-]?\d[\d.,' \u00a0]*?)\s*(k?wh?|v|a|hz|°\s?c|%)\s*", re.I)
+_COUNTED = re.compile(r"\d{5}[.,]\d+")
+_LABEL = re.compile(r"^[^\W\d_]+(\s[^\W\d_]+)?\s*:\s*")
+_DATE = re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d|\d{1,2}\.\d{1,2}\.\d{4}|20\d{6})(?!\d)")
+
+
+def unfolded(table: Table) -> Table:
+    """Return the table with a row for each time, itself if it has them."""
+    head = list(islice(table.rows(), HEAD))
+    for shape in (_blocks, _date_above, _date_once, _counted, _across, _days_down, _times_down):
+        fold = shape(head, table)
+        if fold is not None:
+            table = _folded(table, fold)
+            break
+    fold = _units_in_cells(list(islice(table.rows(), HEAD)))
+    return table if fold is None else _folded(table, fold)
+
+
+def _folded(table: Table, fold: Fold) -> Table:
+    def rows(seen: Seen) -> Iterator[Row]:
+        yield from fold(table.rows(seen))
+
+    return replace(table, open=rows)
+
+
+def _full(row: Sequence[str]) -> list[int]:
+    return [i for i, cell in enumerate(row) if cell.strip()]
+
+
+def _of_kind(row: Sequence[str], *kinds: str) -> list[int]:
+    return [i for i, cell in enumerate(row) if kind_of(cell) in kinds]
+
+
+def _is_data(row: Sequence[str]) -> bool:
+    """Return whether a row has its own time and something beside it."""
+    dated = _of_kind(row, "datetime", "date")
+    return bool(dated) and dated[0] < 6 and len(dated) < 4 and len(_full(row)) > 1
+
+
+# Blocks of rows, each under its own title or headings
+
+
+def _blocks(head: list[Row], table: Table) -> Fold | None:
+    """Return the fold of a table with a block for each unit, named above it or in its headings."""
+    first = next((i for i, row in enumerate(head) if _is_data(row)), None)
+    if not first:
+        return None
+    groups = [head[:first], *_breaks(table, first)]
+    named = [_title_and_heading(group) for group in groups]
+    headings = {tuple(heading) for _, heading in named}
+    titles = {" ".join(title).strip() for title, _ in named}
+    if len(named) < 2:
+        return None
+    if len(headings) == 1 and len(titles) > 1 and not any(map(_is_no_title, titles)):
+        return _by_title
+    return _by_heading if len(headings) > 1 and all(len(h) > 1 for h in headings) else None
+
+
+def _is_no_title(title: str) -> bool:
+    return not title or bool(re.match(r"(page|seite|p\.)\W*\d", title, re.I))
+
+
+def _breaks(table: Table, first: int) -> list[list[Row]]:
+    """Return the rows between blocks, those that hold headings."""
+    found, group = list[list[Row]](), list[Row]()
+    for row in islice(table.rows(), first, FAR):
+        if len(row) > 1 and row[0][:1].isdigit():
+            if len(group) > 1 or (group and len(_full(group[0])) > 1):
+                found.append(group)
+            group = []
+        elif _full(row):
+            group.append(row)
+    return [g for g in found if not any(words.is_remark(r) and words.is_total("".join(r[:1])) for r in g)]
+
+
+def _title_and_heading(group: list[Row]) -> tuple[Row, Row]:
+    """Return the last row above the headings, and the headings: the last row with two cells or more."""
+    said = [row for row in group if _full(row) and not row[0].startswith("#")]
+    heading = next((row for row in reversed(said) if len(_full(row)) > 1), [])
+    above = said[: said.index(heading)] if heading else said
+    return (above[-1] if above else []), heading
+
+
+def _by_title(rows: Iterator[Row]) -> Iterator[Row]:
+    """Give the blocks as one table whose last column names the block."""
+    title, group, begun = "", list[Row](), False
+    for row in rows:
+        if not _is_data(row):
+            group.append(row)
+            continue
+        if group:
+            above, heading = _title_and_heading(group)
+            title = _LABEL.sub("", " ".join(c.strip() for c in above if c.strip())) or title
+            if not begun:
+                yield [*heading, "Unit"]
+            begun, group = True, []
+        yield [*row, title]
+
+
+def _by_heading(rows: Iterator[Row]) -> Iterator[Row]:
+    """Give each value of the blocks as a row, with its heading as the name."""
+    heading, group, begun = Row(), list[Row](), False
+    for row in rows:
+        if not _is_data(row):
+            group.append(row)
+            continue
+        times = _of_kind(row, "datetime", "date", "time")
+        if group:
+            heading = _title_and_heading(group)[1] or heading
+            if not begun:
+                units = {words.unit_of(h) or "" for i, h in enumerate(heading) if i not in times}
+                yield [*(heading[i] for i in times), "Unit", f"({units.pop()})" if len(units) == 1 else ""]
+            begun, group = True, []
+        for i, cell in enumerate(row[: len(heading)]):
+            if i not in times and heading[i].strip():
+                yield [*(row[t] for t in times), heading[i], cell]
+
+
+# A date that stands once: above the table, in its name, or in the first row of its day
+
+
+def _date_above(head: list[Row], table: Table) -> Fold | None:
+    first = next((i for i, row in enumerate(head) if _of_kind(row[:3], "time") and len(_full(row)) > 1), None)
+    if first is None or any(_of_kind(row, "datetime", "date") for row in head[first:]):
+        return None
+    above = " ".join(cell for row in head[:first] for cell in row)
+    dates = {m[0] for m in _DATE.finditer(above)} or {m[0] for m in _DATE.finditer(table.name)}
+    if len(dates) != 1:
+        return None
+    date = dates.pop()
+
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        for number, row in enumerate(rows):
+            own = date if number >= first and _of_kind(row[:3], "time") else ""
+            yield ["Date" if number == first - 1 else own, *row]
+
+    return fold
+
+
+def _date_once(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
+    """Return the fold of a table that says a date in the first of its rows only, with a time in each."""
+    data = [row for row in head if _of_kind(row[:6], "time")]
+    dated = [row for row in data if _of_kind(row[:6], "date")]
+    if len(data) < FEWEST_ACROSS or not 0 < len(dated) <= len(data) / 3:
+        return None
+    column = _of_kind(dated[0][:6], "date")[0]
+    if any(row[column].strip() for row in data if row not in dated):
+        return None
+
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        date = ""
+        for row in rows:
+            date = row[column] if len(row) > column and kind_of(row[column]) == "date" else date
+            bare = len(row) > column and not row[column].strip() and bool(_of_kind(row[:6], "time"))
+            yield [*row[:column], date, *row[column + 1 :]] if bare else row
+
+    return fold
+
+
+def _counted(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
+    """Return the fold of a table whose times are days as spreadsheets count them."""
+    if any(_is_data(row) for row in head):
+        return None
+    data = [row for row in head if row and _is_counted(row[0])]
+    if len(data) < max(FEWEST_ACROSS, 0.6 * len(head)):
+        return None
+
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        for row in rows:
+            yield [_from_count(row[0]), *row[1:]] if row and _is_counted(row[0]) else row
+
+    return fold
+
+
+def _is_counted(cell: str) -> bool:
+    text = cell.strip().replace(",", ".")
+    is_count = _COUNTED.fullmatch(text) or (text.isdecimal() and len(text) == 5)
+    return bool(is_count) and FIRST_DAY <= float(text) <= LAST_DAY
+
+
+def _from_count(cell: str) -> str:
+    at = datetime(1899, 12, 30) + timedelta(days=float(cell.strip().replace(",", ".")))  # noqa: DTZ001 - no zone
+    return (at + timedelta(milliseconds=500)).replace(microsecond=0).isoformat(" ")
+
+
+# Times or days across
+
+
+def _across(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
+    """Return the fold of a table with all its times in one row, and a row for each unit."""
+    for at, row in enumerate(head[:30]):
+        times = _of_kind(row, "datetime")
+        if len(times) >= FEWEST_ACROSS and len(times) > 0.7 * len(_full(row)):
+            return _transposing(at, times)
+        below = head[at + 1] if at + 1 < len(head) else []
+        dates, clock = _of_kind(row, "date"), _of_kind(below, "time")
+        if (
+            len(clock) >= FEWEST_ACROSS
+            and len(clock) > 0.7 * len(_full(below))
+            and dates
+            and dates[0] <= clock[0]
+        ):
+            return _transposing(at, clock, dates_above=True)
+    return None
+
+
+def _transposing(at: int, times: list[int], *, dates_above: bool = False) -> Fold:
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        yield from islice(rows, at)
+        heading = next(rows)
+        if dates_above:
+            heading = _with_dates(heading, next(rows), times)
+        units = [row for row in rows if len(_full(row)) > 1]
+        corner = " ".join(heading[i].strip() for i in range(times[0]) if heading[i].strip())
+        corner = "" if words.TIME.search(corner) or words.SERIAL.search(corner) else f" {corner}"
+        yield ["Time", *(" ".join(c.strip() for c in row[: times[0]] if c.strip()) + corner for row in units)]
+        for i in times:
+            yield [heading[i], *(row[i] if len(row) > i else "" for row in units)]
+
+    return fold
+
+
+def _with_dates(dates: Row, clock: Row, times: list[int]) -> Row:
+    found, date = list(clock), ""
+    for i in times:
+        date = dates[i] if len(dates) > i and dates[i].strip() else date
+        found[i] = f"{date} {clock[i]}"
+    return found
+
+
+def _days_down(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
+    """Return the fold of a table with a row for each day (and unit), and a column for each time of the day."""
+    for at, row in enumerate(head[:30]):
+        times = _of_kind(row, "time")
+        below = head[at + 1] if at + 1 < len(head) else []
+        if len(times) >= FEWEST_ACROSS and _of_kind(below[: times[0]], "date"):
+            return _unpivoted(at, times)
+    return None
+
+
+def _unpivoted(at: int, times: list[int]) -> Fold:
+    before = range(times[0])
+
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        yield from islice(rows, at)
+        heading = next(rows)
+        first = next(rows)
+        date = _of_kind(first[: times[0]], "date")[0]
+        others = [i for i in before if i != date]
+        yield [heading[date], "Time", *(heading[i] for i in others), "Value"]
+        for row in chain([first], rows):
+            for i in times if len(row) > date and kind_of(row[date]) == "date" else ():
+                yield [row[date], heading[i], *(row[o] for o in others), row[i] if len(row) > i else ""]
+
+    return fold
+
+
+def _times_down(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
+    """Return the fold of a table with a row for each time of the day, and a column for each day."""
+    for at, row in enumerate(head[:30]):
+        dates = _of_kind(row, "date")
+        below = head[at + 1 : at + 1 + FEWEST_ACROSS]
+        if len(dates) < 2 or len(dates) <= 0.6 * len(_full(row)) or len(below) < FEWEST_ACROSS:
+            continue
+        if all(_of_kind(r[: dates[0]], "time") for r in below):
+            return _by_day(at, dates)
+    return None
+
+
+def _by_day(at: int, dates: list[int]) -> Fold:
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        yield from islice(rows, at)
+        heading = next(rows)
+        timed = [(row[clock[0]], row) for row in rows if (clock := _of_kind(row[: dates[0]], "time"))]
+        yield ["Date", "Time", "Value"]
+        for i in dates:
+            for at_clock, row in timed:
+                yield [heading[i], at_clock, row[i] if len(row) > i else ""]
+
+    return fold
+
+
+# Units of measure in the cells
+
+
+def _units_in_cells(head: list[Row]) -> Fold | None:
+    """Return the fold that takes units of measure out of cells and says them in the headings."""
+    first = next((i for i, row in enumerate(head) if any(map(_WITH_UNIT.fullmatch, row))), None)
+    if not first:
+        return None
+    width = max(len(row) for row in head)
+    units = {i: unit for i in range(width) if (unit := _unit_of_column(head[first:], i))}
+    heading = max((i for i in range(first) if len(_full(head[i])) > 1), default=0)
+
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        for number, row in enumerate(rows):
+            if number == heading:
+                yield [f"{cell} ({units[i]})" if i in units else cell for i, cell in enumerate(row)]
+            elif number < first:
+                yield row
+            else:
+                yield [_bare(cell, units[i]) if i in units else cell for i, cell in enumerate(row)]
+
+    return fold if units else None
+
+
+def _unit_of_column(rows: list[Row], column: int) -> str | None:
+    """Return the unit of a column, without its prefix if cells differ in it."""
+    found = [m[2] for row in rows if len(row) > column and (m := _WITH_UNIT.fullmatch(row[column]))]
+    plain = {unit.lower().removeprefix("k") for unit in found}
+    if len(plain) != 1 or len(found) < 0.3 * len(rows):
+        return None
+    said = {unit.lower() for unit in found}
+    return found[0] if len(said) == 1 else found[0].lower().removeprefix("k").replace("w", "W")
+
+
+def _bare(cell: str, unit: str) -> str:
+    found = _WITH_UNIT.fullmatch(cell)
+    if not found:
+        return cell
+    if found[2].lower() == unit.lower() or not found[2].lower().startswith("k"):
+        return found[1]
+    comma = "," in found[1] and "." not in found[1]
+    value = f"{float(found[1].replace(',', '.').replace(' ', '')) * 1000:.6f}"
+    return value.replace(".", ",") if comma else value
