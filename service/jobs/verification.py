@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from threading import Lock
 from weakref import WeakValueDictionary
@@ -15,9 +16,10 @@ from sqlalchemy.exc import IntegrityError
 
 from service import __version__
 from service.expect.site import Site
-from service.jobs import site_days
+from service.jobs import quality, site_days
 from service.jobs.assemble import Inputs, inputs_for
 from service.jobs.codec import from_json, to_json
+from service.quality.model import Quality
 from service.report.totals import heard_count, lost_wh_per_day
 from service.store import site_days as kept_days
 from service.store import sites, verifications
@@ -39,12 +41,31 @@ def verify_site(
     engine: Engine, site_id: str, start: datetime | None = None, end: datetime | None = None
 ) -> Verification | None:
     """Verify the window afresh and keep the result; None if there is no such site or no energy in the window."""
-    version, inputs = _load(engine, site_id, start, end)
-    if inputs is None:
+    loaded = _load(engine, site_id, start, end)
+    if loaded.inputs is None:
         return None
+    inputs = loaded.inputs
     verification = verify(inputs.site, inputs.readings, inputs.weather, inputs.service)
-    _keep(engine, site_id, window_key(start, end), version, verification, inputs.site)
+    _keep(engine, site_id, window_key(start, end), loaded, verification, inputs.site)
     return verification
+
+
+def current_quality(engine: Engine, site_id: str) -> Quality | None:
+    """Return what is the matter with the newest readings of the default window: kept with it, else looked at now.
+
+    None if there is no such site or no energy was heard.
+    """
+    with reading(engine) as session:
+        site = sites.get(session, site_id)
+        kept = quality.kept(session, site) if site else None
+    if kept is not None:
+        return kept
+    loaded = _load(engine, site_id, None, None)
+    found = _looked_at(loaded)
+    if found is not None:
+        with _unless_deleted(site_id), writing(engine) as session:
+            quality.save(session, site_id, loaded.version, found)
+    return found
 
 
 def work_out_days(engine: Engine, site_id: str) -> None:
@@ -56,12 +77,13 @@ def work_out_days(engine: Engine, site_id: str) -> None:
         return
     zone = ZoneInfo(site.record["timezone"])
     start, end = site_days.stretch(due, zone)
-    version, inputs = _load(engine, site_id, start, end)
+    loaded = _load(engine, site_id, start, end)
+    inputs = loaded.inputs
     found = verify(inputs.site, inputs.readings, inputs.weather) if inputs else None
     days = site_days.days_of(found, inputs.site) if inputs and found else []
     with writing(engine) as session:
         days = site_days.filled(days, start, end, zone)
-        site_days.keep_stretch(session, site_id, version, days, MADE_BY)
+        site_days.keep_stretch(session, site_id, loaded.version, days, MADE_BY)
 
 
 def current(
@@ -98,33 +120,57 @@ def summary(verification: Verification) -> verifications.Summary:
     )
 
 
-def _load(
-    engine: Engine, site_id: str, start: datetime | None, end: datetime | None
-) -> tuple[int, Inputs | None]:
+@dataclass(frozen=True)
+class _Loaded:
+    """What a verification is made from, by which data version; of the default window, what intake noted too."""
+
+    version: int = 0
+    inputs: Inputs | None = None
+    noted: quality.Noted | None = None
+
+
+def _load(engine: Engine, site_id: str, start: datetime | None, end: datetime | None) -> _Loaded:
     with reading(engine) as session:
         site = sites.get(session, site_id)
         if site is None:
-            return 0, None
+            return _Loaded()
         # The version comes first: data that arrives while loading makes the result too old, never too new.
-        return site.data_version, inputs_for(session, site, start, end)
+        version, inputs = site.data_version, inputs_for(session, site, start, end)
+        if inputs is None or window_key(start, end) != sites.DEFAULT_WINDOW:
+            return _Loaded(version, inputs)
+        return _Loaded(version, inputs, quality.noted_for(session, site, inputs.readings))
+
+
+def _looked_at(loaded: _Loaded) -> Quality | None:
+    if loaded.inputs is None or loaded.noted is None:
+        return None
+    return quality.quality_of(loaded.inputs.site, loaded.inputs.readings, loaded.noted)
 
 
 def _keep(
-    engine: Engine, site_id: str, window: str, version: int, verification: Verification, site: Site
+    engine: Engine, site_id: str, window: str, loaded: _Loaded, verification: Verification, site: Site
 ) -> None:
+    version, looked_at = loaded.version, _looked_at(loaded)
+    with _unless_deleted(site_id), writing(engine) as session:
+        verifications.save(
+            session,
+            site_id,
+            window,
+            version,
+            to_json(verification),
+            made_by=MADE_BY,
+            summary=summary(verification),
+        )
+        if window == sites.DEFAULT_WINDOW:
+            site_days.keep_newest(session, site_id, version, verification, site, MADE_BY)
+        if looked_at is not None:
+            quality.save(session, site_id, version, looked_at)
+
+
+@contextmanager
+def _unless_deleted(site_id: str) -> Iterator[None]:
     try:
-        with writing(engine) as session:
-            verifications.save(
-                session,
-                site_id,
-                window,
-                version,
-                to_json(verification),
-                made_by=MADE_BY,
-                summary=summary(verification),
-            )
-            if window == sites.DEFAULT_WINDOW:
-                site_days.keep_newest(session, site_id, version, verification, site, MADE_BY)
+        yield
     except IntegrityError:
         log.info("site %s was deleted while it was verified", site_id)
 

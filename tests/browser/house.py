@@ -21,6 +21,7 @@ from sqlmodel import col, select
 from service.intake.accept import accept
 from service.intake.correction import read_correction
 from service.intake.photo import read_photo
+from service.jobs import quality
 from service.jobs.codec import to_json
 from service.jobs.punch_list import Mark, mark, put_on_list
 from service.jobs.verification import MADE_BY, summary
@@ -32,7 +33,7 @@ from service.store.site_days import Day
 from service.store.tables import Site, User
 from service.verify.result import Verification
 from service.web.app import create_app
-from tests.report import sample
+from tests.report import arrivals, sample
 from tests.web.bring import brought, exported, waiting
 from tests.web.visit import Person, add_person, add_site, assign
 
@@ -175,6 +176,7 @@ def keep_verification(engine: Engine, site_id: str, found: Verification) -> None
         verifications.save(
             session, site_id, sites.DEFAULT_WINDOW, version, to_json(found), made_by=MADE_BY, summary=told
         )
+        quality.save(session, site_id, version, arrivals.troubled())
         days = [Day(date(2023, 5, 1) + timedelta(n), 15_000, 16_500, 17_500, "array") for n in range(1105)]
         site_days.keep(session, site_id, days, MADE_BY)
         site_days.want(session, site_id, [date(2023, 4, 2), date(2023, 6, 1)])

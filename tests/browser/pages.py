@@ -45,6 +45,7 @@ LOOKS = (
     Look("site-bare", "/sites/{site_id}", "/sites/{bare}"),
     Look("unit-shaded", "/sites/{site_id}/units/{serial:path}", "/sites/{faulty}/units/{serial}"),
     Look("unit-dead", "/sites/{site_id}/units/{serial:path}", "/sites/{faulty}/units/{dead}"),
+    Look("quality", "/sites/{site_id}/quality", "/sites/{faulty}/quality"),
     Look("van", "/sites/{site_id}/van", "/sites/{faulty}/van", "installer"),
     Look("van-healthy", "/sites/{site_id}/van", "/sites/{healthy}/van", "installer", twin=True),
     Look("van-fresh", "/sites/{site_id}/van", "/sites/{fresh}/van", "installer"),

@@ -42,6 +42,7 @@ GET    /api/v1/sites/{site_id}/exports/{number}             uuuuu yyyyn
 GET    /api/v1/sites/{site_id}/exports/{number}/rejected    uuuuu yyyyn
 POST   /api/v1/sites/{site_id}/weather                      uuuuu yfyfn
 GET    /api/v1/sites/{site_id}/verification                 uuuuu yyyyn
+GET    /api/v1/sites/{site_id}/quality                      uuuuu yyyyn
 
 GET    /sign-in                                             yyyyy yyyyy
 POST   /sign-in                                             yyyyy yyyyy
@@ -75,6 +76,7 @@ GET    /s/{code}                                            ssnyy sssss
 GET    /sites/{site_id}                                     ssnyy sssss
 GET    /sites/{site_id}/units/{serial:path}                 ssnyy sssss
 GET    /sites/{site_id}/van                                 ssnyy sssss
+GET    /sites/{site_id}/quality                             ssnyy sssss
 GET    /sites/{site_id}/chart/{name:path}.{form}            ssnyy sssss
 GET    /sites/{site_id}/job-sheet                           ssnyy sssss
 GET    /sites/{site_id}/job-sheet.pdf                       ssnyy sssss

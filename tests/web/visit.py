@@ -9,6 +9,7 @@ from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 from sqlmodel import col, select
 
+from service.jobs import quality
 from service.jobs.assemble import site_from_record
 from service.jobs.codec import to_json
 from service.jobs.site_days import days_of
@@ -17,7 +18,7 @@ from service.store import accounts, assignments, site_days, sites, verifications
 from service.store.database import writing
 from service.store.tables import User
 from service.verify.result import Verification
-from tests.report import sample
+from tests.report import arrivals, sample
 
 PASSWORDS = {"office": "seven-slates-up", "installer": "ladder-and-rope"}
 
@@ -65,6 +66,7 @@ def add_site(
             )
             days = days_of(verification, site_from_record(site.record))
             site_days.keep(session, site.id, days, MADE_BY)
+            quality.save(session, site.id, 0, arrivals.sound())
         return site.id
 
 

@@ -4,8 +4,18 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
-from service.web.api import corrections, exports, probes, punch, readings, sites, verification, weather
+from service.web.api import (
+    corrections,
+    exports,
+    probes,
+    punch,
+    quality,
+    readings,
+    sites,
+    verification,
+    weather,
+)
 
 router = APIRouter()
-for _part in (probes, sites, corrections, punch, readings, exports, weather, verification):
+for _part in (probes, sites, corrections, punch, readings, exports, weather, quality, verification):
     router.include_router(_part.router)

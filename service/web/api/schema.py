@@ -184,6 +184,32 @@ class VerificationAnswer(BaseModel):
     not_yet: list[UnseenAnswer]
 
 
+class TroubleAnswer(BaseModel):
+    """Something that is the matter with the readings themselves. It was not repaired."""
+
+    kind: str
+    serials: list[str] = Field(description="Empty: the whole site.")
+    first_seen: AwareDatetime
+    last_seen: AwareDatetime
+    values: int = Field(description="How many values it touches.")
+    share: float = Field(description="Of the values that were due in light, 0 to 1.")
+    energy_share: float = Field(description="Of the window's energy, 0 to 1.")
+    evidence: str
+    treatment: str = Field(description="What the verification does with these values.")
+    numbers: dict[str, float] = Field(description="The numbers in `evidence` by name.")
+    names: dict[str, str] = Field(description="The names in `evidence` by name.")
+
+
+class QualityAnswer(BaseModel):
+    """What came in, before any judgement; the most energy first."""
+
+    site_id: str
+    start: AwareDatetime
+    end: AwareDatetime
+    heard_share: float = Field(description="Of the values that were due in light, 0 to 1.")
+    findings: list[TroubleAnswer]
+
+
 BODIES = (SiteRecord, CorrectionBody, TableBody, RowsBody, WeatherBody)
 
 

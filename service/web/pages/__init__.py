@@ -6,6 +6,7 @@ from fastapi import FastAPI
 
 from service.settings import Settings
 from service.web.pages import (
+    arrival_view,
     audit_list,
     codes,
     correcting,
@@ -51,6 +52,7 @@ PARTS = (
     plan_editing,
     plan_paste,
     uploading,
+    arrival_view,
     routes,
 )
 """One a line; of two routes that fit an address the earlier one answers."""

@@ -9,6 +9,7 @@ from service.store import sites
 from service.store.audit import note
 from service.store.database import writing
 from service.web.pages.addresses import own_address
+from service.web.pages.arrival_view import arrival_view
 from service.web.pages.correcting import corrections_of
 from service.web.pages.lookup import find, stored, unit_of
 from service.web.pages.people import seers_of
@@ -34,6 +35,7 @@ def one_site(request: Request, site_id: str, user: SignedIn, day: str = "") -> H
         "office/site.html",
         site=site,
         view=site_view(site, day, told.proposals, marks),
+        arrival=arrival_view(request, site),
         told=told,
         is_office=user.role == "office",
         weather=weather_of(request, site),
