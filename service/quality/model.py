@@ -74,9 +74,14 @@ class Arrived:
         return np.isfinite(self.energy_wh)
 
     @cached_property
+    def sent_wh(self) -> FloatArray:
+        """Return the values, zero where there is none, (U, T)."""
+        return np.where(self.heard, self.energy_wh, 0.0)
+
+    @cached_property
     def made(self) -> BoolArray:
         """Return whether there is a value above zero, (U, T)."""
-        return np.asarray(np.nan_to_num(self.energy_wh) > 0)
+        return np.asarray(self.sent_wh > 0)
 
     @cached_property
     def lit(self) -> BoolArray:
@@ -92,7 +97,7 @@ class Arrived:
     @cached_property
     def highest_wh(self) -> FloatArray:
         """Return each unit's highest value, (U,)."""
-        return np.asarray(np.nan_to_num(self.energy_wh).max(axis=1, initial=0.0))
+        return np.asarray(self.sent_wh.max(axis=1, initial=0.0))
 
     @cached_property
     def most_wh(self) -> FloatArray:
@@ -105,8 +110,7 @@ class Arrived:
     def at_the_top(self) -> BoolArray:
         """Return whether a value is at the unit's highest or at its inverter's rating, (U, T)."""
         top = AT_THE_TOP * np.minimum(self.highest_wh, self.most_wh)
-        with np.errstate(invalid="ignore"):
-            return np.asarray(self.energy_wh >= top[:, None])
+        return np.asarray(self.made & (self.sent_wh >= top[:, None]))
 
     @cached_property
     def repeats(self) -> BoolArray:
@@ -253,10 +257,10 @@ def finding(
     `energy_wh` (U, T) is their energy if it is not what was sent, `values` their number if there are more than places.
     """
     count = int(touched.sum()) if values is None else values
-    energy = np.nan_to_num(arrived.energy_wh if energy_wh is None else energy_wh)
+    energy = arrived.sent_wh if energy_wh is None else np.nan_to_num(energy_wh)
     in_them = np.where(touched, energy, 0.0)
     columns = np.flatnonzero(touched.any(axis=0))
-    whole = float(np.where(touched, energy, np.nan_to_num(arrived.energy_wh)).sum())
+    whole = float(np.where(touched, energy, arrived.sent_wh).sum())
     units = np.flatnonzero(touched.any(axis=1))
     return Finding(
         kind=kind,

@@ -22,7 +22,7 @@ def find(arrived: Arrived) -> list[Finding]:
     if units < LEAST_NEIGHBOURS:
         return []
     dark = (arrived.elevation_deg < NIGHT_DEG) & ~_near_output(arrived, FEW * units)
-    making = (np.nan_to_num(arrived.energy_wh) > LEAST_OF_RATING * arrived.most_wh[:, None]) & dark
+    making = (arrived.sent_wh > LEAST_OF_RATING * arrived.most_wh[:, None]) & dark
     making &= making.sum(axis=0) <= FEW * units
     making &= making.sum(axis=1, keepdims=True) >= LEAST_VALUES
     return [finding(arrived, "night_output", making)] if making.any() else []

@@ -26,6 +26,7 @@ LEAST_BITS = 45.0
 MOST_BITS_BY_NEIGHBOURS = 1.0
 """Two units that stand alike where the record has them among others agree more often than those."""
 
+LEAST_MADE = 4
 PART_BITS = 2.0
 FEW_STEPS = 2.5
 BITS_OF_A_VALUE = 8.0
@@ -66,12 +67,16 @@ def _finding(arrived: Arrived, kind: str, parts: list[_Part]) -> Finding:
 
 def _twins(arrived: Arrived) -> dict[_Twins, list[tuple[_Part, _Part]]]:
     """Return the pairs that chance does not explain, with all their equal parts: the original and the copy."""
+    equal = list(_equal_parts(arrived))
+    if not equal:
+        return {}
     bits = _bits(arrived)
-    telling = np.argwhere(bits >= PART_BITS)
     place = _places(bits >= PART_BITS)
     runs: dict[_Twins, list[tuple[_Part, _Part]]] = defaultdict(list)
     found: dict[_Twins, list[tuple[_Part, _Part]]] = defaultdict(list)
-    for original, copy in _equal_parts(arrived, telling):
+    for original, copy in equal:
+        if bits[copy] < PART_BITS:
+            continue
         pair = _Twins(original.unit, copy.unit, copy.day - original.day)
         run = runs[pair]
         if run and place[copy] != place[run[-1][1]] + 1:
@@ -87,19 +92,20 @@ def _places(telling: BoolArray) -> IntArray:
     return np.asarray(np.cumsum(telling.reshape(len(telling), -1), axis=1).reshape(telling.shape))
 
 
-def _equal_parts(arrived: Arrived, telling: IntArray) -> Iterator[tuple[_Part, _Part]]:
+def _equal_parts(arrived: Arrived) -> Iterator[tuple[_Part, _Part]]:
     """Give parts with the same values as an earlier one, and that one: the first day's first unit's."""
-    if not len(telling):
+    cells = _in_parts(arrived, np.where(arrived.heard, arrived.energy_wh, -1.0).astype(np.float32))
+    parts = np.argwhere((cells > 0).sum(axis=-1) >= LEAST_MADE)
+    if not len(parts):
         return
-    telling = telling[np.lexsort((telling[:, 0], telling[:, 2], telling[:, 1]))]
-    cells = _in_parts(arrived, np.nan_to_num(arrived.energy_wh, nan=-1.0))
-    rows = np.ascontiguousarray(cells[tuple(telling.T)].astype(np.float32))
+    parts = parts[np.lexsort((parts[:, 0], parts[:, 2], parts[:, 1]))]
+    rows = np.ascontiguousarray(cells[tuple(parts.T)])
     keys = rows.view(np.dtype((np.void, rows.dtype.itemsize * rows.shape[1]))).ravel()
     _, groups, counts = np.unique(keys, return_inverse=True, return_counts=True)
     groups = groups.ravel()
     originals: dict[tuple[int, int], _Part] = {}
     for at in np.flatnonzero(counts[groups] > 1).tolist():
-        one = _Part(*telling[at].tolist())
+        one = _Part(*parts[at].tolist())
         original = originals.setdefault((int(groups[at]), one.part), one)
         if original is not one:
             yield original, one
@@ -112,7 +118,7 @@ def _bits(arrived: Arrived) -> FloatArray:
 
 
 def _by_tolerance(arrived: Arrived) -> FloatArray:
-    energy = np.nan_to_num(arrived.energy_wh)
+    energy = arrived.sent_wh
     step = np.maximum(arrived.step_wh, FINEST_SHARE * arrived.most_wh)[:, None]
     bits = np.minimum(np.log2(1 + SPREAD * np.maximum(energy, 0) / step), BITS_OF_A_VALUE)
     again = arrived.repeats.copy()
@@ -129,7 +135,7 @@ def _by_neighbours(arrived: Arrived) -> FloatArray:
         equal = sum((asked[lag:] == asked[:-lag]).sum(axis=0) for lag in range(1, len(asked)))
         chance = (equal + 1.0) / (heard * (heard - 1) / 2 + 1.0)
         bits[plane] = np.where(heard >= LEAST_NEIGHBOURS, -np.log2(np.minimum(chance, 1.0)), 0.0)
-    coarse = np.nan_to_num(arrived.energy_wh) < FEW_STEPS * arrived.step_wh[:, None]
+    coarse = arrived.sent_wh < FEW_STEPS * arrived.step_wh[:, None]
     return np.where(coarse, 0.0, np.minimum(bits, MOST_BITS_BY_NEIGHBOURS))
 
 

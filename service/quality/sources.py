@@ -27,7 +27,7 @@ def _between(arrived: Arrived, one: str, other: str) -> Finding | None:
     differing = [(s, starts[d], (b - a)[d]) for s, starts, a, b in both for d in [_differ(a, b)] if d.any()]
     if not differing:
         return None
-    total = float(np.nan_to_num(arrived.energy_wh).sum())
+    total = float(arrived.sent_wh.sum())
     count = sum(len(starts) for _, starts, _ in differing)
     off = np.concatenate([diff for _, _, diff in differing])
     starts = np.concatenate([s for _, s, _ in differing])

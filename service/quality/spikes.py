@@ -7,10 +7,12 @@ right and its place is not. Where there are no three units to compare, only valu
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from service.quality.model import Arrived, Finding, finding
-from service.store.grids import BoolArray, FloatArray
+from service.store.grids import BoolArray, FloatArray, IntArray
 
 OVER_NEIGHBOURS = 1.5
 OVER_OTHERS, OVER_BY = 1.6, 0.1
@@ -30,41 +32,64 @@ LONGEST_GAP_MIN = 360
 
 def find(arrived: Arrived) -> list[Finding]:
     """Return one finding on spikes and one on what was made up for after gaps."""
-    energy = np.nan_to_num(arrived.energy_wh)
-    missed_wh, has_missed = _missed(arrived)
-    caught_up = _caught_up(arrived, energy, missed_wh) & has_missed
-    spikes = _over(arrived, energy) & ~caught_up
+    lone = _Lone.of(arrived)
+    caught_up = lone.above_others & lone.fit_the_gap
+    spikes = ((lone.above_due & lone.above_others) | (lone.of_rating > OVER_RATING)) & ~caught_up
     seldom = np.maximum(1, SELDOM * arrived.due.sum(axis=1))
-    spikes &= (spikes.sum(axis=1) <= seldom)[:, None]
+    spikes &= (np.bincount(lone.units[spikes], minlength=len(seldom)) <= seldom)[lone.units]
     found = []
     if spikes.any():
-        most = float((energy / arrived.most_wh[:, None])[spikes].max())
-        found.append(finding(arrived, "spike", spikes, numbers={"of_rating": most}))
+        numbers = {"of_rating": float(lone.of_rating[spikes].max())}
+        found.append(finding(arrived, "spike", lone.mask(arrived, spikes), numbers=numbers))
     if caught_up.any():
-        found.append(finding(arrived, "catch_up", caught_up))
+        found.append(finding(arrived, "catch_up", lone.mask(arrived, caught_up)))
     return found
 
 
-def _over(arrived: Arrived, energy: FloatArray) -> BoolArray:
-    alone = arrived.heard & (energy > OVER_NEIGHBOURS * _neighbours(energy))
-    due, rated = arrived.reference_wh, arrived.most_wh[:, None]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        part = np.nan_to_num(energy / due, posinf=0.0)
-        over_others = (energy > OVER_OTHERS * due + OVER_BY * rated) & (
-            part > OVER_NEIGHBOURS * _neighbours(part)
+@dataclass(frozen=True)
+class _Lone:
+    """The values far above those before and after, (N,): where they are and what else is true of them."""
+
+    units: IntArray
+    places: IntArray
+    of_rating: FloatArray
+    above_due: BoolArray
+    """Far above what the neighbours on the plane make, and that part far above the parts before and after."""
+    above_others: BoolArray
+    """Above every other unit, whatever its plane, each at its own level."""
+    fit_the_gap: BoolArray
+    """About what was due in the intervals without output just before, and in their own."""
+
+    @classmethod
+    def of(cls, arrived: Arrived) -> _Lone:
+        energy, most = arrived.sent_wh, arrived.most_wh
+        alone = (energy > OVER_NEIGHBOURS * _neighbours(energy)) & (energy > LEAST_OF_RATING * most[:, None])
+        units, places = np.nonzero(alone)
+        value, due = energy[units, places], np.nan_to_num(arrived.reference_wh[units, places])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            parts = [_part(arrived, units, places + by) for by in (-1, 0, 1)]
+            jumps = parts[1] > OVER_NEIGHBOURS * np.maximum(parts[0], parts[2])
+        missed = np.array(
+            [_missed(arrived, u, t) for u, t in zip(units.tolist(), places.tolist(), strict=True)]
         )
-    over_others &= arrived.scaled > OVER_BEST * _best_other(arrived.scaled)
-    return np.asarray(alone & (over_others | (energy > OVER_RATING * rated)))
+        part_of_gap = value / np.maximum(missed + due, 1e-9)
+        return cls(
+            units=units,
+            places=places,
+            of_rating=value / most[units],
+            above_due=(due > 0) & (value > OVER_OTHERS * due + OVER_BY * most[units]) & jumps,
+            above_others=_above_others(arrived, units, places),
+            fit_the_gap=(missed > 0)
+            & (value > OVER_NEIGHBOURS * due)
+            & (part_of_gap > CATCH_UP[0])
+            & (part_of_gap < CATCH_UP[1]),
+        )
 
-
-def _best_other(scaled: FloatArray) -> FloatArray:
-    """Return the highest value of the other units, whatever their plane, each at its own level: (U, T)."""
-    known = np.nan_to_num(scaled)
-    best = known.argmax(axis=0)
-    highest = np.take_along_axis(known, best[None], axis=0)
-    rest = known.copy()
-    np.put_along_axis(rest, best[None], 0.0, axis=0)
-    return np.where(np.arange(len(known))[:, None] == best, rest.max(axis=0), highest)
+    def mask(self, arrived: Arrived, which: BoolArray) -> BoolArray:
+        """Return some of the values as a mask (U, T)."""
+        mask = np.zeros(arrived.heard.shape, dtype=bool)
+        mask[self.units[which], self.places[which]] = True
+        return mask
 
 
 def _neighbours(energy: FloatArray) -> FloatArray:
@@ -73,27 +98,27 @@ def _neighbours(energy: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(padded[:, :-2], padded[:, 2:]))
 
 
-def _caught_up(arrived: Arrived, energy: FloatArray, missed_wh: FloatArray) -> BoolArray:
-    due = arrived.reference_wh
-    with np.errstate(invalid="ignore", divide="ignore"):
-        part = energy / (missed_wh + due)
-        fits = (part > CATCH_UP[0]) & (part < CATCH_UP[1])
-        above = (energy > OVER_NEIGHBOURS * due) & (energy > OVER_NEIGHBOURS * _neighbours(energy))
-        above &= arrived.scaled > OVER_BEST * _best_other(arrived.scaled)
-    return np.asarray(fits & above & (energy > LEAST_OF_RATING * arrived.most_wh[:, None]))
+def _part(arrived: Arrived, units: IntArray, places: IntArray) -> FloatArray:
+    """Return the values over what was due, 0 where there is none."""
+    inside = (places >= 0) & (places < len(arrived.day))
+    places = np.clip(places, 0, len(arrived.day) - 1)
+    part = arrived.sent_wh[units, places] / arrived.reference_wh[units, places]
+    return np.where(inside & np.isfinite(part), part, 0.0)
 
 
-def _missed(arrived: Arrived) -> tuple[FloatArray, BoolArray]:
-    """Return what was due in the lit intervals without output just before each interval, and whether there are any."""
-    empty = arrived.due & ~arrived.made
-    due = np.where(empty, np.nan_to_num(arrived.reference_wh), 0.0)
-    count = np.arange(empty.shape[1])
-    begun = np.maximum.accumulate(
-        np.where(~empty, count + 1, 0), axis=1
-    )  # first place of the run that ends here
-    total = np.pad(np.cumsum(due, axis=1), ((0, 0), (1, 0)))
-    so_far = total[:, 1:] - np.take_along_axis(total, begun, axis=1)
-    length = count + 1 - begun
-    missed = np.pad(so_far, ((0, 0), (1, 0)))[:, :-1]
-    before = np.pad(length, ((0, 0), (1, 0)))[:, :-1]
-    return missed, np.asarray((before > 0) & (before <= arrived.intervals_in(LONGEST_GAP_MIN)))
+def _above_others(arrived: Arrived, units: IntArray, places: IntArray) -> BoolArray:
+    others = np.nan_to_num(arrived.scaled[:, places])
+    own = others[units, np.arange(len(units))].copy()
+    others[units, np.arange(len(units))] = 0.0
+    return np.asarray(own > OVER_BEST * others.max(axis=0, initial=0.0))
+
+
+def _missed(arrived: Arrived, unit: int, place: int) -> float:
+    """Return what was due in the lit intervals without output just before, 0 if there are none."""
+    first = place
+    longest = place - arrived.intervals_in(LONGEST_GAP_MIN)
+    while first > max(longest, 0) and arrived.due[unit, first - 1] and not arrived.made[unit, first - 1]:
+        first -= 1
+    if first == place or first <= longest:
+        return 0.0
+    return float(np.nansum(arrived.reference_wh[unit, first:place]))

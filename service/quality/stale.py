@@ -110,5 +110,5 @@ def _sun_moved(arrived: Arrived, first: int, end: int) -> bool:
     height = np.sin(np.radians(arrived.elevation_deg[first:end]))
     change = (height.max() - height.min()) / height.mean()
     step = np.maximum(arrived.step_wh, FINEST_SHARE * arrived.most_wh)
-    steps = change * np.nan_to_num(arrived.energy_wh[:, end - 1]) / step
+    steps = change * arrived.sent_wh[:, end - 1] / step
     return bool(np.minimum(steps, MOST_OF_A_UNIT).sum() >= LEAST_CHANGES)

@@ -71,6 +71,7 @@ SAID_ELSEWHERE = {"clock_step": "clock_shift", "gap_site": "data_gap", "gap_unit
 """What the judgement says by a finding of its own, if it found it."""
 
 
+BY_NIGHT = frozenset({"negative_night", "night_output"})
 UNHEARD = frozenset({"gap_site", "gap_units", "negative_day", "too_high"})
 """Kinds of which the energy is only known by the neighbours."""
 
@@ -116,6 +117,9 @@ def source(name: str) -> str:
 
 
 def _touches(finding: Finding, zone: ZoneInfo) -> str:
+    if finding.kind in BY_NIGHT:
+        days = words.span(finding.first, finding.last, zone)
+        return _("%(values)s of %(days)s.") % {"values": _values(finding), "days": days}
     text = (
         _("%(values)s of %(days)s, %(share)s of those due in light; with about %(energy)s of the energy.")
         if finding.kind in UNHEARD

@@ -92,7 +92,7 @@ def test_what_two_sources_said_and_what_was_kept_out_is_among_it(engine: Engine,
     assert (by_kind["two_sources"].values, by_kind["two_sources"].numbers["both"]) == (1, 2)
     assert "negative_day" not in by_kind  # a good value is held there
 
-    _post(engine, site_id, [30.0, *[None] * (HOLE - 41), -3.0], "file june.csv")
+    _post(engine, site_id, [31.0, *[None] * (HOLE - 41), -3.0], "file june.csv")
     found = current_quality(engine, site_id)
     assert found is not None
     (negative,) = (finding for finding in found.findings if finding.kind == "negative_day")
