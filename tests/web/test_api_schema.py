@@ -37,6 +37,7 @@ CONTRACT = [
     ("get", f"{SITE}/exports/{{number}}"),
     ("get", f"{SITE}/exports/{{number}}/rejected"),
     ("get", f"{SITE}/verification"),
+    ("get", f"{SITE}/quality"),
     ("get", f"{SITE}/punch"),
     ("get", f"{SITE}/corrections"),
     ("post", f"{SITE}/corrections"),
