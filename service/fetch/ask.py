@@ -58,9 +58,7 @@ def _by_day(hourly: pd.DataFrame, question: Question) -> Iterator[tuple[str, Day
 
 
 def _nasa_power(q: Question) -> pd.DataFrame:
-    told, _ = get_nasa_power(
-        q.latitude, q.longitude, q.first, q.last, ["ghi", "temp_air", "wind_speed"], url=q.url
-    )
+    told, _ = get_nasa_power(q.latitude, q.longitude, q.first, q.last, ["ghi", "temp_air"], url=q.url)
     return _named(told)
 
 
@@ -73,18 +71,23 @@ def _pvgis(q: Question) -> pd.DataFrame:
     if len(parts) < 2:
         raise KeyError("poa_direct")
     told["ghi"] = told[parts].sum(axis=1, min_count=len(parts))
-    # Light is that of one moment in the hour, air and wind those of the hour's start.
+    # Light is that of one moment in the hour, the air's warmth that of the hour's start.
     told.index = pd.DatetimeIndex(told.index).floor("h")
     return _between_moments(_named(told))
 
 
 def _era5(q: Question) -> pd.DataFrame:
-    variables = ["ghi", "temp_air", "10m_u_component_of_wind", "10m_v_component_of_wind"]
     after = (pd.Timestamp(q.last) + pd.Timedelta(days=1)).date().isoformat()
     told, _ = get_era5(
-        q.latitude, q.longitude, q.first, after, variables, q.secret, timeout=2 * SILENCE_S, url=q.url
+        q.latitude,
+        q.longitude,
+        q.first,
+        after,
+        ["ghi", "temp_air"],
+        q.secret,
+        timeout=2 * SILENCE_S,
+        url=q.url,
     )
-    told["wind_speed"] = np.hypot(told["u10"], told["v10"])
     # An hour's light stands at its end.
     told["ghi"] = told["ghi"].shift(-1, freq="h").reindex(told.index)
     return _between_moments(_named(told))
@@ -116,16 +119,15 @@ WEATHER: dict[str, Callable[[Question], pd.DataFrame]] = {
 }
 
 
-def _named(told: pd.DataFrame, needed: tuple[str, ...] = ("ghi", "temp_air", "wind_speed")) -> pd.DataFrame:
-    names = {"ghi": "ghi_w_m2", "temp_air": "air_temp_c", "wind_speed": "wind_m_s"}
+def _named(told: pd.DataFrame, needed: tuple[str, ...] = ("ghi", "temp_air")) -> pd.DataFrame:
+    names = {"ghi": "ghi_w_m2", "temp_air": "air_temp_c"}
     return told[list(needed)].rename(columns=names)
 
 
 def _between_moments(told: pd.DataFrame) -> pd.DataFrame:
-    """Return air and wind of the moments at which hours begin as the hours' means; the last hour has its start's."""
-    for name in ("air_temp_c", "wind_m_s"):
-        told[name] = (told[name] + told[name].shift(-1).fillna(told[name])) / 2
-    return told
+    """Return the air of the moments at which hours begin as the hours' means; the last hour has its start's."""
+    air = told["air_temp_c"]
+    return told.assign(air_temp_c=(air + air.shift(-1).fillna(air)) / 2)
 
 
 # Why there is no answer

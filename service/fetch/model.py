@@ -9,9 +9,9 @@ Kind = Literal[
     "unreachable", "slow", "refused", "too_many", "trouble", "declined", "changed", "nothing", "broken"
 ]
 Day = dict[str, list[float | None]]
-"""A UTC day's hourly means by the contract's names: `air_temp_c`, `wind_m_s`, `ghi_w_m2`, as far as they are told."""
+"""A UTC day's hourly means by the contract's names: `air_temp_c` and `ghi_w_m2`, as far as they are told."""
 
-CHANNELS = ("air_temp_c", "wind_m_s", "ghi_w_m2")
+CHANNELS = ("air_temp_c", "ghi_w_m2")
 
 
 @dataclass(frozen=True)

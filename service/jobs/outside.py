@@ -1,7 +1,8 @@
 """What an open weather service told of a window, put beside what was measured on site, which goes before it.
 
-Air temperature and wind fill what no sensor told. Irradiance stays apart, as a second opinion on the site's level: an
-hour's light of a service is wrong by a third or so, which would accuse healthy units and hide faulty ones.
+Air temperature fills what no sensor told; wind is not taken, since that over open country is not that on a roof.
+Irradiance stays apart, as a second opinion on the site's level: an hour's light of a service is wrong by a third or
+so, which would accuse healthy units and hide faulty ones.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from service.store.tables import FetchedDay
 from service.verify.inputs import FromService
 
 HOUR_S = 3600
-FILLED = ("air_temp_c", "wind_m_s")
+AIR = "air_temp_c"
 LIGHT = "ghi_w_m2"
 
 
@@ -31,10 +32,10 @@ def told_by_services(days: Sequence[FetchedDay]) -> dict[str, Series]:
     first = min(day.day for day in known)
     start = datetime.combine(first, time(), UTC)
     count = 24 * ((max(day.day for day in known) - first).days + 1)
-    values = {name: np.full(count, np.nan) for name in (*FILLED, LIGHT, "sd")}
+    values = {name: np.full(count, np.nan) for name in (AIR, LIGHT, "sd")}
     for day in known:
         hours = slice(24 * (day.day - first).days, 24 * ((day.day - first).days + 1))
-        for name in (*FILLED, LIGHT):
+        for name in (AIR, LIGHT):
             values[name][hours] = np.array(day.hours.get(name) or [None] * 24, dtype=float)
         values["sd"][hours] = SERVICES[day.service].air_temp_sd_k
     return {name: Series("", name, start, 60, v) for name, v in values.items() if np.isfinite(v).any()}
@@ -44,7 +45,7 @@ def with_outside(
     own: Sequence[Series], told: dict[str, Series], span: tuple[datetime, datetime]
 ) -> tuple[CommonGrid | None, dict[str, FloatArray]]:
     """Return the grid and the series of the weather: the sensors' grid, over the whole span, or the hours'."""
-    filling = [told[name] for name in FILLED if name in told]
+    filling = [told[AIR]] if AIR in told else []
     grid = common_grid(own)
     grid = common_grid(filling) if grid is None else _reaching(grid, span) if filling else grid
     if grid is None:
@@ -52,10 +53,10 @@ def with_outside(
     values = {name: grid.nothing() for name in {s.channel for s in (*own, *filling)}}
     for one in (*own, *filling):
         values[one.channel] = filled(values[one.channel], on_grid(one, grid, summed=False))
-    if "air_temp_c" in told:
+    if filling:
         measured = grid.nothing()
         for one in own:
-            if one.channel == "air_temp_c":
+            if one.channel == AIR:
                 measured = filled(measured, on_grid(one, grid, summed=False))
         theirs = on_grid(told["sd"], grid, summed=False)
         values["air_temp_sd_k"] = np.where(np.isfinite(measured), SENSOR_AIR_SD_K, theirs)
@@ -76,7 +77,7 @@ def from_service(
     return FromService(
         name=service.name,
         fetched_at=newest.fetched_at,
-        air_temp=sd is not None and bool((sd != SENSOR_AIR_SD_K).any()),
+        air_temp=sd is not None and bool((sd[np.isfinite(sd)] != SENSOR_AIR_SD_K).any()),
         light=_light(told.get(LIGHT)),
         light_sd=service.light_sd,
         light_day_sd=service.light_day_sd,

@@ -14,7 +14,7 @@ import subprocess
 import time
 import zipfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -79,7 +79,8 @@ def serving(answer: Answer, tls: ssl.SSLContext | None = None) -> Iterator[Serve
             self.send_header("Content-Type", kind)
             self.send_header("Content-Length", str(len(content)))
             self.end_headers()
-            self.wfile.write(content)
+            with suppress(BrokenPipeError, ConnectionResetError):  # who asked has given up
+                self.wfile.write(content)
 
         do_POST = do_GET  # noqa: N815 - the library's form
 
@@ -136,7 +137,6 @@ def nasa_power(
     values = {
         "ALLSKY_SFC_SW_DWN": lambda t: NASA_GHI[t.hour],
         "T2M": lambda t: -999.0 if t.hour == 3 else 4.0 + 0.25 * t.hour,
-        "WS10M": lambda _: 2.5,
     }
     names = query["parameters"].split(",")
     return as_json(
@@ -219,11 +219,11 @@ def era5(server: Server) -> Answer:
 def _era5_csv(first: str, last: str) -> str:
     start = datetime.fromisoformat(first).replace(tzinfo=UTC)
     count = 24 * ((datetime.fromisoformat(last).replace(tzinfo=UTC) - start).days + 1)
-    rows = ["valid_time,u10,v10,t2m,ssrd,latitude,longitude"]
+    rows = ["valid_time,t2m,ssrd,latitude,longitude"]
     for hour in range(count):
         at, kelvin = start + timedelta(hours=hour), ERA5_AIR_C[hour % 24] + 273.15
         light = 3600 * ERA5_GHI[hour % 24]
-        rows.append(f"{at:%Y-%m-%d %H:%M:%S},3.0,-4.0,{kelvin:.5f},{light:.1f},40.0,-80.0")
+        rows.append(f"{at:%Y-%m-%d %H:%M:%S},{kelvin:.5f},{light:.1f},40.0,-80.0")
     return "\n".join(rows)
 
 

@@ -55,7 +55,6 @@ def test_nasa_power_s_light_is_that_which_the_live_service_gave(server: Server) 
     assert day["ghi_w_m2"] == services.NASA_GHI
     assert day["air_temp_c"][3] is None  # its -999
     assert day["air_temp_c"][4] == 5.0
-    assert day["wind_m_s"] == [2.5] * 24
     (path, query) = server.asked[0]
     assert (path, query["latitude"], query["longitude"]) == ("/", "44.76", "7.64")
     assert query["time-standard"] == "utc"
@@ -75,7 +74,6 @@ def test_era5_s_moments_become_means_and_its_light_stands_at_the_hour_s_start(se
     assert day["air_temp_c"][23] == pytest.approx((air[23] + air[0]) / 2, abs=0.01)
     assert day["ghi_w_m2"][16] == pytest.approx(light[17], abs=0.1)
     assert day["ghi_w_m2"][23] == pytest.approx(light[0], abs=0.1)
-    assert day["wind_m_s"] == [5.0] * 24
 
 
 def test_cams_gives_light_alone(secure: Server) -> None:
@@ -157,7 +155,7 @@ def test_nothing_but_gaps_is_no_answer(server: Server) -> None:
         as_json(
             {
                 "properties": {
-                    "parameter": {n: {"2025020200": -999.0} for n in ("T2M", "WS10M", "ALLSKY_SFC_SW_DWN")}
+                    "parameter": {n: {"2025020200": -999.0} for n in ("T2M", "ALLSKY_SFC_SW_DWN")}
                 },
                 "header": {"fill_value": -999.0},
                 "times": {},

@@ -157,7 +157,7 @@ def weather(engine: Engine, site_id: str) -> tuple[Any, Any]:
     return inputs.weather, inputs.service
 
 
-def test_air_and_wind_go_into_the_weather_and_light_stands_apart(engine: Engine) -> None:
+def test_air_goes_into_the_weather_and_light_stands_apart(engine: Engine) -> None:
     site_id = heard_site(engine)
     assert fetch(engine)
     held, service = weather(engine, site_id)
@@ -165,7 +165,7 @@ def test_air_and_wind_go_into_the_weather_and_light_stands_apart(engine: Engine)
     assert held.interval_min == 60
     assert held.air_temp_c[noon] == 7.0
     assert held.air_temp_sd_k[noon] == 3.0
-    assert held.wind_m_s[noon] == 2.5
+    assert held.wind_m_s is None
     assert held.ghi_w_m2 is None
     assert not held.poa_w_m2
     assert (service.name, service.air_temp, service.fetched_at) == ("NASA POWER", True, NOW)
@@ -190,6 +190,19 @@ def test_a_sensor_on_site_goes_before_and_keeps_its_own_interval(engine: Engine)
     assert held.ghi_w_m2[at[10]] == 400.0
     assert math.isnan(held.ghi_w_m2[at[40]])
     assert service.air_temp
+
+
+def test_a_sensor_that_tells_all_leaves_nothing_to_the_service(engine: Engine) -> None:
+    site_id = heard_site(engine)
+    with writing(engine) as session:
+        whole = samples(
+            "", np.full(5 * 24, 15.0), interval_min=60, channel="air_temp_c", start=START - 36 * HOUR
+        )
+        readings.write_weather(session, site_id, [whole])
+    assert fetch(engine)
+    held, service = weather(engine, site_id)
+    assert np.nanmax(held.air_temp_sd_k) == 1.0
+    assert not service.air_temp
 
 
 def test_the_verification_names_the_service_and_its_time(engine: Engine) -> None:
@@ -266,13 +279,13 @@ def test_what_cannot_be_right_is_left_out(engine: Engine) -> None:
     site_id = heard_site(engine)
 
     def hot(question: Question, *, longest_s: float) -> dict[str, Any]:  # noqa: ARG001
-        wind: list[float | None] = [3.0] * 24
-        return {"2026-06-01": {"air_temp_c": [290.0] * 24, "wind_m_s": wind, "strange": [1.0] * 24}}
+        light: list[float | None] = [3.0] * 24
+        return {"2026-06-01": {"air_temp_c": [290.0] * 24, "ghi_w_m2": light, "strange": [1.0] * 24}}
 
     assert fetch_next(engine, NASA, now=NOW, ask=hot)
     with reading(engine) as session:
         rows = list(session.exec(select(FetchedDay).where(FetchedDay.site_id == site_id)))
-    assert [row.hours for row in rows] == [{"wind_m_s": [3.0] * 24}]
+    assert [row.hours for row in rows] == [{"ghi_w_m2": [3.0] * 24}]
 
 
 def test_another_service_asks_anew_and_takes_the_place_of_the_first_s_days(engine: Engine) -> None:

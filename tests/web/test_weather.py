@@ -54,7 +54,7 @@ def test_the_usual_temperature_says_what_it_leaves_open() -> None:
 def test_a_service_is_named_with_its_time_on_the_site_s_clock() -> None:
     told = replace(USUAL, air_temp_sd_k=2.5, temperature_sd=0.0088, service=TOLD)
     said = text_of(air_sentence(told, ZONE))
-    assert "those of ERA5 where no sensor tells them, fetched Tue 12 May 2026, 07:30" in said
+    assert "that of ERA5 where no sensor tells it, fetched Tue 12 May 2026, 07:30" in said
     assert "about 5 °C" in said
 
 

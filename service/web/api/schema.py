@@ -111,7 +111,7 @@ class ServiceAnswer(BaseModel):
 
     name: str
     fetched_at: datetime
-    air_temp: bool = Field(description="Whether air temperature is its, in part at least.")
+    air_temp: bool = Field(description="Whether the air temperature is its, in part at least.")
     light_over_array: float | None = Field(
         description="Its global irradiation over that which the units show."
     )

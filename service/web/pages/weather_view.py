@@ -113,8 +113,8 @@ def air_sentence(sky: Sky, zone: ZoneInfo) -> str:
 def _air_from(sky: Sky) -> str:
     if sky.service is not None and sky.service.air_temp:
         return _(
-            "Air temperature and wind are those of %(service)s where no sensor tells them, fetched %(moment)s and "
-            "known to about %(kelvin)s °C either way."
+            "The air temperature is that of %(service)s where no sensor tells it, fetched %(moment)s and known to "
+            "about %(kelvin)s °C either way."
         )
     if sky.air_temp_sd_k is not None and sky.air_temp_sd_k <= MEASURED_SD_K:
         return _("The air temperature is measured on site, to about %(kelvin)s °C either way.")
