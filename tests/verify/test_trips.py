@@ -40,6 +40,17 @@ def test_a_branch_that_is_alone_on_its_plane_trips_while_the_other_plane_keeps_i
     assert "4 times" in found.evidence
 
 
+@pytest.mark.parametrize(("left", "count"), [(0.0, 1), (0.4, 0)])
+def test_a_single_drop_out_counts_where_the_whole_branch_gives_nothing(
+    roof: Callable[..., Roof], left: float, count: int
+) -> None:
+    r = on_branches(roof(index=0.95), "AB")
+    r.energy_wh[0::2, r.interval(12)] *= left
+    found = trips(r)
+    assert len(found) == count
+    assert all("dropped out together once" in f.evidence and f.confidence < 0.7 for f in found)
+
+
 def test_clouds_that_pass_over_both_planes_are_no_trip(roof: Callable[..., Roof]) -> None:
     r = on_branches(roof(planes=2, index=0.95), "AB")
     for hour in HOURS:

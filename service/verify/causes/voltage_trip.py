@@ -21,7 +21,7 @@ from service.verify.elsewhere import due
 from service.verify.inputs import FloatArray
 from service.verify.levels import rated_wh
 from service.verify.result import Finding
-from service.verify.sentence import Quantity, Sentence, sentence
+from service.verify.sentence import Quantity, Sentence, counted_sentence, sentence
 
 STRONG = 0.4
 """Output over the ratings, as the best branch's light allows, from which the voltage can be high."""
@@ -41,7 +41,10 @@ FEW_IN_WEAK = 3
 SAME_SKY = 0.1
 """How far a unit may be from what a sky gives it and still be explained: the model's band (see `site_low`)."""
 
-LEAST_DIPS = 2
+LEAST_DIPS, NOTHING, SURE_OF_ONE = 2, 0.1, 0.6
+"""So many dips are no chance; one alone is none where all units give nothing but what is left of the interval's begin
+or end, since no cloud or shadow does that to one branch for minutes: but it may have been switched off by hand."""
+
 LEAST_SHARE, LEAST_SHARE_OF_SITE = 0.005, 0.0005
 """Share of the energy due in the window that must be lost."""
 
@@ -108,7 +111,7 @@ def _branch_trips(case: Case, branches: dict[str | None, list[int]]) -> list[_Tr
         )
         if name is None or _comes_with_the_sun(case, dips):
             continue
-        if _count(dips) >= LEAST_DIPS and at_power:
+        if at_power and (_count(dips) >= LEAST_DIPS or _gives_nothing(share, dips)):
             found.append(_Trips(name, rows, dips, by_others.energy_wh))
     return found
 
@@ -182,6 +185,13 @@ def _comes_with_the_sun(case: Case, dips: BoolArray) -> bool:
     return len(np.unique(day)) > 1 and int(np.ptp(minute)) <= SAME_MINUTES
 
 
+def _gives_nothing(share: FloatArray, dips: BoolArray) -> bool:
+    """Return whether in one of the dips no unit that is told of gives more than a trace of what is due (R, D)."""
+    told = np.isfinite(share)
+    none = (np.where(told, share, 0.0) < NOTHING).all(axis=0) & (told.sum(axis=0) > 1)
+    return bool((none & dips).any())
+
+
 def _count(dips: BoolArray) -> int:
     return int((np.diff(dips.astype(int), prepend=0) == 1).sum())
 
@@ -208,11 +218,11 @@ def _within_before(where: BoolArray, reach: int) -> BoolArray:
 def _finding(case: Case, trips: _Trips) -> Finding:
     first, last = case.first_and_last(trips.dips)
     lost = _lost_wh(case, trips)
-    minutes = float(trips.dips.sum() * case.day.grid.interval_min)
+    minutes, count = float(trips.dips.sum() * case.day.grid.interval_min), _count(trips.dips)
     finding = Finding(
         cause="voltage_trip",
         serials=case.named(trips.rows),
-        confidence=round(min(0.95, 0.7 + 0.05 * _count(trips.dips)), 2),
+        confidence=SURE_OF_ONE if count < LEAST_DIPS else round(min(0.95, 0.7 + 0.05 * count), 2),
         evidence=_evidence(trips, duration(minutes), energy(lost)),
         advice=sentence(
             "Measure the voltage at the branch's far end at noon, check the trunk cable's drop (1 %% is the habit) and "
@@ -227,22 +237,25 @@ def _finding(case: Case, trips: _Trips) -> Finding:
 
 
 def _evidence(trips: _Trips, minutes: Quantity, lost: Quantity) -> Sentence:
-    units, times = len(trips.rows), _count(trips.dips)
     if trips.branch:
-        return sentence(
-            "At high power all %(num)s units of branch %(branch)s dropped out together %(times)s times, within "
+        return counted_sentence(
+            "At high power all %(units)s units of branch %(branch)s dropped out together once, within %(time)s of "
+            "intervals, and came back; lost: %(lost)s.",
+            "At high power all %(units)s units of branch %(branch)s dropped out together %(num)s times, within "
             "%(time)s of intervals, and came back; lost: %(lost)s.",
-            num=units,
+            _count(trips.dips),
+            units=len(trips.rows),
             branch=trips.branch,
-            times=times,
             time=minutes,
             lost=lost,
         )
-    return sentence(
-        "At high power all %(num)s units dropped out together %(times)s times, within %(time)s of intervals, and came "
+    return counted_sentence(
+        "At high power all %(units)s units dropped out together once, within %(time)s of intervals, and came back; "
+        "lost: %(lost)s.",
+        "At high power all %(units)s units dropped out together %(num)s times, within %(time)s of intervals, and came "
         "back; lost: %(lost)s.",
-        num=units,
-        times=times,
+        _count(trips.dips),
+        units=len(trips.rows),
         time=minutes,
         lost=lost,
     )
