@@ -6,7 +6,7 @@ What can be wrong with a record is said here, by field, problem and remedy. Noth
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from itertools import pairwise
 from typing import Annotated, Any, Literal, TypeVar
@@ -338,13 +338,13 @@ def read_record(data: Any) -> SiteRecord:
     return read(SiteRecord, data)
 
 
-def read(model: type[Model], data: Any) -> Model:
-    """Return the data as the model; Refused with one error per bad field."""
+def read(model: type[Model], data: Any, known: Callable[[Loc], Iterable[str]] | None = None) -> Model:
+    """Return the data as the model; Refused with one error per bad field, which names the fields known beside it."""
     try:
         return model.model_validate(data)
     except ValidationError as error:
         found = error.errors(include_url=False, include_input=False)
-        raise Refused(field_errors(found, known_fields)) from error
+        raise Refused(field_errors(found, known or known_fields)) from error
 
 
 def as_stored(record: SiteRecord) -> dict[str, Any]:

@@ -32,11 +32,30 @@ class Metrics:
             registry=self.registry,
         )
         self.sites = Gauge("yieldproof_sites", "Sites held.", registry=self.registry)
+        self.broker = Gauge(
+            "yieldproof_broker_connected",
+            "Whether the broker is listened to: 1, else 0.",
+            registry=self.registry,
+        )
+        self.feed_messages = Gauge(
+            "yieldproof_feed_messages", "Messages on all feeds.", registry=self.registry
+        )
+        self.feed_wrong = Gauge(
+            "yieldproof_feed_messages_not_understood",
+            "Messages on all feeds of which something was not understood.",
+            registry=self.registry,
+        )
 
     def count_readings(self, receipt: Receipt) -> None:
         """Count what became of a batch."""
         for outcome in ("accepted", "replaced", "rejected"):
             self.readings.labels(outcome).inc(getattr(receipt, outcome))
+
+    def set_feeds(self, *, connected: bool, messages: int, wrong: int) -> None:
+        """Take over how it stands with the broker, which is counted in the database for all processes."""
+        self.broker.set(connected)
+        self.feed_messages.set(messages)
+        self.feed_wrong.set(wrong)
 
     def as_text(self, sites: int) -> bytes:
         """Return everything in Prometheus' text form."""

@@ -35,7 +35,7 @@ from service.verify.result import Verification
 from service.web.app import create_app
 from tests.report import arrivals, sample
 from tests.web.bring import brought, exported, waiting
-from tests.web.visit import Person, add_person, add_site, assign
+from tests.web.visit import Person, add_feed, add_person, add_site, assign
 
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
@@ -124,6 +124,7 @@ def _furnished(engine: Engine, installer: Person) -> dict[str, str]:
     fresh = add_site(engine, too_little_light(), name="Patio House")
     bare = add_site(engine, None, name="Station House")
     assign(engine, installer, faulty, healthy, fresh, bare)
+    add_feed(engine, faulty, sample.SHADED)
     values = {
         "site_id": faulty,
         "faulty": faulty,

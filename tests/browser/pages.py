@@ -81,6 +81,9 @@ LOOKS = (
     Look("tokens", "/tokens", "/tokens"),
     Look("audit", "/audit", "/audit"),
     Look("site-audit", "/sites/{site_id}/audit", "/sites/{faulty}/audit"),
+    Look("feeds", "/sites/{site_id}/feeds", "/sites/{faulty}/feeds"),
+    Look("feed-new", "/sites/{site_id}/feeds/new", "/sites/{faulty}/feeds/new"),
+    Look("feed", "/sites/{site_id}/feeds/{number}", "/sites/{faulty}/feeds/1"),
     Look("missing", "", "/nothing", status=404),
 )
 

@@ -31,7 +31,7 @@ from service.store.tables import Site, User, metadata
 from service.verify.result import Verification
 from tests.report import sample
 from tests.web.bring import brought, exported
-from tests.web.visit import PASSWORDS, add_site
+from tests.web.visit import PASSWORDS, add_feed, add_site
 
 PEOPLE = ("nobody", "owner", "stranger", "installer", "office")
 TOKENS = ("all-write", "all-read", "site-write", "site-read", "other-site")
@@ -128,6 +128,7 @@ def _site(engine: Engine) -> str:
         )
     _upload(engine, site_id)
     put_on_list(engine, site_id, found, by="Ana", subject=f"unit:{sample.DEAD}")
+    add_feed(engine, site_id)
     return site_id
 
 

@@ -41,6 +41,8 @@ POST   /api/v1/sites/{site_id}/exports                      uuuuu yfyfn
 GET    /api/v1/sites/{site_id}/exports/{number}             uuuuu yyyyn
 GET    /api/v1/sites/{site_id}/exports/{number}/rejected    uuuuu yyyyn
 POST   /api/v1/sites/{site_id}/weather                      uuuuu yfyfn
+GET    /api/v1/sites/{site_id}/feeds                        uuuuu yyyyn
+PUT    /api/v1/sites/{site_id}/feeds                        uuuuu yfyfn
 GET    /api/v1/sites/{site_id}/verification                 uuuuu yyyyn
 GET    /api/v1/sites/{site_id}/quality                      uuuuu yyyyn
 
@@ -116,6 +118,11 @@ POST   /sites/{site_id}/corrections/{number}/undo           ssnfy sssss
 POST   /sites/{site_id}/people                              ssnfy sssss
 POST   /sites/{site_id}/people/take-away                    ssnfy sssss
 GET    /sites/{site_id}/audit                               ssnfy sssss
+GET    /sites/{site_id}/feeds                               ssnfy sssss
+GET    /sites/{site_id}/feeds/new                           ssnfy sssss
+POST   /sites/{site_id}/feeds/new                           ssnfy sssss
+GET    /sites/{site_id}/feeds/{number}                      ssnfy sssss
+POST   /sites/{site_id}/feeds/{number}                      ssnfy sssss
 POST   /sites/{site_id}/owner-link                          ssnfy sssss
 POST   /sites/{site_id}/owner-link/revoke                   ssnfy sssss
 """

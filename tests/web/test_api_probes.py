@@ -137,9 +137,17 @@ def test_the_description_names_every_reference(client: TestClient) -> None:
     named = {reference.removeprefix("#/components/schemas/") for reference in references(description)}
     assert named <= set(schemas)
     assert "HTTPValidationError" not in schemas
-    assert {"SiteRecord", "CorrectionBody", "TableBody", "RowsBody", "WeatherBody", "Problem"} <= named
+    assert {
+        "SiteRecord",
+        "CorrectionBody",
+        "TableBody",
+        "RowsBody",
+        "WeatherBody",
+        "FeedsRecord",
+        "Problem",
+    } <= named
     paths = [path for path in description["paths"] if path.startswith("/api/")]
-    assert len(paths) == 8
+    assert len(paths) == 13
     for path in paths:
         for operation in description["paths"][path].values():
             assert operation["security"] == [{"HTTPBearer": []}]

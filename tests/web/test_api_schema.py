@@ -36,6 +36,8 @@ CONTRACT = [
     ("post", f"{SITE}/exports"),
     ("get", f"{SITE}/exports/{{number}}"),
     ("get", f"{SITE}/exports/{{number}}/rejected"),
+    ("get", f"{SITE}/feeds"),
+    ("put", f"{SITE}/feeds"),
     ("get", f"{SITE}/verification"),
     ("get", f"{SITE}/quality"),
     ("get", f"{SITE}/punch"),

@@ -45,7 +45,22 @@ FILES = (".csv", ".json", "/photos/", "/static/", ".pdf", "/s/{code}", "qr.svg")
 
 ROLE_OF = {"/owner/{token}": "owner", "/sign-in": "nobody", "/password/{invitation}": "nobody"}
 ADDRESS = re.compile(r"(https?:/|\w+\.example)?/[\w./?=&%-]+")
+OF_A_FEED = (
+    "+serial/state",
+    "state",
+    "serial",
+    "Not authorized",
+    "sent",
+    "total",
+    "inside",
+    "n/a",
+    "T",
+    "$.sent",
+)
+"""Topic, paths and messages of the feed that the house has, and what its broker says."""
+
 DATA = (
+    *OF_A_FEED,
     "Yieldproof", "Kiln Cottage", "Mill Lane", "south roof", "east dormer", "Europe/London", "module", "inverter",
     "stranger", "installer", "office person", "office", "Ana", "nobody", "all-write", "all-read", "site-write",
     "site-read", "other-site", "English", "IEC", "POST", "Wh", "kWh", "MWh", "kW", "W", "min", "PI",

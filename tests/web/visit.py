@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any
 
 from fastapi.testclient import TestClient
@@ -14,8 +15,9 @@ from service.jobs.assemble import site_from_record
 from service.jobs.codec import to_json
 from service.jobs.site_days import days_of
 from service.jobs.verification import MADE_BY, summary
-from service.store import accounts, assignments, site_days, sites, verifications
+from service.store import accounts, assignments, feeds, site_days, sites, verifications
 from service.store.database import writing
+from service.store.feeds import Heard, Key, Seen
 from service.store.tables import User
 from service.verify.result import Verification
 from tests.report import arrivals, sample
@@ -77,3 +79,23 @@ def sign_in(client: TestClient, person: Person) -> TestClient:
     )
     assert answer.status_code == 303, answer.text
     return client
+
+
+FEED = {
+    "serial": {"level": "serial"},
+    "time": {"path": "$.sent"},
+    "values": {"counter_wh": {"path": "$.total"}, "temperature_c": {"path": "$.inside"}},
+    "interval_min": 5,
+}
+
+
+def add_feed(engine: Engine, site_id: str, serial: str = "60418820001") -> None:
+    """Keep a feed of the site with a message that was understood and one that was not."""
+    topic, at = f"{site_id}/{serial}/state", datetime(2026, 5, 8, 9, 30, tzinfo=UTC)
+    good = b'{"sent": "2026-05-08T11:29:58+02:00", "total": 48213.5, "inside": 31}'
+    bad = b'{"sent": "2026-05-08T11:29:58+02:00", "total": "n/a", "inside": 31}'
+    heard = Heard(2, 1, Seen(at, topic, good), Seen(at, topic, bad, "$.total must be a number"))
+    with writing(engine) as session:
+        feed = feeds.make(session, site_id, f"{site_id}/+serial/state", FEED, enabled=True)
+        feeds.keep(session, Key(site_id, feed.number), heard, 0)
+        feeds.say(session, connected=False, reason="it refuses the connection: Not authorized")

@@ -23,6 +23,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from service.intake.problems import mark
+
 SESSION_S = 14 * 86_400
 """How long the broker keeps what comes while nobody listens, if it keeps things that long."""
 
@@ -31,6 +33,8 @@ UNACKNOWLEDGED = 200
 
 KEEPALIVE_S = 30
 FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S = 1, 60
+REFUSES = mark("it refuses the connection")
+ENDED = mark("the connection ended")
 PORTS = {"mqtt": 1883, "mqtts": 8883}
 
 
@@ -113,7 +117,7 @@ class Receiver:
         self._left: dict[int, Sequence[str]] = {}
         self._gone: list[str] = []
         self.connected = False
-        self.reason = "it has not answered yet"
+        self.reason: str = mark("it has not answered yet")
         self._client = self._made(broker)
         self._client.connect_async(
             *broker.host_and_port(), keepalive=KEEPALIVE_S, clean_start=False, properties=_session()
@@ -204,13 +208,13 @@ class Receiver:
         with self._lock:
             self._connection += 1
             self._left = {}
-            self.connected, self.reason = not code.is_failure, f"it refuses the connection: {code.getName()}"
+            self.connected, self.reason = not code.is_failure, f"{REFUSES}: {code.getName()}"
             if self.connected and self._topics:
                 self._subscribe(self._topics)
 
     def _on_connect_fail(self, client: Client, userdata: Any) -> None:
         del client, userdata
-        self.reason = "it cannot be reached, or its certificate is not the one expected"
+        self.reason = mark("it cannot be reached, or its certificate is not the one expected")
 
     def _on_disconnect(
         self,
@@ -224,7 +228,7 @@ class Receiver:
         with self._lock:
             self._connection += 1
             if self.connected:
-                self.reason = f"the connection ended: {code.getName()}"
+                self.reason = f"{ENDED}: {code.getName()}"
             self.connected = False
 
     def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:

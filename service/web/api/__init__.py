@@ -7,6 +7,7 @@ from fastapi import APIRouter
 from service.web.api import (
     corrections,
     exports,
+    feeds,
     probes,
     punch,
     quality,
@@ -17,5 +18,5 @@ from service.web.api import (
 )
 
 router = APIRouter()
-for _part in (probes, sites, corrections, punch, readings, exports, weather, quality, verification):
+for _part in (probes, sites, corrections, punch, readings, exports, feeds, weather, quality, verification):
     router.include_router(_part.router)

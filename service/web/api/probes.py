@@ -9,7 +9,7 @@ from pydantic import BaseModel
 from sqlalchemy import Engine
 from sqlalchemy.exc import SQLAlchemyError
 
-from service.store import sites
+from service.store import feeds, sites
 from service.store.database import reading
 from service.store.migrate import is_current
 from service.web.api.common import EngineDep
@@ -51,4 +51,7 @@ def metrics(request: Request, engine: EngineDep) -> Response:
     """Give the counters in Prometheus' text form."""
     with reading(engine) as session:
         _, count = sites.page(session, offset=0, limit=1)
+        state, (messages, wrong) = feeds.broker_state(session), feeds.totals(session)
+    connected = state is not None and state.connected
+    request.app.state.metrics.set_feeds(connected=connected, messages=messages, wrong=wrong)
     return Response(request.app.state.metrics.as_text(count), media_type=CONTENT_TYPE_LATEST)

@@ -10,6 +10,7 @@ from service.web.pages import (
     audit_list,
     codes,
     correcting,
+    feed_routes,
     files,
     horizon,
     job_sheet,
@@ -53,6 +54,7 @@ PARTS = (
     plan_paste,
     uploading,
     arrival_view,
+    feed_routes,
     routes,
 )
 """One a line; of two routes that fit an address the earlier one answers."""

@@ -18,7 +18,6 @@ from typing import Any
 
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
-from paho.mqtt.client import MQTTMessageInfo
 from sqlalchemy import Engine
 
 from service.intake.live import broker as broker_module
@@ -38,6 +37,7 @@ SPECS = (
 )
 COMMON = {"serial": {"level": "serial"}, "time": {"path": "$.t"}, "interval_min": 5}
 METERED, COUNTED = SERIALS[:2], SERIALS[2:]
+PATIENCE_S = 60
 SUSPECT_S = 2.0
 """What a broker acknowledged so shortly before it was killed need not be on its disk."""
 
@@ -76,12 +76,11 @@ class Killed(RuleBasedStateMachine):
         self.device = Sender(self.mosquitto, f"{self.root}-device")
         self.process: Any = None
         self.sent: deque[tuple[float, str, str]] = deque()
-        self.waiting: list[MQTTMessageInfo] = []
         self.energies: dict[tuple[str, int], float] = {}
         self.counters: dict[tuple[str, int], float] = {}
         self._start()
-        # A broker keeps for a session what comes from its first subscription on.
-        _until(self._connected)
+        # A broker keeps for a session what comes after its subscription, of which only a message tells.
+        _until(self._is_heard, every=0.1)
 
     @rule(unit=st.sampled_from(METERED), places=st.lists(st.integers(0, INTERVALS - 1), max_size=12))
     def send_energies(self, unit: str, places: list[int]) -> None:
@@ -99,7 +98,7 @@ class Killed(RuleBasedStateMachine):
     @rule(most=st.integers(1, 20))
     def send_again(self, most: int) -> None:
         for _, topic, payload in list(self.sent)[-most:]:
-            self.waiting.append(self.device.send(topic, payload))
+            self.device.send(topic, payload)
 
     @rule(ms=st.integers(0, 200))
     def wait(self, ms: int) -> None:
@@ -133,13 +132,16 @@ class Killed(RuleBasedStateMachine):
         try:
             self.start_broker()
             self._start()
-            _until(lambda: all(info.is_published() for info in self.waiting))
+            _until(self.device.is_done)
             _until(lambda: self._kept() == self._expected())
         finally:
             kept, expected = self._kept(), self._expected()
             self.kill_service()
             self.device.close()
-        assert kept == expected
+        lost, more = expected.items() - kept.items(), kept.items() - expected.items()
+        assert kept == expected, (
+            f"expected and not kept: {sorted(lost)}; kept and not expected: {sorted(more)}"
+        )
 
     # What is done
 
@@ -153,21 +155,20 @@ class Killed(RuleBasedStateMachine):
         at = (NOON + timedelta(minutes=5 * place)).isoformat()
         topic, payload = f"{self.root}/{feed}/{unit}", json.dumps({"t": at, **value})
         self.sent.append((time.monotonic(), topic, payload))
-        self.waiting.append(self.device.send(topic, payload))
+        self.device.send(topic, payload)
 
     def _send_suspects(self) -> None:
         """Send again what the broker may have acknowledged and forgotten."""
         latest = self.sent[-1][0] if self.sent else 0.0
         for at, topic, payload in list(self.sent):
             if at > latest - SUSPECT_S:
-                self.waiting.append(self.device.send(topic, payload))
+                self.device.send(topic, payload)
 
-    def _connected(self) -> bool:
+    def _is_heard(self) -> bool:
+        for place in range(len(SPECS)):
+            self.device.send(f"{self.root}/{place}/{SERIALS[0]}", "{}")
         with reading(self.engine) as session:
-            state = feeds.broker_state(session)
-            known = feeds.subscriptions(session)
-        ours = {t for t in known if t.startswith(f"{self.root}/")}
-        return state is not None and state.connected and len(ours) == len(SPECS)
+            return all(feed.messages for feed in feeds.of_site(session, self.site_id))
 
     # What is kept, and what is to be
 
@@ -198,10 +199,10 @@ class Killed(RuleBasedStateMachine):
         return found
 
 
-def _until(true: Any, seconds: float = 30) -> None:
-    end = time.monotonic() + seconds
+def _until(true: Any, *, every: float = 0.02) -> None:
+    end = time.monotonic() + PATIENCE_S
     while not true() and time.monotonic() < end:
-        time.sleep(0.02)
+        time.sleep(every)
 
 
 def machine(engine: Engine, mosquitto: Mosquitto) -> type[Killed]:
