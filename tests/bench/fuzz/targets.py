@@ -7,13 +7,15 @@ import json
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
 import pyarrow.parquet
 
+from service.intake.live.intervals import intervals
+from service.intake.live.payload import PayloadSpec, samples_of
 from tests.intake.export import corpus, written
 from tests.intake.roof import SERIALS, START, record, table
 
@@ -38,6 +40,8 @@ class Target:
     path: str
     content_type: str
     good: Callable[[], list[bytes]]
+    direct: Callable[[bytes], object] | None = None
+    """What reads it, where it does not come over HTTP; it must raise nothing."""
 
 
 def _tables() -> list[bytes]:
@@ -103,13 +107,40 @@ def _exports() -> list[bytes]:
         return [written.write(make, Path(folder))[0].read_bytes() for make in makes]
 
 
+def _messages() -> list[bytes]:
+    units = [{"sn": s, "at": "2026-05-04T12:00:00+01:00", "p": 211.5, "e": "12.25"} for s in SERIALS]
+    return [
+        json.dumps({"sent": 1_777_900_000, "units": units}).encode(),
+        json.dumps({"units": units[:1]}).encode(),
+    ]
+
+
+MESSAGE = PayloadSpec.model_validate(
+    {
+        "rows": "$.units",
+        "serial": {"path": "@.sn"},
+        "time": {"path": "@.at"},
+        "values": {"power_w": "@.p", "counter_kwh": {"path": "@.e", "factor": 0.5}},
+        "interval_min": 5,
+    }
+)
+
+
+def _read_message(body: bytes) -> None:
+    arrived = datetime(2026, 5, 4, 12, tzinfo=UTC)
+    samples, problems = samples_of(MESSAGE, body, arrived)
+    assert samples or problems, "neither read nor told why not"
+    intervals(samples, 5)
+
+
 TARGETS = (
-    Target("readings as JSON", 36, "POST", f"{SITE}/readings", JSON, _tables),
-    Target("readings as CSV", 18, "POST", f"{SITE}/readings?interval_min=5", CSV, _csv),
+    Target("readings as JSON", 33, "POST", f"{SITE}/readings", JSON, _tables),
+    Target("readings as CSV", 15, "POST", f"{SITE}/readings?interval_min=5", CSV, _csv),
     Target("readings as Parquet", 8, "POST", f"{SITE}/readings?interval_min=5", PARQUET, _parquet),
     Target("weather", 10, "POST", f"{SITE}/weather", JSON, _weather),
     Target("a new record", 10, "PUT", SITE, JSON, _records),
     Target("corrections", 6, "POST", f"{SITE}/corrections", JSON, _corrections),
-    Target("exported files, looked at", 5, "POST", f"{EXPORT}&dry_run=true", ANY, _exports),
-    Target("exported files, taken", 7, "POST", f"{EXPORT}&{ANSWERS}", ANY, _exports),
+    Target("messages of live sources", 8, "", "", JSON, _messages, _read_message),
+    Target("exported files, looked at", 4, "POST", f"{EXPORT}&dry_run=true", ANY, _exports),
+    Target("exported files, taken", 6, "POST", f"{EXPORT}&{ANSWERS}", ANY, _exports),
 )
