@@ -82,7 +82,7 @@ def test_the_light_is_a_second_opinion_by_which_nothing_is_judged(low: float, hi
 def test_every_trouble_has_its_sentence_with_a_remedy(service: str, kind: str) -> None:
     said = trouble_sentence(Trouble(service, ASKED, kind, "endyear: too late"), ZONE)
     assert SERVICES[service].name in said
-    assert said.endswith("by the usual air temperature of place and season.")
+    assert said.endswith("by the usual air temperature of place and season where nothing else tells it.")
     assert "%(" not in said
     if kind == "refused":
         assert {"era5": "YIELDPROOF_WEATHER_KEY", "cams": "YIELDPROOF_WEATHER_EMAIL"}.get(
