@@ -93,7 +93,8 @@ def trouble_sentence(trouble: Trouble, zone: ZoneInfo) -> str:
         "said": trouble.said,
     }
     goes_on = _(
-        "The verification goes on without it, by the usual air temperature of place and season where nothing else tells it."
+        "The verification goes on without it, by the usual air temperature of place and season where nothing else "
+        "tells it."
     )
     return f"{_(WHY.get(trouble.kind, WHY['broken'])) % values} {goes_on}"
 
