@@ -15,8 +15,9 @@ from typing import Any
 import httpx
 import numpy as np
 from fastapi.testclient import TestClient
+from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, rule
+from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 from pydantic import SecretStr
 from sqlalchemy import Engine
 
@@ -387,3 +388,16 @@ def _stretches(found: dict[int, float]) -> Iterator[tuple[int, int, float]]:
         energy = found[start] + (0.0 if start == first else energy)
         if start + 300 not in found:
             yield first, start, energy
+
+
+def run_disturbed(world: World, examples: int) -> None:
+    """Disturb so many collectors, each in its own way."""
+    machine = type("Disturbed", (Disturbed,), {"world": world})
+    chosen = settings(
+        max_examples=examples,
+        stateful_step_count=20,
+        deadline=None,
+        database=None,
+        suppress_health_check=list(HealthCheck),
+    )
+    run_state_machine_as_test(machine, settings=chosen)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -93,16 +94,20 @@ values = {{ counter_wh = "@.wh" }}
     return file
 
 
-def started(*words: str | Path, environment: Mapping[str, str] | None = None) -> subprocess.Popen[str]:
-    """Start a command of ours as a process of its own."""
-    return subprocess.Popen(
-        [*COMMAND, *map(str, words)],
-        cwd=ROOT,
-        env={**os.environ, **(environment or {})},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
+def started(
+    *words: str | Path, environment: Mapping[str, str] | None = None, log: Path | None = None
+) -> subprocess.Popen[str]:
+    """Start a command of ours as a process of its own; what it says may go to a file."""
+    with (log or Path(os.devnull)).open("a") as file:
+        to = subprocess.PIPE if log is None else file
+        return subprocess.Popen(
+            [*COMMAND, *map(str, words)],
+            cwd=ROOT,
+            env={**os.environ, **(environment or {})},
+            stdout=to,
+            stderr=to,
+            text=True,
+        )
 
 
 def killed(process: subprocess.Popen[str]) -> None:
@@ -111,9 +116,17 @@ def killed(process: subprocess.Popen[str]) -> None:
     process.communicate(timeout=10)
 
 
-def wait_until(true: Callable[[], bool], what: str) -> None:
+def free_port() -> int:
+    """Return a port that nobody listens at."""
+    with socket.socket() as found:
+        found.bind(("127.0.0.1", 0))
+        port: int = found.getsockname()[1]
+        return port
+
+
+def wait_until(true: Callable[[], bool], what: str, patience_s: float = PATIENCE_S) -> None:
     """Wait until something has become true."""
-    deadline = time.monotonic() + PATIENCE_S
+    deadline = time.monotonic() + patience_s
     while not true():
         assert time.monotonic() < deadline, what
         time.sleep(0.1)

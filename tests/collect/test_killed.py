@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-import socket
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,7 +15,7 @@ from service.collect.status import status_of
 from tests.browser.house import serving
 from tests.collect.device import device
 from tests.collect.disturbed import World
-from tests.collect.processes import Roof, configuration, expected, killed, started, wait_until
+from tests.collect.processes import Roof, configuration, expected, free_port, killed, started, wait_until
 
 KILLS = 3
 
@@ -29,17 +28,10 @@ def roof() -> Iterator[Roof]:
         yield roof
 
 
-def _free_port() -> int:
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        port: int = found.getsockname()[1]
-        return port
-
-
 def test_a_collector_that_is_killed_again_and_again_brings_everything_once(
     world: World, roof: Roof, tmp_path: Path
 ) -> None:
-    site, port, dice = world.site(), _free_port(), random.Random(3)  # noqa: S311 - no secret
+    site, port, dice = world.site(), free_port(), random.Random(3)  # noqa: S311 - no secret
     config = configuration(
         tmp_path, f"http://127.0.0.1:{port}", site, world.token, f"{roof.device.address}/values"
     )
