@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from service.collect.config import Config, ConfigError, load
+from tests.imports import ROOT
 
 TOKEN = "a-token-that-nobody-may-read"
 SERVICE = f"""
@@ -129,6 +130,15 @@ payload = {{ serial = {{ path = "@.sn" }}, values = {{ power_w = "@.p" }} }}
     refusal = _refusal(tmp_path, SERVICE + hub)
     assert said in refusal
     assert "source[0]" in refusal
+
+
+def test_the_example_of_the_front_page_can_be_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    example = (ROOT / "README.md").read_text(encoding="utf-8").split("```toml\n")[1].split("```")[0]
+    (tmp_path / "token").write_text(TOKEN)
+    monkeypatch.setenv("HUB_PASSWORD", "hush")
+    config = _load(tmp_path, example.replace("/etc/yieldproof/token", str(tmp_path / "token")))
+    assert [source.kind for source in config.sources] == ["http", "folder"]
+    assert config.sources[1].remembered_as() == "gatehouse"
 
 
 def test_what_is_no_toml_is_said_with_its_line(tmp_path: Path) -> None:
