@@ -62,8 +62,8 @@ class Clock:
         self._doubted, self.compared = True, compared
 
     def trust(self) -> None:
-        """Take the machine's clock as it is: the service tells no time."""
-        self._doubted = False
+        """Take the machine's clock as it is, for want of another."""
+        self._doubted, self.compared = False, None
 
     @property
     def is_known(self) -> bool:

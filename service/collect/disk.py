@@ -138,12 +138,17 @@ def _set_aside(path: Path) -> Path:
 
 @contextmanager
 def looked_at(path: Path) -> Iterator[sqlite3.Connection]:
-    """Give the outbox for reading only, whether or not a collector runs on it."""
-    connection = sqlite3.connect(
-        f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S, isolation_level=None
-    )
+    """Give the outbox for reading only, whether or not a collector runs on it; OutboxError if it cannot be read."""
+    read_only = f"{path.absolute().as_uri()}?mode=ro"
     try:
-        connection.execute("PRAGMA query_only=ON")
-        yield connection
-    finally:
-        connection.close()
+        connection = sqlite3.connect(read_only, uri=True, timeout=BUSY_S, isolation_level=None)
+        try:
+            connection.execute("PRAGMA query_only=ON")
+            yield connection
+        finally:
+            connection.close()
+    except sqlite3.DatabaseError as error:
+        raise OutboxError(
+            f"The outbox {path} cannot be read ({error}); ask as the user whom the collector runs as. A damaged one is "
+            "set aside when the collector is started again."
+        ) from None

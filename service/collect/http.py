@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from functools import partial
 from pathlib import Path
@@ -107,6 +107,8 @@ class HttpSource(SourcePart, Trust):
     payload: PayloadSpec | None = None
     """Where serials, times and values are; of CSV a row has its columns' headings for names."""
     csv: CsvPart = Field(default_factory=CsvPart)
+    serials: dict[str, str] = Field(default_factory=dict)
+    """The serials on record of units that the device calls otherwise."""
     days: Days | None = None
     mapping: str | None = Field(default=None, min_length=1, max_length=60)
 
@@ -148,7 +150,7 @@ class HttpSource(SourcePart, Trust):
         found, problems = [], []
         for message in messages:
             samples, wrongs = samples_of(self.payload, message, arrived)
-            found += samples
+            found += [replace(s, serial=self.serials.get(s.serial, s.serial)) for s in samples]
             problems += [
                 f"{p.field}: {p.message}." if p.field else f"The answer {p.message}." for p in wrongs
             ]

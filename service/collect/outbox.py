@@ -83,6 +83,8 @@ class Outbox:
         self._db, self._clock, self._session = connection, clock, session
         self._largest = largest_mb * 1_000_000
         self._lock = RLock()
+        self.is_damaged = False
+        """Found out while it was used; opening it again sets it aside."""
         self._noted: dict[str, float] = {}
         self._troubled: dict[str, str] = dict(
             connection.execute("SELECT name, trouble FROM source WHERE trouble IS NOT NULL").fetchall()
@@ -287,25 +289,33 @@ class Outbox:
             self._db.close()
 
     def _read(self, sql: str, values: tuple[Any, ...]) -> list[Any]:
-        with self._lock:
+        with self._lock, self._told():
             return self._db.execute(sql, values).fetchall()
 
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:
-        with self._lock:
+        with self._lock, self._told():
             try:
                 self._db.execute("BEGIN IMMEDIATE")
                 yield self._db
                 self._db.execute("COMMIT")
-            except sqlite3.OperationalError as error:
-                self._roll_back()
-                raise Trouble(
-                    f"The outbox cannot be written ({error}); make room on the disk and check it. "
-                    "Nothing that it holds is lost."
-                ) from error
             except BaseException:
                 self._roll_back()
                 raise
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        """Turn what the disk does into trouble that can be told."""
+        try:
+            yield
+        except sqlite3.OperationalError as error:
+            raise Trouble(
+                f"The outbox cannot be written ({error}); make room on the disk and check it. Nothing that it holds is "
+                "lost."
+            ) from error
+        except sqlite3.DatabaseError as error:
+            self.is_damaged |= type(error) is sqlite3.DatabaseError
+            raise
 
     def _roll_back(self) -> None:
         if self._db.in_transaction:

@@ -36,7 +36,12 @@ def collect(config: Config, stop: Event) -> None:
             not stop.is_set()
         ):  # not stop.wait(): a signal's handler that sets it would wait for this thread's lock
             time.sleep(0.5)
+        stop.set()
         _joined(threads)
+        if held.is_damaged:
+            raise disk.OutboxError(
+                "The outbox was found damaged; start the collector again: it sets it aside and says so."
+            )
 
 
 def collect_once(config: Config) -> bool:
@@ -85,6 +90,7 @@ def _outbox(config: Config) -> Iterator[Outbox]:
             yield held
         finally:
             held.close()
+            CLOCK.trust()
 
 
 @contextmanager

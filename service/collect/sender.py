@@ -52,7 +52,12 @@ class Sender:
     def run(self, stop: Event) -> None:
         """Go on until told to stop."""
         while not stop.is_set():
-            stop.wait(self.step())
+            try:
+                wait_s = self.step()
+            except Exception:
+                log.exception("Sending failed for a reason that is not foreseen; it is tried again.")
+                wait_s = LONGEST_WAIT_S / 10
+            stop.wait(wait_s)
 
     def step(self) -> float:
         """Do all there is to do now, and return in how many seconds to come again."""
@@ -133,7 +138,8 @@ class Sender:
         self._outbox.note("service_trouble", None)
         found, before = self._service.compared, self._clock.compared
         if found is None:
-            self._clock.trust()
+            if not self._clock.is_known:  # the service tells no time
+                self._clock.trust()
             return
         first = before is None
         self._clock.compared = found

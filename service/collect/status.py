@@ -14,10 +14,8 @@ from service.collect import disk
 from service.collect.clock import REPAIRED_S, TOLD_S, session
 from service.collect.config import Config
 
-SILENT_S = 3600
+SILENT_S = 86_400
 """A source that has said nothing for so long is worth a look, even without a trouble of its own."""
-LATE_S = 3600
-"""What has waited for so long should have been sent."""
 LEAST_FREE_MB = 200
 SHOWN = 5
 
@@ -49,6 +47,7 @@ class Status:
     """How the collector stands; ages in seconds."""
 
     running: bool
+    started_s: int | None
     outbox_mb: float
     free_mb: float
     sources: Sequence[SourceState]
@@ -75,10 +74,12 @@ class Status:
     @property
     def is_well(self) -> bool:
         """Return whether nothing needs anybody."""
-        return self.running and not list(self.worries())
+        return not list(self.worries())
 
     def worries(self) -> Iterator[str]:
         """Give what somebody should see to."""
+        if not self.running:
+            yield "Start the collector again, and find out what ended it: power, or its log."
         yield from self._of_sources()
         if self.service_trouble:
             yield self.service_trouble
@@ -94,6 +95,8 @@ class Status:
                 yield f"{source.name}: {source.trouble}"
             elif source.heard_s is None:
                 yield f"{source.name}: nothing was heard of it yet."
+            elif source.heard_s > SILENT_S:
+                yield f"{source.name}: nothing was heard of it for {age(source.heard_s)}; check its power and network."
 
     def _of_what_waits(self) -> Iterator[str]:
         for file in self.files:
@@ -149,6 +152,7 @@ def _status(db: sqlite3.Connection, config: Config, running: bool) -> Status:
     kept_out = _readings(db, "kept_out")
     return Status(
         running=running,
+        started_s=_ago(now, facts.get("started_at")),
         outbox_mb=round(
             sum(f.stat().st_size for f in path.parent.glob(f"{path.name}*") if f.is_file()) / 1e6, 1
         ),
@@ -229,7 +233,10 @@ def _ago(now: int, at: int | None) -> int | None:
 
 def lines(status: Status) -> Iterator[str]:
     """Give the status as a person reads it."""
-    yield "The collector runs." if status.running else "The collector does not run. Start it again."
+    since = (
+        f"was started {age(status.started_s)} ago" if status.started_s is not None else "was never started"
+    )
+    yield f"The collector runs; it {since}." if status.running else f"The collector does not run; it {since}."
     for source in status.sources:
         heard = "never heard" if source.heard_s is None else f"heard {age(source.heard_s)} ago"
         yield f"  {source.name}: {heard}"
@@ -243,7 +250,7 @@ def lines(status: Status) -> Iterator[str]:
     if worries:
         yield "See to this:"
         yield from (f"  - {worry}" for worry in worries)
-    elif status.running:
+    else:
         yield "Nothing needs to be done."
 
 

@@ -141,6 +141,11 @@ def test_what_hinders_is_said_with_a_remedy(hub: Device, path: str, said: str) -
     assert said in heard.troubles[0]
 
 
+def test_units_that_the_device_calls_otherwise_get_their_serials(hub: Device) -> None:
+    heard = _read_once(_source(hub.says("/units", UNITS), serials={"101": "482913377001"}))
+    assert [s.serial for s in heard.found] == ["482913377001", "482913377001", "102", "102"]
+
+
 def test_what_is_understood_of_an_answer_is_kept(hub: Device) -> None:
     units = {"units": [*UNITS["units"], {"sn": "103", "p": "much"}]}
     heard = _read_once(_source(hub.says("/units", units)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import subprocess
+import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -66,12 +67,17 @@ def test_a_collector_that_runs_well_needs_nothing(config: Path, tmp_path: Path) 
     with disk.alone(tmp_path / "o.sqlite"):
         box = _box(tmp_path)
         box.heard("gatehouse")
+        box.note("started_at", int(time.time()))
         box.sent([Reading("101", 5, 0, "energy_wh", 1.0)])
         box.note("clock", {"session": session(), **Compared(0.3, 0.5, 10, MOMENT).as_json()})
         said = _say("status", config)
         box.close()
     assert said.exit_code == 0
-    assert said.stdout.splitlines()[:2] == ["The collector runs.", "  gatehouse: heard 0 seconds ago"]
+    first, second = said.stdout.splitlines()[:2]
+    assert (first, second) == (
+        "The collector runs; it was started 0 seconds ago.",
+        "  gatehouse: heard 0 seconds ago",
+    )
     assert "The service acknowledged last 0 seconds ago." in said.stdout
     assert "Waiting: nothing." in said.stdout
     assert "The clock agrees with the service's." in said.stdout
@@ -102,7 +108,8 @@ def test_after_it_died_everything_is_still_told(config: Path, tmp_path: Path) ->
     said = _say("status", config)
     assert said.exit_code == 2
     for words in (
-        "The collector does not run. Start it again.",
+        "The collector does not run; it was never started.",
+        "  - Start the collector again",
         "gatehouse: never heard",
         "Waiting: 1 readings, 1 values of intervals that still run, 1 files",
         "1 values wait for the service to say what time it is.",
@@ -121,8 +128,16 @@ def test_after_it_died_everything_is_still_told(config: Path, tmp_path: Path) ->
     assert programs["running"] is programs["well"] is False
     assert programs["readings_waiting"] == 1
     assert programs["files"][0]["state"] == "asked"
-    assert len(programs["worries"]) == 4
+    assert len(programs["worries"]) == 5
     assert "secret-token" not in json.dumps(programs)
+
+
+def test_an_outbox_that_cannot_be_read_is_one_sentence(config: Path, tmp_path: Path) -> None:
+    (tmp_path / "o.sqlite").write_bytes(b"no database at all" * 100)
+    said = _say("status", config)
+    assert said.exit_code == 1
+    assert "cannot be read" in said.stderr
+    assert "Traceback" not in said.output
 
 
 def test_it_reads_while_another_process_writes(config: Path, tmp_path: Path) -> None:
