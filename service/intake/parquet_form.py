@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from math import isnan
 from typing import Any
+
+import numpy as np
 
 from service.intake import fields
 from service.intake.csv_form import header_errors
@@ -27,6 +29,31 @@ def samples_from_parquet(body: bytes) -> list[Samples]:
         interval_min = fields.interval(row.pop("interval_min"), f"{place}.", rows.errors)
         rows.add({name: _plain(value) for name, value in row.items()}, place, interval_min)
     return rows.samples()
+
+
+def parquet_of(samples: Sequence[Samples]) -> bytes:
+    """Return samples of any channels in our form, which `samples_from_parquet` reads back as they are."""
+    import pyarrow as pa  # noqa: PLC0415 - as below
+    import pyarrow.parquet as pq  # noqa: PLC0415
+
+    lengths = [s.starts.size for s in samples]
+    nothing = [pa.nulls(n, pa.float64()) for n in lengths]
+    serials, kinds = list(dict.fromkeys(s.serial for s in samples)), pa.timestamp("s", tz="UTC")
+    units = np.repeat(np.array([serials.index(s.serial) for s in samples], dtype=np.int32), lengths)
+    columns = {
+        "serial": pa.DictionaryArray.from_arrays(units, pa.array(serials, pa.string())),
+        "start": pa.array(np.concatenate([s.starts for s in samples])).cast(kinds),
+        "interval_min": np.repeat([s.interval_min for s in samples], lengths),
+    }
+    for channel in dict.fromkeys(s.channel for s in samples):
+        found = [
+            pa.array(s.values) if s.channel == channel else none
+            for s, none in zip(samples, nothing, strict=True)
+        ]
+        columns[channel] = pa.chunked_array(found, pa.float64())
+    out = io.BytesIO()
+    pq.write_table(pa.table(columns), out, compression="none")  # what is kept is compressed as a whole
+    return out.getvalue()
 
 
 def _rows(body: bytes) -> Iterator[dict[str, Any]]:

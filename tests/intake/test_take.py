@@ -11,10 +11,18 @@ import pytest
 from sqlalchemy import Engine, func, select
 
 from service.intake.batch import COUNTER, counter_noted
-from service.intake.parse import CSV_TYPE
+from service.intake.parse import CSV_TYPE, PARQUET_TYPE
 from service.intake.problems import Refused
 from service.intake.record import as_stored, read_record
-from service.intake.take import Import, NoSuchSite, Receipt, take_readings, take_samples, take_weather
+from service.intake.take import (
+    FROM_HERE_PARQUET,
+    Import,
+    NoSuchSite,
+    Receipt,
+    take_readings,
+    take_samples,
+    take_weather,
+)
 from service.store import payloads, readings, sites
 from service.store.database import reading, writing
 from service.store.grids import Samples, moment
@@ -187,6 +195,24 @@ def test_what_was_sent_makes_what_is_held_once_more(engine: Engine, site_id: str
     assert len(sent) == 4
     assert _held(engine, other) == _held(engine, site_id)
     assert _held(engine, other)[SERIALS[0], "energy_wh", 5] == [1, 2]
+
+
+def test_many_samples_are_kept_so_that_they_can_be_read_again(engine: Engine, site_id: str) -> None:
+    starts, dice = 1_777_852_800 + 300 * np.arange(FROM_HERE_PARQUET), np.random.default_rng(1)
+    sent = [Samples(s, "energy_wh", 5, starts, dice.uniform(0, 20, starts.size)) for s in SERIALS[:2]]
+    sent.append(
+        Samples(SERIALS[0], "power_w", 15, starts[::3], np.round(dice.uniform(0, 200, starts[::3].size), 1))
+    )
+    take_samples(engine, site_id, sent, source="file june.csv")
+    with writing(engine) as session:
+        other = sites.create(session, as_stored(read_record(record()))).id
+    with reading(engine) as session:
+        (kept,) = payloads.of_site(session, site_id)
+    receipt = take_readings(engine, other, kept.body, kept.content_type)
+
+    assert kept.content_type == PARQUET_TYPE
+    assert receipt.accepted == sum(s.values.size for s in sent)
+    assert _held(engine, other) == _held(engine, site_id)
 
 
 def test_a_serial_not_on_record_is_kept(engine: Engine, site_id: str) -> None:

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from math import isfinite
+from math import inf, isfinite, nan
 
+import numpy as np
+
+from service.intake.export.blocks import Texts
 from service.intake.export.words import is_missing
 from service.intake.problems import told
+from service.store.grids import FloatArray
 
 _COMMA_IS_DECIMAL = re.compile(r"^[+-]?(0,\d+|\d+,\d{1,2}|\d+,\d{4,}|\d{4,},\d+|\d{1,3}(\.\d{3})+,\d*)$")
 _POINT_IS_DECIMAL = re.compile(r"^[+-]?(0?\.\d+|\d+\.\d{1,2}|\d+\.\d{4,}|\d{4,}\.\d+|\d{1,3}(,\d{3})+\.\d*)$")
@@ -57,6 +61,22 @@ def _number(cell: str, decimal: str) -> float:
     if "_" in text or (group in text and not groups.match(whole)):
         raise ValueError("is not a number in the way of the others")
     return float(text.replace(group, "").replace(decimal, "."))
+
+
+def numbers(cells: FloatArray | Texts, decimal: str) -> FloatArray:
+    """Return what `number` makes of each cell: NaN if it is missing, infinity if it is no number."""
+    if not isinstance(cells, Texts):
+        return cells
+    found = np.array([_or_infinite(text, decimal) for text in cells.distinct.to_pylist()], dtype=np.float64)
+    return found[cells.codes]
+
+
+def _or_infinite(cell: str, decimal: str) -> float:
+    try:
+        found = number(cell, decimal)
+    except ValueError:
+        return inf
+    return nan if found is None else found
 
 
 class Serials:

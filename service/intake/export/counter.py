@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from itertools import starmap
 from math import inf
 from typing import NamedTuple
 
+import numpy as np
+
 from service.intake.problems import told
+from service.store.grids import FloatArray, IntArray
 
 HIGHEST_SHARE = 1.5
 LONGEST_S = 3600
@@ -35,13 +40,49 @@ class Made(NamedTuple):
     rollover: int = 0
 
 
-class Powers:
-    """The last power of each unit, at moments of any distance: between two it is taken to go evenly."""
+class Steps(NamedTuple):
+    """What was made at each of some readings, as in `Made`; those that are not plain also stand by their places."""
+
+    start: IntArray
+    duration_s: IntArray
+    wh: FloatArray
+    odd: Mapping[int, Made]
+
+
+class Meter:
+    """The last reading of each unit, to which the next belongs; what is made between two says the kind of meter."""
 
     def __init__(self, factor: float, *, newest_first: bool) -> None:
         self._factor = factor
         self._newest_first = newest_first
         self._last: dict[str, tuple[int, float]] = {}
+
+    def step(self, serial: str, at: int, value: float) -> Made:
+        """Take a reading and return what was made since the one before (until it, where the newest come first)."""
+        raise NotImplementedError
+
+    def steps(self, serial: str, at: IntArray, values: FloatArray) -> Steps:
+        """Take readings one after the other, as `step` does."""
+        if serial not in self._last or not self._go_on(self._last[serial][0], at, values):
+            made = [self.step(serial, *reading) for reading in zip(at.tolist(), values.tolist(), strict=True)]
+            nothing = np.zeros(at.size, dtype=np.int64)
+            return _steps(nothing, nothing.copy(), np.zeros(at.size), dict(enumerate(made)))
+        time, value = self._last[serial]
+        times, shown = np.append(time, at), np.append(value, values)
+        self._last[serial] = (int(times[-1]), float(shown[-1]))
+        earlier, later = (slice(None, -1), slice(1, None))[:: -1 if self._newest_first else 1]
+        return self._between(times[earlier], times[later] - times[earlier], shown[earlier], shown[later])
+
+    def _go_on(self, last: int, at: IntArray, values: FloatArray) -> bool:  # noqa: ARG002 - a counter looks at them
+        steps = np.diff(at, prepend=last)
+        return bool(np.all(steps < 0 if self._newest_first else steps > 0))
+
+    def _between(self, start: IntArray, lasted: IntArray, before: FloatArray, after: FloatArray) -> Steps:
+        raise NotImplementedError
+
+
+class Powers(Meter):
+    """The last power of each unit, at moments of any distance: between two it is taken to go evenly."""
 
     def step(self, serial: str, at: int, value: float) -> Made:
         """Take a power and return what was made since the one before (until it, where the newest come first)."""
@@ -56,15 +97,18 @@ class Powers:
             return Made()
         return Made(start, duration_s, (value + last[1]) / 2 * self._factor * duration_s / 3600)
 
+    def _between(self, start: IntArray, lasted: IntArray, before: FloatArray, after: FloatArray) -> Steps:
+        wh = (after + before) / 2 * self._factor * lasted / 3600
+        silent = (lasted > LONGEST_S) & (np.maximum(before, after) > 0)
+        return _steps(start, lasted, wh, dict.fromkeys(np.flatnonzero(silent).tolist(), Made()))
 
-class Counters:
+
+class Counters(Meter):
     """The last reading of each unit's counter."""
 
     def __init__(self, rated_w: float, factor: float, *, newest_first: bool) -> None:
+        super().__init__(factor, newest_first=newest_first)
         self._rated_w = rated_w
-        self._factor = factor
-        self._newest_first = newest_first
-        self._last: dict[str, tuple[int, float]] = {}
 
     def step(self, serial: str, at: int, value: float) -> Made:
         """Take a reading and return what was made since the one before (until it, where the newest come first)."""
@@ -81,10 +125,32 @@ class Counters:
         if at == last[0]:
             same = value == last[1]
             return Made() if same else Made(reason=told("the counter has two values at this time"))
-        wh, reason, reset, rollover = step(before, after, end - start, self._factor, self._rated_w)
+        return self._made(start, end - start, before, after)
+
+    def _go_on(self, last: int, at: IntArray, values: FloatArray) -> bool:
+        return super()._go_on(last, at, values) and bool(np.all(values >= 0))
+
+    def _between(self, start: IntArray, lasted: IntArray, before: FloatArray, after: FloatArray) -> Steps:
+        wh = (after - before) * self._factor
+        most = self._rated_w * HIGHEST_SHARE * lasted / 3600
+        odd = np.flatnonzero((wh < 0) | (wh > most) | (lasted > LONGEST_S))
+        cases = zip(*(part[odd].tolist() for part in (start, lasted, before, after)), strict=True)
+        made = dict(zip(odd.tolist(), starmap(self._made, cases), strict=True))
+        return _steps(start, lasted, wh, made)
+
+    def _made(self, start: int, duration_s: int, before: float, after: float) -> Made:
+        wh, reason, reset, rollover = step(before, after, duration_s, self._factor, self._rated_w)
         if reason:
             return Made(reason=reason, reset=reset, rollover=rollover)
-        return Made(start, end - start, wh, None, reset, rollover)
+        return Made(start, duration_s, wh, None, reset, rollover)
+
+
+def _steps(start: IntArray, lasted: IntArray, wh: FloatArray, odd: Mapping[int, Made]) -> Steps:
+    """Return the steps, with those that are odd in their places."""
+    start = start.copy()
+    for i, made in odd.items():
+        start[i], lasted[i], wh[i] = made.start, made.duration_s, made.wh
+    return Steps(start, lasted, wh, odd)
 
 
 def negative() -> str:

@@ -3,10 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
-from service.store.grids import SMALLEST_COVER
+import numpy as np
+
+from service.store.grids import SMALLEST_COVER, FloatArray, IntArray
 
 OPEN_CELLS = 3
+
+
+class Laid(NamedTuple):
+    """Starts and energies of cells that are done, each with the place of the energy after which it was."""
+
+    places: IntArray
+    starts: IntArray
+    wh: FloatArray
+
+
+class _Parts(NamedTuple):
+    """Energies that lie within one cell each, the place of the one they are part of, and the seconds they cover."""
+
+    places: IntArray
+    cells: IntArray
+    energy: FloatArray
+    covered: IntArray
 
 
 class Grid:
@@ -30,6 +50,42 @@ class Grid:
         while len(cells) > OPEN_CELLS:
             done = next(iter(cells))
             yield from self._given(done, *cells.pop(done))
+
+    def lay(self, serial: str, starts: IntArray, durations_s: IntArray, wh: FloatArray) -> Laid:
+        """Take energies one after the other, as `add` does."""
+        held = self._open.get(serial, {})
+        part = self._parted(starts, durations_s, wh)
+        cells = np.append(np.array(list(held), dtype=np.int64), part.cells)
+        begins = np.flatnonzero(np.append(True, np.diff(cells) != 0)) if cells.size else cells
+        if np.unique(cells).size != begins.size:  # a cell was left and is filled again
+            return self._one_by_one(serial, starts, durations_s, wh)
+        run = np.repeat(np.arange(begins.size), np.diff(np.append(begins, cells.size)))
+        before = np.array(list(held.values()), dtype=np.float64).reshape(-1, 2)
+        energy = np.bincount(run, np.append(before[:, 0], part.energy))
+        covered = np.bincount(run, np.append(before[:, 1], part.covered))
+        done, places = max(0, begins.size - OPEN_CELLS), np.append(np.zeros(len(held), np.int64), part.places)
+        still = zip(energy[done:].tolist(), covered[done:].tolist(), strict=True)
+        self._open[serial] = dict(zip(cells[begins[done:]].tolist(), still, strict=True))
+        full = np.flatnonzero(covered[:done] >= SMALLEST_COVER * self._step)
+        scaled = np.where(covered < self._step, energy * self._step / covered, energy)
+        return Laid(places[begins[full + OPEN_CELLS]], cells[begins[full]], scaled[full])
+
+    def _parted(self, starts: IntArray, durations_s: IntArray, wh: FloatArray) -> _Parts:
+        """Return the energies parted at the cells' edges."""
+        first = starts // self._step
+        count = (starts + durations_s - 1) // self._step - first + 1
+        places = np.repeat(np.arange(starts.size), count)
+        within = np.arange(places.size) - np.repeat(np.cumsum(count) - count, count)
+        cells = (first[places] + within) * self._step
+        begin = np.maximum(starts[places], cells)
+        lasted = np.minimum(starts[places] + durations_s[places], cells + self._step) - begin
+        return _Parts(places, cells, wh[places] * lasted / durations_s[places], lasted)
+
+    def _one_by_one(self, serial: str, starts: IntArray, durations_s: IntArray, wh: FloatArray) -> Laid:
+        energies = zip(starts.tolist(), durations_s.tolist(), wh.tolist(), strict=True)
+        found = [(i, *done) for i, energy in enumerate(energies) for done in self.add(serial, *energy)]
+        places, cells, energy = zip(*found, strict=True) if found else ((), (), ())
+        return Laid(np.array(places, dtype=np.int64), np.array(cells, dtype=np.int64), np.array(energy))
 
     def rest(self) -> Iterator[tuple[str, int, float]]:
         """Give what is still open."""

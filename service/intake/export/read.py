@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -12,22 +11,24 @@ import numpy as np
 
 from service.intake.batch import Problem, counter_noted
 from service.intake.export import words
-from service.intake.export.cells import Serials, number
+from service.intake.export.blocks import Block, Row, Texts, joined
+from service.intake.export.cells import Serials, numbers
 from service.intake.export.counter import Counters, Powers
 from service.intake.export.grid import Grid
 from service.intake.export.model import QUANTITIES, Column, Known, Recipe
-from service.intake.export.survey import Row, time_text
+from service.intake.export.survey import time_text
 from service.intake.export.tables import Seen, Table
-from service.intake.export.times import Stamp, parse
-from service.intake.export.zones import Clockwork, zone_of
+from service.intake.export.times import DAY_S, NO_OFFSET, parse_all
+from service.intake.export.zones import QUARTER_S, Clockwork, zone_of
 from service.intake.fields import INTERVALS_MIN
 from service.intake.problems import told
-from service.store.grids import Samples
+from service.store.grids import BoolArray, FloatArray, IntArray, Samples
 
 BEGAN_ANEW = "the counter began anew; what it showed then was taken as made since"
-PIECE_VALUES = 150_000
-TEXTS_REMEMBERED = 20_000
-LATEST = 1 << 62
+PIECE_VALUES = 400_000
+PIECE_DAYS = 20_000
+"""Days of single units, each of which is a row of the store."""
+SHOWN = 200
 
 
 class Rejected(NamedTuple):
@@ -60,6 +61,16 @@ class Tally:
     passed: str = ""
     """Lines that are no readings, and the first of them."""
     steps: Counter[int] = field(default_factory=Counter)
+
+    def add_steps(self, steps: IntArray) -> None:
+        """Count steps, in seconds."""
+        sizes, counts = np.unique(np.abs(steps), return_counts=True)
+        self.steps.update(dict(zip(sizes.tolist(), counts.tolist(), strict=True)))
+
+    def pass_over(self, row: Row) -> None:
+        """Count a line that is no reading."""
+        self.passed_over += 1
+        self.passed = self.passed or " | ".join(filter(None, row))
 
     def warnings(self, recipe: Recipe) -> list[str]:
         """Return in words what a person should know."""
@@ -108,201 +119,299 @@ def read(
 ) -> Iterator[Piece]:
     """Give the table's samples, piece by piece."""
     reader = _Reader(table.name, recipe, known, tally)
-    for at, row in enumerate(table.rows(seen), start=1):
-        if at > recipe.first_row and any(row):
-            reader.take(at, row)
-            if reader.size >= PIECE_VALUES:
-                yield reader.piece()
+    before = 0
+    for block in table.blocks(seen):
+        reader.take(before, block)
+        before += block.size
+        if reader.is_full:
+            yield reader.piece()
     reader.finish()
-    if reader.size or reader.rejected:
+    if reader.size:
         yield reader.piece()
 
 
+class _Times(NamedTuple):
+    """The rows' times: whether one can be read, on the clock that wrote it, and by how much that is ahead of UTC.
+
+    `later` is by how much if the clock shows this time twice and it is the second time.
+    """
+
+    readable: BoolArray
+    naive: IntArray
+    ahead: IntArray
+    later: IntArray
+
+
+class _Last(NamedTuple):
+    """A unit's last reading: its time on the clock, and whether that was shown for the second time."""
+
+    naive: int
+    again: bool
+
+
+class _Heard(NamedTuple):
+    """Rows of one unit with a value in one column: starts in UTC, times on the clock, minutes covered, bare numbers."""
+
+    rows: IntArray
+    utc: IntArray
+    minutes: IntArray
+    values: FloatArray
+
+
+class _Rejecting:
+    """Gathers what is rejected of a block."""
+
+    def __init__(self, table: str, before: int, block: Block, tally: Tally) -> None:
+        self.found: list[Rejected] = []
+        self._table, self._before, self._block, self._tally = table, before, block, tally
+
+    def timeless(self, rows: IntArray) -> None:
+        """Reject rows, but for those that are no readings."""
+        for i, row in self._shown(rows):
+            if any(row) and (i in self._block.faults or not words.is_remark(row)):
+                reason = self._block.faults.get(i) or told("its time cannot be read")
+                self._add(i, "", " | ".join(row), reason)
+            elif any(row):
+                self._tally.pass_over(row)
+
+    def nameless(self, rows: IntArray) -> None:
+        """Reject rows without a unit."""
+        for i, row in self._shown(rows):
+            self._add(i, "", " | ".join(row), told("it names no unit, or its serial has lost digits"))
+
+    def cells(self, rows: IntArray, serial: str, columns: tuple[int, ...], reason: str) -> None:
+        """Reject a unit's cells."""
+        for i, row in self._shown(rows):
+            self._add(i, serial, time_text(row, columns), reason)
+
+    def _shown(self, rows: IntArray) -> Iterator[tuple[int, Row]]:
+        return zip(rows.tolist(), self._block.rows(rows.tolist()), strict=True)
+
+    def _add(self, row: int, serial: str, text: str, reason: str) -> None:
+        self.found.append(Rejected(self._table, self._before + row + 1, serial, text[:SHOWN], reason))
+
+
 class _Reader:
-    """Holds what one row says to the next: the clock's fold, the counters, cells of the grid not yet full."""
+    """Holds what one block says to the next: the clock's fold, the counters, cells of the grid not yet full."""
 
     def __init__(self, name: str, recipe: Recipe, known: Known, tally: Tally) -> None:
-        self.rejected: list[Rejected] = []
-        self._noted: list[Problem] = []
-        self.size = 0
-        self._name, self._recipe, self._tally = name, recipe, tally
+        self.size = self._days = 0
+        self._table, self._recipe, self._tally = name, recipe, tally
         self._serials = Serials(known.serials)
         self._clock = Clockwork(zone_of(recipe.zone)) if recipe.zone else None
         self._factor = QUANTITIES[recipe.quantity]
         newest_first = recipe.newest_first
-        self._counters = (
+        self._meter = (
             Powers(self._factor, newest_first=newest_first)
             if recipe.irregular
             else Counters(known.rated_w, self._factor, newest_first=newest_first)
         )
         self._is_counter = recipe.irregular or recipe.quantity.startswith("counter")
-        self._row_times: dict[str, int | str] = {}
         self._is_power = recipe.quantity.startswith("power")
         self._grid = Grid(kept_interval(recipe.interval_min))
-        self._found: dict[tuple[str, str, int], tuple[list[int], list[float]]] = {}
-        self._texts: dict[str, Stamp | None] = {}
-        self._names: dict[str, str | None] = dict(recipe.aliases)
-        self._last: dict[str, tuple[int, int, int]] = {}
+        self._found: dict[tuple[str, str, int], list[tuple[IntArray, FloatArray]]] = {}
+        self._rejected: list[Rejected] = []
+        self._noted: list[Problem] = []
+        self._last: dict[str, _Last] = {}
 
-    def take(self, at: int, row: Row) -> None:
-        text = time_text(row, self._recipe.time_columns)
-        stamp = self._stamp(text)
-        if stamp is None or stamp.day is None or stamp.second is None:
-            self._timeless(at, row)
-            return
-        self._row_times.clear()
-        for column in self._recipe.columns:
-            self._cell(at, row, stamp, text, column)
+    @property
+    def is_full(self) -> bool:
+        """Return whether enough was gathered for a piece."""
+        return self.size >= PIECE_VALUES or self._days >= PIECE_DAYS
 
-    def _timeless(self, at: int, row: Row) -> None:
-        if not words.is_remark(row):
-            self._reject(at, "", " | ".join(row)[:200], told("its time cannot be read"))
-            return
-        self._tally.passed_over += 1
-        self._tally.passed = self._tally.passed or " | ".join(filter(None, row))
+    def take(self, before: int, block: Block) -> None:
+        """Take the rows of a block that has so many before it."""
+        recipe, out = self._recipe, _Rejecting(self._table, before, block, self._tally)
+        named = () if recipe.serial_column is None else (recipe.serial_column,)
+        places = [c.index for c in recipe.columns]
+        columns = block.columns((*recipe.time_columns, *named), places, recipe.decimal)
+        values = {i: numbers(cells, recipe.decimal) for i, cells in zip(places, columns.values, strict=True)}
+        times = self._times(columns.texts[: len(recipe.time_columns)])
+        times.readable[list(block.faults)] = False
+        data = np.arange(block.size) >= recipe.first_row - before
+        out.timeless(np.flatnonzero(data & ~times.readable))
+        rows = np.flatnonzero(data & times.readable)
+        for unit, own, of_unit in self._units(rows, columns.texts[-1], out):
+            self._unit(unit, own, {c: values[c.index] for c in of_unit}, times, out)
+        self._rejected += sorted(out.found, key=lambda r: r.row)
+        self.size += len(out.found)
 
     def finish(self) -> None:
         """Let go of the cells that are not full."""
         for serial, start, wh in self._grid.rest():
-            self._keep(serial, "energy_wh", self._grid.interval_min, start, wh)
+            self._keep(serial, "energy_wh", self._grid.interval_min, np.array([start]), np.array([wh]))
 
     def piece(self) -> Piece:
         """Return what was gathered and begin anew."""
         samples = [
-            Samples(
-                serial, channel, minutes, np.array(starts, dtype=np.int64), np.array(values, dtype=np.float64)
-            )
-            for (serial, channel, minutes), (starts, values) in self._found.items()
+            Samples(*key, *(np.concatenate(parts) for parts in zip(*found, strict=True)))
+            for key, found in self._found.items()
         ]
-        found = Piece(samples, self.rejected, self._noted)
-        self._found, self.rejected, self._noted, self.size = {}, [], [], 0
+        piece = Piece(samples, self._rejected, self._noted)
+        self._found, self._rejected, self._noted, self.size, self._days = {}, [], [], 0, 0
+        return piece
+
+    # Columns
+
+    def _times(self, columns: list[Texts]) -> _Times:
+        texts = joined(columns)
+        readable, naive, offset = parse_all(texts.distinct, self._recipe.order)
+        first, second = offset.copy(), offset.copy()
+        bare = offset == NO_OFFSET
+        if self._clock is not None and bare.any():
+            quarters, place = np.unique(naive[bare] // QUARTER_S, return_inverse=True)
+            both = np.array([self._clock.offsets(q * QUARTER_S) for q in quarters.tolist()], dtype=np.int64)
+            first[bare], second[bare] = both[place].T
+        at = texts.codes
+        return _Times(readable[at], naive[at], first[at], second[at])
+
+    def _units(
+        self, rows: IntArray, names: Texts, out: _Rejecting
+    ) -> Iterator[tuple[str, IntArray, list[Column]]]:
+        """Give each unit with its rows and its columns."""
+        columns = self._recipe.columns
+        if self._recipe.serial_column is None:
+            for serial in dict.fromkeys(c.serial for c in columns):
+                yield str(serial), rows, [c for c in columns if c.serial == serial]
+            return
+        named = [self._name(text) for text in names.distinct.to_pylist()]
+        units = list(dict.fromkeys(filter(None, named)))
+        number: dict[str | None, int] = {None: -2, "": -1, **{unit: i for i, unit in enumerate(units)}}
+        unit = np.array([number[n] for n in named], dtype=np.int32)[names.codes[rows]]
+        out.nameless(rows[unit == number[None]])
+        order = np.argsort(unit, kind="stable")
+        bounds = np.searchsorted(unit[order], np.arange(len(units) + 1))
+        for i, name in enumerate(units):
+            yield name, rows[order[bounds[i] : bounds[i + 1]]], list(columns)
+
+    def _name(self, text: str) -> str | None:
+        """Return the serial that a row's name means, none if it is to be left out, None if it means none."""
+        if text in self._recipe.aliases:
+            return self._recipe.aliases[text]
+        return self._serials.resolve(text) if text.strip() else None
+
+    # One unit
+
+    def _unit(
+        self, serial: str, rows: IntArray, columns: dict[Column, FloatArray], times: _Times, out: _Rejecting
+    ) -> None:
+        for column, values in columns.items():
+            out.cells(rows[np.isinf(values[rows])], serial, (column.index,), told("is not a number"))
+            self._tally.missing += 0 if column.channel else int(np.count_nonzero(np.isnan(values[rows])))
+        rows = rows[np.any([np.isfinite(values[rows]) for values in columns.values()], axis=0)]
+        if not rows.size:
+            return
+        ahead = self._ahead(serial, rows, times)
+        bare, leapt = ahead == NO_OFFSET, times.ahead[rows] < times.later[rows]
+        for column, values in columns.items():
+            there = np.isfinite(values[rows])
+            self._timed_out(serial, rows[there & bare], rows[there & leapt], out)
+            sound = there & ~bare & ~leapt
+            own = rows[sound]
+            minutes = self._minutes(serial, times.naive[own])
+            heard = _Heard(own, times.naive[own] - ahead[sound], minutes, values[own])
+            self._beside(serial, column, heard) if column.channel else self._values(
+                serial, column, heard, out
+            )
+
+    def _timed_out(self, serial: str, bare: IntArray, leapt: IntArray, out: _Rejecting) -> None:
+        columns = self._recipe.time_columns
+        out.cells(bare, serial, columns, told("this time has no offset from UTC"))
+        why = told("this time does not exist in the zone: the clock is put forward over it")
+        out.cells(leapt, serial, columns, why)
+
+    def _ahead(self, serial: str, rows: IntArray, times: _Times) -> IntArray:
+        """Return by how much the clock is ahead; a time that shows twice tells by the rows before it which it is."""
+        naive, first, second = times.naive[rows], times.ahead[rows], times.later[rows]
+        last = self._last.get(serial)
+        steps = np.diff(naive, prepend=naive[0] if last is None else last.naive)
+        self._tally.add_steps(steps if last else steps[1:])
+        back = steps > 0 if self._recipe.newest_first else steps < 0
+        again = np.zeros(rows.size, dtype=bool)
+        for i in np.flatnonzero(first > second).tolist():
+            again[i] = back[i] or (again[i - 1] if i else last is not None and last.again)
+        self._last[serial] = _Last(int(naive[-1]), bool(again[-1]))
+        found: IntArray = np.where(again == self._recipe.newest_first, first, second)
         return found
 
-    # One cell
-
-    def _cell(self, at: int, row: Row, stamp: Stamp, text: str, column: Column) -> None:
-        cell = row[column.index] if len(row) > column.index else ""
-        serial = column.serial if column.serial is not None else self._name_of(row)
-        if serial == "":
-            return
-        if serial is None:
-            reason = told("it names no unit, or its serial has lost digits")
-            self._reject(at, "", " | ".join(row)[:200], reason)
-            return
-        try:
-            value = number(cell, self._recipe.decimal)
-        except ValueError:
-            self._reject(at, serial, cell, told("is not a number"))
-            return
-        if value is None:
-            self._tally.missing += not column.channel
-            return
-        if serial not in self._row_times:
-            self._row_times[serial] = self._utc(serial, stamp)
-        seconds = self._row_times[serial]
-        if isinstance(seconds, str):
-            self._reject(at, serial, text, seconds)
-        elif column.channel:
-            self._beside(serial, column, seconds, stamp.naive, value)
-        else:
-            self._value(at, serial, cell, seconds, stamp.naive, value)
-
-    def _value(self, at: int, serial: str, cell: str, seconds: int, naive: int, value: float) -> None:
-        minutes = self._minutes(serial, naive)
-        step = minutes * 60
-        if self._recipe.label == ("start" if self._is_counter else "end"):
-            seconds += step if self._is_counter else -step
-        if self._is_counter:
-            self._counted(at, serial, cell, seconds, value)
-            return
-        value *= self._factor
-        if minutes in INTERVALS_MIN:
-            self._keep(serial, "power_w" if self._is_power else "energy_wh", minutes, seconds, value)
-        else:
-            self._spread(serial, seconds, step, value * minutes / 60 if self._is_power else value)
-
-    def _minutes(self, serial: str, naive: int) -> int:
-        """Return how many minutes the unit's value at a time on its clock covers."""
+    def _minutes(self, serial: str, naive: IntArray) -> IntArray:
+        """Return how many minutes the unit's values at times on its clock cover."""
         changes = self._recipe.intervals.get(serial)
         if not changes:
-            return self._recipe.interval_min
-        return changes[max(0, bisect_right(changes, (naive, LATEST)) - 1)][1]
+            return np.full_like(naive, self._recipe.interval_min)
+        since, minutes = np.array(changes, dtype=np.int64).T
+        found: IntArray = minutes[np.maximum(np.searchsorted(since, naive, "right") - 1, 0)]
+        return found
 
-    def _beside(self, serial: str, column: Column, seconds: int, naive: int, value: float) -> None:
-        """Keep a value of a further channel in each interval kept that its own reaches into."""
-        minutes = self._minutes(serial, naive)
-        kept = kept_interval(minutes)
-        start = seconds - (minutes * 60 if self._recipe.label == "end" else 0)
-        for cell in range(start // (kept * 60) * kept * 60, start + minutes * 60, kept * 60):
-            self._keep(serial, column.channel, kept, cell, value * column.factor + column.shift)
+    def _values(self, serial: str, column: Column, heard: _Heard, out: _Rejecting) -> None:
+        _, utc, minutes, values = heard
+        if self._recipe.label == ("start" if self._is_counter else "end"):
+            utc = utc + minutes * (60 if self._is_counter else -60)
+        if self._is_counter:
+            self._counted(serial, column, heard._replace(utc=utc), out)
+            return
+        values, whole = values * self._factor, np.isin(minutes, INTERVALS_MIN)
+        if self._is_power:
+            self._keep_each(serial, "power_w", minutes[whole], utc[whole], values[whole])
+            utc, minutes, values = utc[~whole], minutes[~whole], (values * minutes / 60)[~whole]
+            whole = whole[~whole]
+        self._lay(serial, utc, 60 * minutes, values, whole)
 
-    def _counted(self, at: int, serial: str, cell: str, seconds: int, value: float) -> None:
-        made = self._counters.step(serial, seconds, value)
-        self._tally.resets += made.reset
-        self._tally.rollovers += made.rollover
-        if made.reset or made.reason:
-            self._noted.append(counter_noted(serial, seconds, made.reason or BEGAN_ANEW))
-        if made.reason:
-            self._reject(at, serial, cell, made.reason)
-        elif (
-            not self._recipe.irregular
-            and made.duration_s in (5 * 60, 10 * 60, 15 * 60, 30 * 60, 60 * 60)
-            and made.start % 60 == 0
-        ):
-            self._keep(serial, "energy_wh", made.duration_s // 60, made.start, made.wh)
-        elif made.duration_s:
-            self._spread(serial, made.start, made.duration_s, made.wh)
+    def _beside(self, serial: str, column: Column, heard: _Heard) -> None:
+        """Keep values of a further channel in each interval kept that their own reach into."""
+        _, utc, minutes, values = heard
+        starts = utc - 60 * minutes if self._recipe.label == "end" else utc
+        values = values * column.factor + column.shift
+        for length in np.unique(minutes).tolist():
+            own, kept = np.flatnonzero(minutes == length), kept_interval(length) * 60
+            first = starts[own] // kept * kept
+            count = -((first - starts[own] - length * 60) // kept)
+            place = np.repeat(np.arange(own.size), count)
+            within = np.arange(place.size) - np.repeat(np.cumsum(count) - count, count)
+            self._keep(serial, column.channel, kept // 60, first[place] + within * kept, values[own][place])
 
-    def _spread(self, serial: str, start: int, duration_s: int, wh: float) -> None:
-        for begin, part in self._grid.add(serial, start, duration_s, wh):
-            self._keep(serial, "energy_wh", self._grid.interval_min, begin, part)
+    def _counted(self, serial: str, column: Column, heard: _Heard, out: _Rejecting) -> None:
+        made = self._meter.steps(serial, heard.utc, heard.values)
+        for place, odd in made.odd.items():
+            self._tally.resets += odd.reset
+            self._tally.rollovers += odd.rollover
+            if odd.reset or odd.reason:
+                at = int(heard.utc[place])
+                self._noted.append(counter_noted(serial, at, odd.reason or BEGAN_ANEW))
+            if odd.reason:
+                out.cells(heard.rows[place : place + 1], serial, (column.index,), odd.reason)
+        some = made.duration_s > 0
+        starts, lasted, wh = made.start[some], made.duration_s[some], made.wh[some]
+        whole = (
+            np.isin(lasted, [60 * m for m in INTERVALS_MIN])
+            & (starts % 60 == 0)
+            & (not self._recipe.irregular)
+        )
+        self._lay(serial, starts, lasted, wh, whole)
 
-    def _keep(self, serial: str, channel: str, minutes: int, start: int, value: float) -> None:
-        starts, values = self._found.setdefault((serial, channel, minutes), ([], []))
-        starts.append(start)
-        values.append(value)
-        self.size += 1
+    # Keeping
 
-    def _reject(self, at: int, serial: str, text: str, reason: str) -> None:
-        self.rejected.append(Rejected(self._name, at, serial, text, reason))
-        self.size += 1
+    def _lay(self, serial: str, starts: IntArray, lasted: IntArray, wh: FloatArray, whole: BoolArray) -> None:
+        """Keep energies: the `whole` ones as they are, the others laid on intervals that are kept."""
+        laid = self._grid.lay(serial, starts[~whole], lasted[~whole], wh[~whole])
+        places = np.append(np.flatnonzero(whole), np.flatnonzero(~whole)[laid.places])
+        minutes = np.append(lasted[whole] // 60, np.full_like(laid.places, self._grid.interval_min))
+        starts, wh = np.append(starts[whole], laid.starts), np.append(wh[whole], laid.wh)
+        order = np.argsort(places, kind="stable")
+        self._keep_each(serial, "energy_wh", minutes[order], starts[order], wh[order])
 
-    # Names and times
+    def _keep_each(
+        self, serial: str, channel: str, minutes: IntArray, starts: IntArray, values: FloatArray
+    ) -> None:
+        for length in np.unique(minutes).tolist():
+            own = minutes == length
+            self._keep(serial, channel, length, starts[own], values[own])
 
-    def _name_of(self, row: Row) -> str | None:
-        column = self._recipe.serial_column
-        text = row[column] if column is not None and len(row) > column else ""
-        if text not in self._names:
-            self._names[text] = self._serials.resolve(text) if text.strip() else None
-        return self._names[text]
-
-    def _stamp(self, text: str) -> Stamp | None:
-        if text not in self._texts:
-            if len(self._texts) > TEXTS_REMEMBERED:
-                self._texts.clear()
-            self._texts[text] = parse(text, self._recipe.order)
-        return self._texts[text]
-
-    def _utc(self, serial: str, stamp: Stamp) -> int | str:
-        """Return the seconds since 1970, or why there are none."""
-        naive, before = stamp.naive, self._last.get(serial)
-        if before is not None:
-            self._tally.steps[abs(naive - before[0])] += 1
-        if stamp.offset is not None or self._clock is None:
-            self._last[serial] = (naive, 0, 0)
-            return told("this time has no offset from UTC") if stamp.offset is None else naive - stamp.offset
-        first, second = self._clock.offsets(naive)
-        again = int(first > second and before is not None and self._is_second(naive, before))
-        self._last[serial] = (naive, again, first - second)
-        if first < second:
-            return told("this time does not exist in the zone: the clock is put forward over it")
-        return naive - (first if again == self._recipe.newest_first else second)
-
-    def _is_second(self, naive: int, before: tuple[int, int, int]) -> bool:
-        """Return whether a clock time that shows twice is at its second showing in the rows' order."""
-        last, fold, twice = before
-        back = naive > last if self._recipe.newest_first else naive < last
-        return back or (fold == 1 and twice > 0)
+    def _keep(self, serial: str, channel: str, minutes: int, starts: IntArray, values: FloatArray) -> None:
+        if starts.size:
+            self._found.setdefault((serial, channel, minutes), []).append((starts, values))
+            self.size += starts.size
+            self._days += np.unique(starts // DAY_S).size
 
 
 def kept_interval(minutes: int) -> int:

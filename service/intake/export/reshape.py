@@ -12,8 +12,9 @@ from datetime import datetime, timedelta
 from itertools import chain, islice
 
 from service.intake.export import words
+from service.intake.export.blocks import in_blocks
 from service.intake.export.layout import kind_of
-from service.intake.export.tables import Seen, Table
+from service.intake.export.tables import Table
 
 HEAD = 400
 FAR = 20_000
@@ -43,10 +44,7 @@ def unfolded(table: Table) -> Table:
 
 
 def _folded(table: Table, fold: Fold) -> Table:
-    def rows(seen: Seen) -> Iterator[Row]:
-        yield from fold(table.rows(seen))
-
-    return replace(table, open=rows)
+    return replace(table, open=lambda seen: in_blocks(fold(table.rows(seen))))
 
 
 def _full(row: Sequence[str]) -> list[int]:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 
+from service.intake.export.blocks import Block, Row
 from service.intake.export.cells import number
 from service.intake.export.layout import Layout
 from service.intake.export.model import Order
@@ -16,8 +18,6 @@ from service.store.grids import FloatArray, IntArray
 HEAD_ROWS = 20_000
 HEAD_CELLS = 400_000
 SPREAD_ROWS = 6_000
-
-Row = list[str]
 
 
 @dataclass(frozen=True)
@@ -42,16 +42,23 @@ def survey(table: Table, seen: Seen = lambda _: None) -> Survey:
     head: list[Row] = []
     spread: list[Row] = []
     cells, stride, count = 0, 1, 0
-    for row in table.rows(seen):
-        if count < HEAD_ROWS and cells < HEAD_CELLS:
-            head.append(row)
-            cells += len(row)
-        if count % stride == 0:
-            spread.append(row)
-            if len(spread) > SPREAD_ROWS:
-                spread, stride = spread[::2], stride * 2
-        count += 1
+    for block in table.blocks(seen):
+        if len(head) == count and cells < HEAD_CELLS:
+            more = _beginning(block, HEAD_ROWS - count, HEAD_CELLS - cells)
+            head += more
+            cells += sum(map(len, more))
+        while len(spread) + len(range(-count % stride, block.size, stride)) > SPREAD_ROWS:
+            spread, stride = spread[::2], stride * 2
+        spread += block.rows(range(-count % stride, block.size, stride))
+        count += block.size
     return Survey(head, spread, count)
+
+
+def _beginning(block: Block, rows: int, cells: int) -> list[Row]:
+    """Return the block's first rows: so many, or until they have so many cells."""
+    first = block.rows(range(max(0, min(rows, block.size))))
+    before = accumulate(map(len, first), initial=0)
+    return [row for row, count in zip(first, before, strict=False) if count < cells]
 
 
 def time_text(row: Row, columns: tuple[int, ...]) -> str:

@@ -6,7 +6,7 @@ What the cells mean is not known here.
 from __future__ import annotations
 
 import csv
-import io
+import gzip
 import zipfile
 import zlib
 from codecs import getincrementaldecoder
@@ -22,6 +22,8 @@ from typing import IO, Any
 import openpyxl
 from charset_normalizer import from_bytes
 
+from service.intake.export.blocks import Block, Row, in_blocks
+from service.intake.export.cutting import blocks_of
 from service.intake.problems import Refused, told
 
 SAMPLE_BYTES = 1 << 18
@@ -30,6 +32,9 @@ MOST_MEMBERS = 2000
 LARGEST_TOTAL = 8 << 30
 LARGEST_RATIO = 400
 """Text of readings packs to a fifth or a tenth, mere zeros to a hundredth; more than this was made to do harm."""
+
+MOST_ROWS = 1_048_576
+"""Of a sheet, in the file format's own limits."""
 
 Seen = Callable[[int], None]
 Open = Callable[[], Any]
@@ -43,14 +48,18 @@ class Table:
     size: int
     encoding: str | None
     delimiter: str | None
-    open: Callable[[Seen], Iterator[list[str]]]
+    open: Callable[[Seen], Iterator[Block]]
 
-    def rows(self, seen: Seen = lambda _: None) -> Iterator[list[str]]:
+    def blocks(self, seen: Seen = lambda _: None) -> Iterator[Block]:
         """Give the rows from the first on, telling now and then how much of `size` was seen."""
         try:
             yield from self.open(seen)
-        except (zipfile.BadZipFile, zlib.error, EOFError, KeyError):
+        except (zipfile.BadZipFile, gzip.BadGzipFile, zlib.error, EOFError, KeyError):
             raise Refused.one(self.name, told("is damaged; export or copy it anew")) from None
+
+    def rows(self, seen: Seen = lambda _: None) -> Iterator[Row]:
+        """Give the rows one by one."""
+        return (row for block in self.blocks(seen) for row in block.rows())
 
 
 def tables_of(path: Path, name: str | None = None) -> list[Table]:
@@ -136,22 +145,14 @@ def _text(name: str, opened: Open, size: int, head: bytes) -> Table:
     text = getincrementaldecoder(encoding)(errors="replace").decode(head)
     delimiter = delimiter_of(text)
 
-    def rows(seen: Seen) -> Iterator[list[str]]:
+    def blocks(seen: Seen) -> Iterator[Block]:
         with opened() as stream:
-            lines = csv.reader(
-                io.TextIOWrapper(stream, encoding, errors="replace", newline=""), delimiter=delimiter
-            )
-            try:
-                for number, row in enumerate(lines):
-                    if number % 5000 == 0:
-                        seen(min(size, stream.tell()))
-                    yield row
-            except csv.Error:
-                why = told("is no table near line {line}; check quotation marks", line=lines.line_num)
-                raise Refused.one(name, why) from None
+            for block in blocks_of(stream, encoding, delimiter):
+                yield block
+                seen(min(size, stream.tell()))
             seen(size)
 
-    return Table(name, size, encoding, delimiter, rows)
+    return Table(name, size, encoding, delimiter, blocks)
 
 
 def encoding_of(head: bytes) -> str:
@@ -202,19 +203,20 @@ def _sheets(name: str, opened: Open) -> list[Table]:
 
 
 def _sheet(name: str, title: str, opened: Open, *, alone: bool) -> Table:
-    def rows(seen: Seen) -> Iterator[list[str]]:
+    def blocks(seen: Seen) -> Iterator[Block]:
         with opened() as stream:
             book = openpyxl.load_workbook(stream, read_only=True, data_only=True)
             sheet = book[title]
             sheet.reset_dimensions()
-            for number, row in enumerate(sheet.iter_rows(values_only=True)):
-                if number % 1000 == 0:
-                    seen(min(number, 1_048_576))
-                yield [cell_text(value) for value in row]
+            rows = ([cell_text(value) for value in row] for row in sheet.iter_rows(values_only=True))
+            count = 0
+            for block in in_blocks(rows):
+                yield block
+                seen(min(count := count + block.size, MOST_ROWS))
             book.close()
-            seen(1_048_576)
+            seen(MOST_ROWS)
 
-    return Table(name if alone else f"{name}/{title}", 1_048_576, None, None, rows)
+    return Table(name if alone else f"{name}/{title}", MOST_ROWS, None, None, blocks)
 
 
 def cell_text(value: Any) -> str:

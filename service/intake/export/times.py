@@ -6,9 +6,12 @@ import re
 import unicodedata
 from datetime import date
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
+
+import numpy as np
 
 from service.intake.export.model import Order
+from service.store.grids import BoolArray, IntArray
 
 DAY_S = 86_400
 EARLIEST_YEAR, LATEST_YEAR = 2005, 2099
@@ -187,3 +190,66 @@ def _time_only(text: str) -> Stamp | None:
     return (
         None if second is None or (rest and offset_of(rest) is None) else Stamp(None, second, offset_of(rest))
     )
+
+
+# Many at once
+
+
+NO_OFFSET = 1 << 30
+
+
+class Stamps(NamedTuple):
+    """Times in seconds since 1970 on the clock that wrote them; offsets from UTC, `NO_OFFSET` where there is none."""
+
+    readable: BoolArray
+    naive: IntArray
+    offset: IntArray
+
+
+def parse_all(texts: Any, order: Order) -> Stamps:
+    """Return what `parse` makes of each of a pyarrow array of texts; dates and clocks come again and again."""
+    import pyarrow.compute as pc  # noqa: PLC0415 - as in `blocks`
+
+    at = _clock_begins(texts[0].as_py()) if len(texts) else 0
+    dates = pc.utf8_slice_codeunits(texts, 0, at).dictionary_encode()
+    clocks = pc.utf8_slice_codeunits(texts, at).dictionary_encode()
+    day = _known([_date_alone(t, order) for t in dates.dictionary.to_pylist()], 1)[dates.indices]
+    clock = _known([_clock_alone(t, order) for t in clocks.dictionary.to_pylist()], 2)[clocks.indices]
+    naive, offset = day[:, 0] + clock[:, 0], clock[:, 1]
+    readable = (day[:, 0] != _UNKNOWN) & (clock[:, 0] != _UNKNOWN)
+    for i in np.flatnonzero(~readable).tolist():
+        found = parse(texts[i].as_py(), order)
+        readable[i] = found is not None and found.day is not None and found.second is not None
+        if found is None or not readable[i]:
+            naive[i], offset[i] = 0, 0
+        else:
+            naive[i], offset[i] = found.naive, NO_OFFSET if found.offset is None else found.offset
+    return Stamps(readable, naive, offset)
+
+
+_UNKNOWN = -(1 << 40)
+
+
+def _known(found: list[tuple[int, ...] | None], width: int) -> IntArray:
+    unknown = (_UNKNOWN,) * width
+    return np.array([f or unknown for f in found], dtype=np.int64).reshape(-1, width)
+
+
+def _clock_begins(text: str) -> int:
+    """Return the place of the space or T before the hours, if one is there."""
+    hours = text.find(":")
+    return max(text.rfind(" ", 0, hours), text.rfind("T", 0, hours), 0) if hours > 0 else 0
+
+
+def _date_alone(text: str, order: Order) -> tuple[int, ...] | None:
+    found = parse(text, order)
+    alone = found is not None and found.second is None and found.offset is None
+    return (found.day,) if found is not None and found.day is not None and alone else None
+
+
+def _clock_alone(text: str, order: Order) -> tuple[int, ...] | None:
+    """Return second and offset of a text that goes on after a date; None where it may belong to it."""
+    found = parse(text, order) if text[:1] in (" ", "T") and text[1:2].isdigit() else None
+    if found is None or found.day is not None or found.second is None:
+        return None
+    return found.second, NO_OFFSET if found.offset is None else found.offset
