@@ -17,7 +17,7 @@ from service.intake.export.read import Piece, Rejected, Tally, read
 from service.intake.export.reshape import unfolded
 from service.intake.export.tables import Table
 from service.intake.problems import FieldError, Refused, mark, told
-from service.intake.take import Import, take_samples
+from service.intake.take import Import, Receipt, take_samples
 from service.store.grids import Samples, moment
 
 Seen = Callable[[int], None]
@@ -110,17 +110,34 @@ def bring(
     if planned.questions:
         raise ValueError("a question is open")
     taken = Taken()
-    for part, piece in enumerate(_pieces(planned, Known.of_record(record), taken, seen), start=first_part):
-        rejected = [*piece.rejected, *implausible(piece.samples, record)]
-        imported = Import(by, file, part)
-        receipt = take_samples(engine, site_id, piece.samples, imported=imported, noted=piece.noted)
-        taken.accepted += receipt.accepted
-        taken.replaced += receipt.replaced
-        taken.rejected += len(rejected)
-        taken.warnings += [p["message"] for p in receipt.problems if p["serial"] is None and p["field"]]
-        keep(rejected)
+    try:
+        for part, piece in enumerate(
+            _pieces(planned, Known.of_record(record), taken, seen), start=first_part
+        ):
+            rejected = [*piece.rejected, *implausible(piece.samples, record)]
+            imported = Import(by, file, part)
+            receipt = take_samples(engine, site_id, piece.samples, imported=imported, noted=piece.noted)
+            _count(taken, receipt, len(rejected))
+            keep(rejected)
+    except Refused as why:
+        raise Refused([*why.errors, *_stored(file, taken)]) from None
     taken.warnings = list(dict.fromkeys([*planned.warnings, *taken.warnings]))
     return taken
+
+
+def _count(taken: Taken, receipt: Receipt, rejected: int) -> None:
+    taken.accepted += receipt.accepted
+    taken.replaced += receipt.replaced
+    taken.rejected += rejected
+    taken.warnings += [p["message"] for p in receipt.problems if p["serial"] is None and p["field"]]
+
+
+def _stored(file: str, taken: Taken) -> Iterator[FieldError]:
+    """Say what is stored of a file that turned out to be damaged on the way."""
+    count = taken.accepted + taken.replaced
+    if count:
+        why = told("{count} readings are stored; bring the mended file in, and each counts once", count=count)
+        yield FieldError(file, why)
 
 
 def _pieces(planned: Plan, known: Known, taken: Taken, seen: Seen) -> Iterator[Piece]:

@@ -21,7 +21,7 @@ from service.intake.export.tables import Seen, Table
 from service.intake.export.times import DAY_S, NO_OFFSET, parse_all
 from service.intake.export.zones import QUARTER_S, Clockwork, zone_of
 from service.intake.fields import INTERVALS_MIN
-from service.intake.problems import told
+from service.intake.problems import FieldError, Refused, told
 from service.store.grids import BoolArray, FloatArray, IntArray, Samples
 
 BEGAN_ANEW = "the counter began anew; what it showed then was taken as made since"
@@ -117,17 +117,23 @@ class Tally:
 def read(
     table: Table, recipe: Recipe, known: Known, tally: Tally, seen: Seen = lambda _: None
 ) -> Iterator[Piece]:
-    """Give the table's samples, piece by piece."""
+    """Give the table's samples, piece by piece; Refused where it is damaged, when all before was given."""
     reader = _Reader(table.name, recipe, known, tally)
-    before = 0
-    for block in table.blocks(seen):
-        reader.take(before, block)
-        before += block.size
-        if reader.is_full:
-            yield reader.piece()
+    before, damage = 0, None
+    try:
+        for block in table.blocks(seen):
+            reader.take(before, block)
+            before += block.size
+            if reader.is_full:
+                yield reader.piece()
+    except Refused as why:
+        damage = why
     reader.finish()
     if reader.size:
         yield reader.piece()
+    if damage is not None:
+        end = told("{rows} rows before the damage were read", rows=before)
+        raise Refused([*damage.errors, FieldError(table.name, end)])
 
 
 class _Times(NamedTuple):

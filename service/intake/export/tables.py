@@ -12,32 +12,28 @@ import zlib
 from codecs import getincrementaldecoder
 from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
-from tempfile import SpooledTemporaryFile
-from typing import IO, Any
+from typing import Any
+from xml.etree.ElementTree import ParseError
 
 import openpyxl
 from charset_normalizer import from_bytes
 
 from service.intake.export.blocks import Block, Row, in_blocks
 from service.intake.export.cutting import blocks_of
+from service.intake.export.packed import Open, check_workbook, checked_members, gunzipped, member_opener
 from service.intake.problems import Refused, told
 
 SAMPLE_BYTES = 1 << 18
 DELIMITERS = ("\t", ";", "|", ",")
-MOST_MEMBERS = 2000
-LARGEST_TOTAL = 8 << 30
-LARGEST_RATIO = 400
-"""Text of readings packs to a fifth or a tenth, mere zeros to a hundredth; more than this was made to do harm."""
-
 MOST_ROWS = 1_048_576
 """Of a sheet, in the file format's own limits."""
 
+DAMAGE = (zipfile.BadZipFile, gzip.BadGzipFile, zlib.error, EOFError, KeyError, ParseError)
+
 Seen = Callable[[int], None]
-Open = Callable[[], Any]
 
 
 @dataclass(frozen=True)
@@ -54,7 +50,7 @@ class Table:
         """Give the rows from the first on, telling now and then how much of `size` was seen."""
         try:
             yield from self.open(seen)
-        except (zipfile.BadZipFile, gzip.BadGzipFile, zlib.error, EOFError, KeyError):
+        except DAMAGE:
             raise Refused.one(self.name, told("is damaged; export or copy it anew")) from None
 
     def rows(self, seen: Seen = lambda _: None) -> Iterator[Row]:
@@ -67,7 +63,7 @@ def tables_of(path: Path, name: str | None = None) -> list[Table]:
     name = name or path.name
     try:
         return _tables(name, lambda: path.open("rb"), path.stat().st_size)
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, RuntimeError, NotImplementedError):
+    except (zipfile.LargeZipFile, RuntimeError, NotImplementedError, *DAMAGE):
         raise Refused.one(
             name, told("is a damaged or encrypted archive; pack it anew without a password")
         ) from None
@@ -79,34 +75,22 @@ def _tables(name: str, opened: Open, size: int, *, inside: bool = False) -> list
         if head[:4] in (b"PK\x03\x04", b"PK\x05\x06"):
             stream.seek(0)
             with zipfile.ZipFile(stream) as archive:
-                members = _checked_members(name, archive)
+                members = checked_members(name, archive)
             if any(m.filename == "[Content_Types].xml" for m in members):
+                check_workbook(name, opened, members)
                 return _sheets(name, opened)
             if inside:
                 raise Refused.one(name, told("is an archive in an archive; unpack the outer one first"))
             return _members(name, opened, members)
+    if head[:2] == b"\x1f\x8b":
+        if inside:
+            raise Refused.one(name, told("is an archive in an archive; unpack the outer one first"))
+        return _tables(name, gunzipped(name, opened), size, inside=True)
     if head[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
         raise Refused.one(
             name, told("is a workbook of the old kind or has a password; save it as .xlsx or CSV")
         )
     return [_text(name, opened, size, head)]
-
-
-def _checked_members(name: str, archive: zipfile.ZipFile) -> list[zipfile.ZipInfo]:
-    members = [m for m in archive.infolist() if not m.is_dir()]
-    total = sum(m.file_size for m in members)
-    swollen = [
-        m
-        for m in members
-        if m.file_size > (1 << 24) and m.file_size > LARGEST_RATIO * max(1, m.compress_size)
-    ]
-    if len(members) > MOST_MEMBERS or total > LARGEST_TOTAL or swollen:
-        raise Refused.one(
-            name, told("unpacks to far more than exports hold; send its files in smaller archives")
-        )
-    if any(m.flag_bits & 1 for m in members):
-        raise Refused.one(name, told("has a password; pack it anew without"))
-    return members
 
 
 def _members(name: str, opened: Open, members: list[zipfile.ZipInfo]) -> list[Table]:
@@ -115,26 +99,10 @@ def _members(name: str, opened: Open, members: list[zipfile.ZipInfo]) -> list[Ta
         shown = f"{name}/{member.filename}"
         if member.filename.startswith("__MACOSX/") or Path(member.filename).name.startswith("."):
             continue
-        found += _tables(shown, _member_opener(opened, member), member.file_size, inside=True)
+        found += _tables(shown, member_opener(opened, member), member.file_size, inside=True)
     if not found:
         raise Refused.one(name, told("holds no file; add the exports"))
     return found
-
-
-def _member_opener(opened: Open, member: zipfile.ZipInfo) -> Open:
-    @contextmanager
-    def unpacked() -> Iterator[IO[bytes]]:
-        with opened() as outer, zipfile.ZipFile(outer) as archive, archive.open(member) as stream:
-            if not member.filename.lower().endswith((".xlsx", ".xlsm", ".zip")):
-                yield stream
-                return
-            with SpooledTemporaryFile(max_size=1 << 24) as seekable:
-                while block := stream.read(1 << 20):
-                    seekable.write(block)
-                seekable.seek(0)
-                yield seekable
-
-    return unpacked
 
 
 # Delimited text
@@ -173,9 +141,9 @@ def encoding_of(head: bytes) -> str:
 
 def delimiter_of(text: str) -> str:
     """Return the first of the delimiters that parts the lines into equally many cells."""
-    if text[:5].lower().startswith("sep=") and len(text) > 4:
+    if text[:4].lower() == "sep=" and text[4:5] not in ("", '"', "\r", "\n"):
         return text[4]
-    lines = text.splitlines()[:400]
+    lines = [line for line in text.splitlines()[:400] if len(line) <= csv.field_size_limit()]
     body = lines[:-1] or lines
     shares = {d: _evenness(body, d) for d in DELIMITERS}
     even = [d for d in DELIMITERS if shares[d] >= 0.7]
@@ -197,12 +165,12 @@ def _evenness(lines: list[str], delimiter: str) -> float:
 def _sheets(name: str, opened: Open) -> list[Table]:
     with opened() as stream:
         book = openpyxl.load_workbook(stream, read_only=True, data_only=True)
-        names = [sheet.title for sheet in book.worksheets]
+        sizes = {sheet.title: min(sheet.max_row or MOST_ROWS, MOST_ROWS) for sheet in book.worksheets}
         book.close()
-    return [_sheet(name, title, opened, alone=len(names) == 1) for title in names]
+    return [_sheet(name, title, size, opened, alone=len(sizes) == 1) for title, size in sizes.items()]
 
 
-def _sheet(name: str, title: str, opened: Open, *, alone: bool) -> Table:
+def _sheet(name: str, title: str, size: int, opened: Open, *, alone: bool) -> Table:
     def blocks(seen: Seen) -> Iterator[Block]:
         with opened() as stream:
             book = openpyxl.load_workbook(stream, read_only=True, data_only=True)
@@ -212,11 +180,11 @@ def _sheet(name: str, title: str, opened: Open, *, alone: bool) -> Table:
             count = 0
             for block in in_blocks(rows):
                 yield block
-                seen(min(count := count + block.size, MOST_ROWS))
+                seen(min(count := count + block.size, size))
             book.close()
-            seen(MOST_ROWS)
+            seen(size)
 
-    return Table(name if alone else f"{name}/{title}", MOST_ROWS, None, None, blocks)
+    return Table(name if alone else f"{name}/{title}", size, None, None, blocks)
 
 
 def cell_text(value: Any) -> str:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import gzip
 import io
+import random
 import zipfile
+from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import openpyxl
 import pytest
 
+from service.intake.export.blocks import Block
 from service.intake.export.model import Known, Proposal
 from service.intake.export.propose import checked_answers, propose
 from service.intake.export.read import Rejected, Tally, read
@@ -102,6 +107,66 @@ def test_hours_without_am_or_pm_are_refused(tmp_path: Path) -> None:
     refused = _propose(written.write(make, tmp_path)[0]).refused
     assert refused is not None
     assert "AM or PM" in refused
+
+
+def test_what_swells_or_holds_too_much_is_refused_before_it_is_unpacked(tmp_path: Path) -> None:
+    bomb = gzip.compress(b"0" * (1 << 25))
+    (table,) = tables_of(_file(tmp_path, bomb, "export.csv.gz"))
+    with pytest.raises(Refused, match="unpacks to far more"):
+        list(table.rows())
+    dice = random.Random(1)  # noqa: S311 - bytes that do not pack
+    for part in ("xl/styles.xml", "xl/worksheets/sheet1.xml"):
+        book = _packed(**{"[Content_Types].xml": b"", part: dice.randbytes(1 << 20) * 40})
+        with pytest.raises(Refused, match="more text than a workbook"):
+            tables_of(_file(tmp_path, book, "export.xlsx"))
+
+
+def test_packed_text_is_read_and_where_it_is_cut_that_is_said(tmp_path: Path) -> None:
+    packed = gzip.compress(_rows(*map(str, range(50))).encode())
+    assert _read(_file(tmp_path, packed, "export.csv.gz"))[0] == list(range(50))
+    for name, content in (("a.csv.gz", packed[:-20]), ("a.zip", _packed(a=_rows("1").encode())[:-40])):
+        with pytest.raises(Refused, match="damaged"):
+            _read(_file(tmp_path, content, name))
+
+
+# Damage
+
+
+def test_damage_on_the_way_gives_what_stands_before_and_says_so(tmp_path: Path) -> None:
+    (table,) = tables_of(_file(tmp_path, _rows("1", "2", "3", "4")))
+    recipe = propose(table, KNOWN, ANSWERS).recipe
+    assert recipe is not None
+
+    def broken(_: object) -> Iterator[Block]:
+        yield from table.blocks()
+        raise EOFError
+
+    pieces = read(replace(table, open=broken), recipe, KNOWN, Tally())
+    assert next(pieces).samples[0].values.tolist() == [1, 2, 3, 4]
+    with pytest.raises(Refused, match=r"damaged.*5 rows before the damage were read"):
+        next(pieces)
+
+
+@pytest.mark.parametrize(
+    ("line", "reason"),
+    [
+        (b'2026-06-14 10:30,"3', "opens a quotation mark"),
+        (b"2026-06-14 10:30," + b"3" * 200_000, "one of its cells is too long"),
+        (b"3,4," * 2_000_000, "is too long for a row"),
+        (b"2026-06-14 10:30,3\0", "is not a number"),
+        (b"2026-06-14 10:30,\xff\xfe3", "is not a number"),
+        (b"2026-06-14 10\xff30,3", "time cannot be read"),
+    ],
+    ids=["quote", "cell", "line", "nul", "encoding", "encoding of a time"],
+)
+def test_line_that_is_no_row_costs_no_other(line: bytes, reason: str, tmp_path: Path) -> None:
+    lines = _rows(*map(str, range(1, 56))).encode().split(b"\n")
+    lines[3] = line
+    values, rejected, _ = _read(_file(tmp_path, b"\n".join(lines)))
+    assert values == [1, 2, *range(4, 56)]
+    (only,) = rejected
+    assert (only.row, len(only.text) <= 200) == (4, True)
+    assert reason in only.reason
 
 
 # Asking
