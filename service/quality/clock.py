@@ -16,6 +16,9 @@ from service.store.grids import BoolArray, FloatArray, IntArray
 LEAST_MIN = 25
 LEAST_DAYS = 2
 LENGTH_OFF_MIN = 40
+LIGHT_SHARE = 0.01
+"""Of a unit's highest value; some meters give a little by night."""
+
 QUIET = 0.3
 """Share of the step by which the days of one side may differ from each other."""
 
@@ -39,7 +42,7 @@ def find(arrived: Arrived) -> list[Finding]:
     minutes, at = best
     if abs(minutes) < max(LEAST_MIN, 2 * arrived.interval_min):
         return []
-    touched = arrived.heard & arrived.lit
+    touched = arrived.made.copy()
     touched[:, : days.begins[at]] = False
     return [finding(arrived, "clock_step", touched, whole_site=True, numbers={"minutes": minutes})]
 
@@ -71,4 +74,5 @@ def _whole_days(arrived: Arrived) -> _Days:
 
 def _making(arrived: Arrived) -> BoolArray:
     heard = arrived.heard.sum(axis=0)
-    return np.asarray((arrived.made.sum(axis=0) >= heard / 2) & (heard > 0))
+    making = arrived.sent_wh > LIGHT_SHARE * arrived.highest_wh[:, None]
+    return np.asarray((making.sum(axis=0) >= heard / 2) & (heard > 0))

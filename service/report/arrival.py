@@ -17,7 +17,11 @@ from service.report.sentences import quantity
 from service.verify.result import Verification
 from service.verify.sentence import Quantity
 
-SOURCES = {"token": marked("the token %(name)s"), "file": marked("the file %(name)s")}
+SOURCES = {
+    "token": marked("the token %(name)s"),
+    "file": marked("the file %(name)s"),
+    "feed": marked("the feed %(name)s"),
+}
 """By the first word of a source's name; others are said as they are called."""
 
 NAMED = 3
