@@ -17,8 +17,12 @@ def _shaded(made: BenchSite) -> list[Finding]:
 
 @pytest.mark.parametrize(
     ("seed", "window", "units"),
-    [(166, "7d", 16), (216, "1d", 10)],
-    ids=["a hill in weak morning light, under broken cloud", "a house that leaves the light around the sun"],
+    [(166, "7d", 16), (216, "1d", 10), (760, "1d", 7)],
+    ids=[
+        "a hill in weak morning light, under broken cloud",
+        "a house that leaves the light around the sun",
+        "most of one day, while the plane beside it stands in the sun",
+    ],
 )
 def test_shade_over_a_plane_is_said_of_its_units(seed: int, window: Window, units: int) -> None:
     made = site(seed, window)
@@ -27,7 +31,10 @@ def test_shade_over_a_plane_is_said_of_its_units(seed: int, window: Window, unit
     assert all("shaded" in {f.cause for f in made.faults[s]} for s in found.serials)
 
 
-def test_a_week_of_closed_covers_whose_weakest_light_looks_bright_is_no_shade() -> None:
-    made = site(592, "7d")
+@pytest.mark.parametrize(
+    "seed", [592, 242], ids=["the weakest light looks bright", "a unit alone, held against the model"]
+)
+def test_a_week_of_closed_covers_is_no_shade(seed: int) -> None:
+    made = site(seed, "7d")
     assert made.plan.sky == "overcast"
     assert _shaded(made) == []

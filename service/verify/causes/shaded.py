@@ -39,8 +39,9 @@ LIKE_ITS_PLANE = 0.5
 """Share of its plane's usual loss from which a unit is shaded with it."""
 
 LEAST_INTERVALS, MOST_AT_LIMIT = 4, 0.5
-BEAM_INDEX, CLEAR_INDEX = 0.45, 0.75
-"""Clear-sky index from which there is beam enough to take away: for like units, and where only the model compares."""
+BEAM_INDEX, CLEAR_INDEX = 0.45, 0.95
+"""Clear-sky index from which there is beam enough to take away: for like units, and where only the model compares: a
+bright closed cover has up to nine tenths of a clear sky's light and no beam at all."""
 
 AZIMUTH_STEP_DEG = 5.0
 
