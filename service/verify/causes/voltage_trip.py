@@ -38,9 +38,6 @@ TOGETHER = 0.8
 FEW_IN_WEAK = 3
 """So few dips in weak light are chance."""
 
-SAME_SKY = 0.1
-"""How far a unit may be from what a sky gives it and still be explained: the model's band (see `site_low`)."""
-
 LEAST_DIPS, NOTHING, SURE_OF_ONE = 2, 0.1, 0.6
 """So many dips are no chance; one alone is none where all units give nothing but what is left of the interval's begin
 or end, since no cloud or shadow does that to one branch for minutes: but it may have been switched off by hand."""
@@ -84,36 +81,40 @@ def _lost_wh(case: Case, trips: _Trips) -> float:
 
 def _is_worth_it(case: Case, trips: _Trips) -> bool:
     """Return whether enough was lost: of a site without any output only the whole intervals of a trip can be seen."""
-    due = sum(float(case.peers.energy_wh[i, case.heard[i]].sum()) for i in trips.rows)
-    return _lost_wh(case, trips) >= (LEAST_SHARE if trips.branch else LEAST_SHARE_OF_SITE) * due
+    due_wh = sum(float(case.peers.energy_wh[i, case.heard[i]].sum()) for i in trips.rows)
+    return _lost_wh(case, trips) >= (LEAST_SHARE if trips.branch else LEAST_SHARE_OF_SITE) * due_wh
 
 
-def _branches(case: Case, rows: list[int]) -> dict[str | None, list[int]]:
+def _branches(case: Case, rows: list[int]) -> dict[str, list[int]]:
     """Return the rows of each branch of several units that is not the whole site."""
-    branches: dict[str | None, list[int]] = {}
+    branches: dict[str, list[int]] = {}
     for i in rows:
-        branches.setdefault(case.day.site.units[i].branch, []).append(i)
+        name = case.day.site.units[i].branch
+        if name is not None:
+            branches.setdefault(name, []).append(i)
     return {name: members for name, members in branches.items() if 1 < len(members) < len(rows)}
 
 
-def _branch_trips(case: Case, branches: dict[str | None, list[int]]) -> list[_Trips]:
+def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
     """Return the branches whose units dip together while units on other branches do not."""
     found = []
     for name, rows in branches.items():
         by_others = due(case, rows)
         with np.errstate(divide="ignore", invalid="ignore"):
             share = np.where(case.light[rows], case.measured_wh[rows], np.nan) / by_others.energy_wh
-        dip = _dip(case, like=bool(by_others.by_like.all()))
-        dips, level = _dips(share, dip)
-        dips = _short_runs(np.asarray(dips & _strong(case, rows)), level >= _whole(dip), _longest(case))
-        at_power = _mostly_strong(
-            case, rows, np.asarray((level < dip) & np.isfinite(share).any(axis=0)), dips
-        )
-        if name is None or _comes_with_the_sun(case, dips):
-            continue
-        if at_power and (_count(dips) >= LEAST_DIPS or _gives_nothing(share, dips)):
+        dips = _trips_in(case, rows, share, _dip(case, like=bool(by_others.by_like.all())))
+        enough = _count(dips) >= LEAST_DIPS or _gives_nothing(share, dips)
+        if enough and not _comes_with_the_sun(case, dips):
             found.append(_Trips(name, rows, dips, by_others.energy_wh))
     return found
+
+
+def _trips_in(case: Case, rows: list[int], share: FloatArray, dip: float) -> BoolArray:
+    """Return where the rows, which make a share of what is due (R, D), dip for minutes at high power, (D,)."""
+    dips, level = _dips(share, dip)
+    dips = _short_runs(np.asarray(dips & _strong(case, rows)), level >= _whole(dip), _longest(case))
+    low = np.asarray((level < dip) & np.isfinite(share).any(axis=0))
+    return dips & _mostly_strong(case, rows, low, dips)
 
 
 def _dip(case: Case, *, like: bool) -> float:
