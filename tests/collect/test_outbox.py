@@ -240,22 +240,23 @@ def _middle() -> tuple[int, int]:
     return tuple(outbox.microseconds(midnight + timedelta(hours=h)) for h in (4, 20))  # type: ignore[return-value]
 
 
-def test_days_beside_a_cleared_one_are_still_made_of_whole_samples(held: Outbox) -> None:
+@pytest.mark.parametrize("late_s", [20, -20])
+def test_days_beside_a_cleared_one_are_still_made_of_whole_samples(held: Outbox, late_s: int) -> None:
     midnight = MORNING.replace(hour=0) + timedelta(days=1)
-    around = [Sample("101", "power_w", midnight + timedelta(minutes=m), 100.0 + m) for m in range(-180, 180)]
+    around = [Sample("101", "power_w", midnight + timedelta(minutes=m + 0.5), 100) for m in range(-180, 180)]
     held.samples("hub", around)
     held.lay(LAYING, midnight + timedelta(days=2))
     whole = _readings(held)
     held.sent(held.due(100_000, newest_first=True))
     held.clear(1000)
-    held._db.execute(
-        "UPDATE unit_day SET rested_since = NULL WHERE day = ?", (midnight.timestamp() // DAY_S,)
-    )
+    late = midnight + timedelta(seconds=late_s)
+    held._db.execute("UPDATE unit_day SET rested_since = NULL WHERE day = ?", (late.timestamp() // DAY_S,))
     held.clear(1000 + (KEEP_DAYS + 1) * DAY_S)
-    held.samples("hub", [Sample("101", "power_w", midnight + timedelta(seconds=30), 100.5)])
+    held.samples("hub", [Sample("101", "power_w", late, 101)])
     held.lay(LAYING, midnight + timedelta(days=2))
-    for key, value in _readings(held).items():
-        assert value == pytest.approx(whole[key], abs=0.01), key
+    ((key, value),) = _readings(held).items()
+    # A watt at 20 of the 30 s beside midnight: (0.6 + 1) / 2 of it for 20 s and a half for 10 s, of 300 s.
+    assert value == pytest.approx(whole[key] + 21 / 300, abs=1e-4)
 
 
 def test_values_that_come_before_the_time_is_known_are_dated_once_it_is(held: Outbox) -> None:
