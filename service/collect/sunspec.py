@@ -75,7 +75,7 @@ class SunSpec(LinePart):
     kind: Literal["sunspec"]
     devices: tuple[DeviceNumber, ...] = Field(min_length=1, max_length=256)
     serials: dict[str, str] = Field(default_factory=dict)
-    """By the device's number: the record's serial, where it is not the one that the device tells."""
+    """The serials on record of units that the device calls otherwise, by its number or by what it calls them."""
     inputs: bool = False
     """Inputs metered apart: the serial, a slash and the input's number. They are metered on the DC side."""
 
@@ -123,7 +123,7 @@ class _Reading:
         )  # put back where it goes well: it may be another when it comes back
         try:
             device = device or _Device(self.line, number)
-            parts = device.parts(self.source.serials.get(str(number)), inputs=self.source.inputs)
+            parts = device.parts(self.source.serials, inputs=self.source.inputs)
             at = clock.now()
             samples = [Sample(p.serial, kind, at, value) for p in parts for kind, value in _values(p)]
         except NOT_WELL_FORMED:
@@ -146,9 +146,9 @@ class _Device(SunSpecModbusClientDevice):  # type: ignore[misc]  # the library i
         """Return registers as the library takes them."""
         return b"".join(r.to_bytes(2, "big") for r in self._line.read(self._number, int(addr), int(count)))
 
-    def parts(self, serial: str | None, *, inputs: bool) -> list[_Part]:
+    def parts(self, serials: Mapping[str, str], *, inputs: bool) -> list[_Part]:
         """Read afresh and return what has values of its own."""
-        serial = serial or self.own_serial
+        serial = serials.get(str(self._number)) or serials.get(self.own_serial, self.own_serial)
         if not serial:
             raise Silent("it tells no serial number; give it under serials")
         if inputs:

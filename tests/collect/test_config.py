@@ -137,8 +137,8 @@ def test_the_example_of_the_front_page_can_be_used(tmp_path: Path, monkeypatch: 
     (tmp_path / "token").write_text(TOKEN)
     monkeypatch.setenv("HUB_PASSWORD", "hush")
     config = _load(tmp_path, example.replace("/etc/yieldproof/token", str(tmp_path / "token")))
-    assert [source.kind for source in config.sources] == ["http", "folder"]
-    assert config.sources[1].remembered_as() == "gatehouse"
+    assert [source.kind for source in config.sources] == ["http", "sunspec", "modbus", "folder"]
+    assert config.sources[3].remembered_as() == "gatehouse"
 
 
 def test_what_is_no_toml_is_said_with_its_line(tmp_path: Path) -> None:

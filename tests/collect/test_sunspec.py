@@ -92,8 +92,8 @@ def test_power_is_taken_where_the_counter_is_coarse_or_missing(wh: int, scale: i
 def test_devices_behind_a_gateway_with_serials_of_the_record() -> None:
     devices = {n: device(common(f"OWN{n}"), inverter(watts=100 * n, wh=n)) for n in (1, 2)}
     with modbus_server(devices) as port:
-        found = values(source(port, (1, 2), serials={"2": "482913377002"}))
-    assert found["OWN1", "counter_wh"] == 1
+        found = values(source(port, (1, 2), serials={"2": "482913377002", "OWN1": "482913377001"}))
+    assert found["482913377001", "counter_wh"] == 1
     assert found["482913377002", "counter_wh"] == 2
 
 
