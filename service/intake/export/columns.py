@@ -35,7 +35,7 @@ def names_of(
             unknown = [table_stem(table)]
         if unknown:
             draft.questions.append(units_question(unknown, units))
-        return {v.heading: v.serial or v.heading for v in columns}
+        return {v.heading: v.serial or v.heading or " " for v in columns}
     column, heading = layout.serial_column, layout.headings[layout.serial_column].strip()
     cells = dict.fromkeys(r[column] for r in rows if len(r) > column and r[column].strip() != heading)
     return _in_rows(cells, units, draft)

@@ -27,8 +27,8 @@ LEAST_SHARE = 0.15
 
 
 NEAR_NOON_MIN = 12
-SHORTEST_BY_NOON_S = 1800
-"""Half of it is what the middle of the light is off; shade moves that by some ten minutes."""
+SHORTEST_BY_NOON_S = 3600
+"""Half of it is what the middle of the light is off; a plane to the east or west moves that by a quarter of an hour."""
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,7 @@ def settled(
     by_light = {s.label for s in light if s is not None}
     if is_counter and not by_light:
         found.append(Shown("end", 0.85, told("a counter shows what was made until its time")))
-    elif is_counter and len(by_light) == 1:  # instants from 00:00 to 23:45 look like starts
+    elif is_counter and by_light == {"end"}:  # instants from 00:00 to 23:45 look like starts
         found = [s for s in found if s.label in by_light]
     labels = {s.label for s in found}
     if len(labels) == 1:

@@ -54,7 +54,8 @@ class NotReadable(Exception):  # noqa: N818 - an answer, not a fault
 def layout_of(rows: Rows, units: Units, name: str) -> Layout:
     """Return the layout; NotReadable where there is no time or no value."""
     first = _first_row(rows[:MOST_PREAMBLE])
-    data = [r for r in rows[first : first + LOOKED_AT] if _has_time(r) or not words.is_remark(r)]
+    further = rows[first + LOOKED_AT :: max(1, len(rows) // LOOKED_AT)]
+    data = [r for r in (*rows[first : first + LOOKED_AT], *further) if _has_time(r) or not words.is_remark(r)]
     width = max(len(r) for r in data)
     headings, preamble = _headings(rows[:first], width, units)
     times, end, warnings = _time_columns(data, width, headings)
@@ -129,7 +130,9 @@ def _kind_of(data: Rows, column: int) -> str | None:
 
 def _headings(above: Rows, width: int, units: Units) -> tuple[tuple[str, ...], str]:
     """Return each column's heading, joined from the rows that speak of columns, and the text above them."""
-    said = [i for i, r in enumerate(above) if sum(bool(c.strip()) for c in r) >= min(2, width)]
+    said = [
+        i for i, r in enumerate(above) if sum(bool(c.strip()) for c in r) >= min(2, width) or _only_beside(r)
+    ]
     if not said:
         return ("",) * width, " ".join(" ".join(r) for r in above)
     chosen = [said[-1]]
@@ -140,6 +143,11 @@ def _headings(above: Rows, width: int, units: Units) -> tuple[tuple[str, ...], s
     levels = [_filled(above[i], width, forward=i != chosen[-1]) for i in chosen]
     preamble = " ".join(" ".join(r) for i, r in enumerate(above) if i not in chosen)
     return tuple(" ".join(filter(None, column)) for column in zip(*levels, strict=True)), preamble
+
+
+def _only_beside(row: Sequence[str]) -> bool:
+    """Return whether a row leaves its first cell empty, as headings do over times."""
+    return not "".join(row[:1]).strip() and any(cell.strip() for cell in row[1:])
 
 
 def _speaks_of_columns(row: Sequence[str], below: Sequence[str], width: int, units: Units) -> bool:

@@ -19,7 +19,7 @@ from service.intake.export.label import Shown, by_days, by_noon, by_sun, said_la
 from service.intake.export.layout import Layout, NotReadable, Value, layout_of
 from service.intake.export.model import Guess, Known, Order, Proposal, Recipe
 from service.intake.export.naming import Units, chosen
-from service.intake.export.quantity import HOUR_S, best_columns, fitting_quantities, quantity_of
+from service.intake.export.quantity import best_columns, fitting_quantities, quantity_of
 from service.intake.export.survey import Survey, Trace, stamps, survey, time_text, traces
 from service.intake.export.tables import Seen, Table
 from service.intake.export.times import DAY_S, Stamp, parse
@@ -41,6 +41,7 @@ class _Look:
     layout: Layout
     order: Order
     stamps: list[Stamp]
+    tail: list[Stamp]
     head: Mapping[str, Trace]
     spread: Mapping[str, Trace]
 
@@ -80,7 +81,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     names = cols.names_of(layout, columns, (*data, *found.spread), table.name, units, draft)
     cols.tell_units(layout, columns, names, units, draft)
     decimal = _decimal(table, [*data[:4000], *found.spread[::3]], columns, draft)
-    look = _look(data, found.spread, layout, order, columns, decimal, names)
+    look = _look(data, found, layout, order, columns, decimal, names)
     steps = _steps(look.head, draft)
     interval = _interval(look, steps, draft)
     steps = replace(steps, usual_s=interval * 60)
@@ -110,7 +111,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
 
 def _look(
     data: list[list[str]],
-    spread: list[list[str]],
+    found: Survey,
     layout: Layout,
     order: Order,
     columns: Sequence[Value],
@@ -124,12 +125,12 @@ def _look(
             for n, t in traces(rows, layout, indices, order, decimal).items()
             if names.get(n) != ""
         }
-        for rows in (data, spread)
+        for rows in (data, found.spread)
     )
     if not any(t.naive.size for t in head.values()):
         raise NotReadable(told("no row has a time and a number"))
-    known = [s for s in stamps(data, layout, order) if s is not None]
-    return _Look(data, layout, order, known, head, all_over)
+    known, tail = ([s for s in stamps(rows, layout, order) if s is not None] for rows in (data, found.tail))
+    return _Look(data, layout, order, known, tail, head, all_over)
 
 
 # Numbers, intervals, quantity
@@ -292,12 +293,16 @@ def _label_and_zone(
         return _light(look, quantity, steps, known, label, irregular=irregular)
 
     sure = draft.answers.get("label") or (said.value if said else None)
-    likely, _ = _likely_zone(look, light_of(sure), draft)
+    likely = _likely_zone(look, light_of(sure), draft)[0]
     has_24 = any(s.second == DAY_S for s in look.stamps)
     days = by_days(_clocks(look, likely, known), steps.usual_s, is_counter=is_counter, has_24=has_24)
     light = light_of(sure or (days.label if days else None))
-    likely, certain = _likely_zone(look, light, draft)
-    by_light = [] if irregular else _by_light(light_of, likely, steps, is_counter=is_counter, certain=certain)
+    likely, certain, is_open = _likely_zone(look, light, draft)
+    by_light = (
+        []
+        if irregular or is_open  # under a wrong zone the sun shows a wrong label
+        else _by_light(light_of, likely, steps, is_counter=is_counter, certain=certain)
+    )
     label = _label(said, days, by_light, draft, is_counter=is_counter)
     light = light_of(None if draft.is_open("label") else label)
     zone = _zone(look, light, draft)
@@ -307,23 +312,24 @@ def _label_and_zone(
     return label, zone
 
 
-def _likely_zone(look: _Look, light: Light, draft: Draft) -> tuple[str, bool]:
-    """Return the zone that the times are of as far as it shows, and whether the file or a person says so."""
+def _likely_zone(look: _Look, light: Light, draft: Draft) -> tuple[str, bool, bool]:
+    """Return the zone that the times are of as far as it shows, whether it is said, and whether it is to be asked."""
     if all(s.offset is not None for s in look.stamps):
-        return _offset_zone(look, light.known), True
+        return _offset_zone(look, light.known), True, False
     if "timezone" in draft.answers:
-        return draft.answers["timezone"], True
+        return draft.answers["timezone"], True, False
     headings = _headings(look)
     guess, question = naive_zone(light, headings)
-    return (question.proposed if question else None) or str(guess.value), named_in(headings) is not None
+    likely = (question.proposed if question else None) or str(guess.value)
+    return likely, named_in(headings) is not None, question is not None
 
 
 def _by_light(
     light_of: Callable[[str | None], Light], zone: str, steps: Steps, *, is_counter: bool, certain: bool
 ) -> list[Shown | None]:
-    """Return what sunrise, sunset and, of a certain zone or half hours, the middle of the light show of the label."""
+    """Return what sunrise, sunset and, of a certain zone, the middle of the light show of the label."""
     found = [by_sun(light_of(None).spans(zone), steps.usual_s, is_counter=is_counter)]
-    if certain or steps.usual_s < HOUR_S:
+    if certain:
         found.append(by_noon(light_of("start").late(zone), light_of("end").late(zone), steps.usual_s))
     return found
 
@@ -348,7 +354,8 @@ def _label(
 def _clocks(look: _Look, zone: str, known: Known) -> list[IntArray]:
     """Return the first and last time on the clocks by which the file may have cut its days: its own, and the site's."""
     trace = max(look.head.values(), key=lambda t: t.naive.size)
-    ends = np.array([trace.naive.min(), trace.naive.max()])
+    naive = [*trace.naive.tolist(), *(s.naive for s in look.tail if s.second is not None)]
+    ends = np.array([min(naive), max(naive)])
     utc = Clockwork(zone_of(zone)).utc(ends)
     return [ends, utc + Clockwork(zone_of(known.zone)).offset_at(utc)]
 

@@ -17,7 +17,7 @@ from service.intake.export.layout import kind_of
 from service.intake.export.tables import Table
 
 HEAD = 400
-FAR = 20_000
+FAR = 60_000
 FEWEST_ACROSS = 6
 FIRST_DAY, LAST_DAY = 38_353, 73_050
 """Days as spreadsheets count them: the beginning of 2005 and the end of 2099."""
@@ -58,7 +58,8 @@ def _of_kind(row: Sequence[str], *kinds: str) -> list[int]:
 def _is_data(row: Sequence[str]) -> bool:
     """Return whether a row has its own time and something beside it."""
     dated = _of_kind(row, "datetime", "date")
-    return bool(dated) and dated[0] < 6 and len(dated) < 4 and len(_full(row)) > 1
+    has_value = len(_full(row)) > 1 or (bool(dated) and kind_of(row[dated[0]]) == "datetime")
+    return bool(dated) and dated[0] < 6 and len(dated) < 4 and has_value
 
 
 # Blocks of rows, each under its own title or headings
@@ -88,7 +89,7 @@ def _breaks(table: Table, first: int) -> list[list[Row]]:
     """Return the rows between blocks, those that hold headings."""
     found, group = list[list[Row]](), list[Row]()
     for row in islice(table.rows(), first, FAR):
-        if len(row) > 1 and row[0][:1].isdigit():
+        if len(row) > 1 and (row[0][:1].isdigit() or kind_of(row[0]) in ("datetime", "date")):
             if len(group) > 1 or (group and len(_full(group[0])) > 1):
                 found.append(group)
             group = []

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import deque
+from dataclasses import dataclass, field
 from itertools import accumulate
 
 import numpy as np
@@ -18,6 +19,7 @@ from service.store.grids import FloatArray, IntArray
 HEAD_ROWS = 20_000
 HEAD_CELLS = 400_000
 SPREAD_ROWS = 6_000
+TAIL_ROWS = 20
 
 
 @dataclass(frozen=True)
@@ -27,6 +29,8 @@ class Survey:
     head: list[Row]
     spread: list[Row]
     rows: int
+    tail: list[Row] = field(default_factory=list)
+    """The last rows, in which a table's time ends."""
 
 
 @dataclass(frozen=True)
@@ -41,6 +45,7 @@ def survey(table: Table, seen: Seen = lambda _: None) -> Survey:
     """Return what is kept of the table's rows."""
     head: list[Row] = []
     spread: list[Row] = []
+    tail: deque[Row] = deque(maxlen=TAIL_ROWS)
     cells, stride, count = 0, 1, 0
     for block in table.blocks(seen):
         if len(head) == count and cells < HEAD_CELLS:
@@ -50,8 +55,9 @@ def survey(table: Table, seen: Seen = lambda _: None) -> Survey:
         while len(spread) + len(range(-count % stride, block.size, stride)) > SPREAD_ROWS:
             spread, stride = spread[::2], stride * 2
         spread += block.rows(range(-count % stride, block.size, stride))
+        tail.extend(block.rows(range(max(0, block.size - TAIL_ROWS), block.size)))
         count += block.size
-    return Survey(head, spread, count)
+    return Survey(head, spread, count, list(tail))
 
 
 def _beginning(block: Block, rows: int, cells: int) -> list[Row]:

@@ -119,6 +119,11 @@ class Light:
         late = self.late(zone)
         return late is not None and abs(late) <= LARGEST_LATENESS_MIN
 
+    def differ(self, zones: list[str]) -> bool:
+        """Return whether the labels are other times in one of the zones than in another."""
+        first = next(t.naive[:1] for t in self.head.values() if t.naive.size)
+        return len({int(Clockwork(zone_of(zone)).utc(first)[0]) for zone in zones}) > 1
+
     def summer_agrees(self, zone: str) -> bool:
         """Return whether the energy lies alike before and after a change of the clock, as it does in the right zone."""
         clock = Clockwork(zone_of(self.known.zone))
@@ -191,6 +196,12 @@ def naive_zone(light: Light, headings: str) -> tuple[Guess, Question | None]:
         others = tuple(z for z in light.choices() if z != site)
         proposed = next(filter(light.fits, others), None)
         return Guess(proposed or site, 0.5, why), _question(light.choices(), why, proposed, light)
+    alike = [z for z in light.choices() if light.fits(z) and light.keeps_changes(z)]
+    if len(light.shifts_min) > 1 and len(alike) > 1 and light.differ(alike):
+        why = told(
+            "the light fits several zones, unless it is known which end of its interval a time stands at"
+        )
+        return Guess(site, 0.5, why), _question(light.choices(), why, site if site in alike else None, light)
     if light.fits(site) and light.summer_agrees(site):
         why = told("the site's zone, and the light is in the middle of its solar day")
         return Guess(site, 0.9, why), None

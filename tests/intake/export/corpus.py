@@ -102,7 +102,10 @@ class Make:
     @property
     def shown_names(self) -> dict[str, str]:
         """Return what the file calls each unit."""
-        return {s: NAMES[self.names](s, i) for i, s in enumerate(self.serials)}
+        found = {s: NAMES[self.names](s, i) for i, s in enumerate(self.serials)}
+        if self.kind == "zip" or self.shape == "sheets":  # names of files and sheets
+            return {s: name.replace("/", "-").replace(":", "-") for s, name in found.items()}
+        return found
 
 
 def record_of(make: Make) -> dict[str, Any]:

@@ -66,7 +66,11 @@ def _alone(make: Make, truth: Truth) -> Iterator[tuple[str, Make, Truth]]:
     """Give a file of each unit, which only its name names."""
     for serial, name in make.shown_names.items():
         alone = replace(make, heading=make.value_heading, kind="csv", shape="wide", upper=None)
-        yield name.replace("/", "-"), alone, {key: wh for key, wh in truth.items() if key[0] == serial}
+        yield (
+            name.replace("/", "-").replace(":", "-"),
+            alone,
+            {key: wh for key, wh in truth.items() if key[0] == serial},
+        )
 
 
 def _archive(make: Make, truth: Truth, path: Path) -> Path:
