@@ -118,7 +118,8 @@ def _stepped(make: Make, dice: random.Random) -> dict[str, Any]:
     plain = make.shape in ("wide", "long") and make.kind == "csv" and make.missing is None and not make.total
     if plain and make.quantity == "power_w" and dice.random() < 0.3:
         return found | {"irregular": True, "interval": 5, "newest_first": False, "time": "%Y-%m-%d %H:%M:%S",
-                        "offset": "", "midnight_24": False, "language": "en", "zone": ZONE, "days": 3} | {"beside": ()}  # fmt: skip
+                        "offset": "", "midnight_24": False, "language": "en", "zone": ZONE,
+                        "days": 3, "beside": ()}  # fmt: skip
     if plain and make.shape == "long" and make.quantity.startswith("energy") and dice.random() < 0.3:
         changes = dice.random() < 0.5
         return found | {"intervals": dice.choice(((5, 15, 15), (15, 5, 5), (30, 15, 15))), "changes": changes,
