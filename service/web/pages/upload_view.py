@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from service.intake.export import model
 from service.intake.export.asking import asked, parted
 from service.intake.export.model import QUANTITIES, Known
-from service.intake.problems import as_told
+from service.intake.problems import Told, as_told
 from service.report import words
 from service.report.language import gettext as _
 from service.report.language import marked, ngettext
@@ -157,7 +157,7 @@ def upload_view(site: Site, upload: Upload) -> UploadView:
         if tables and known
         else (),
         tuple(t["table"] for t in tables[1:]),
-        tuple(words.capital(in_words(w)) for w in warnings),
+        tuple(_sentence(w) for w in warnings),
         tuple(_reading(one, zone) for one in found.get("first", [])),
         tuple(_reading(one, zone) for one in found.get("brightest", [])),
         light_sentence(light) if light else "",
@@ -169,6 +169,12 @@ def upload_view(site: Site, upload: Upload) -> UploadView:
         outcome.get("rejected", 0),
         0 < outcome.get("rejected", 0) <= REJECTED_IN_A_SHEET,
     )
+
+
+def _sentence(message: str) -> str:
+    """Return a message as a sentence of its own; one that begins with a name is left as it is."""
+    said = in_words(message)
+    return said if isinstance(message, Told) and message.template.startswith("{") else words.capital(said)
 
 
 def _question(kept: Mapping[str, Any]) -> model.Question:
@@ -242,7 +248,7 @@ def _said(key: str, value: Any) -> str:
     if isinstance(value, Mapping):
         return _units(value)
     if isinstance(value, list):
-        return words.listed([f"“{in_words(one)}”" if one else _("an empty cell") for one in value])
+        return words.listed([in_words(one) if one else _("an empty cell") for one in value])
     if key == "encoding":
         return str(value).upper()
     return (

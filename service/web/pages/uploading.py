@@ -15,9 +15,10 @@ from starlette.datastructures import UploadFile
 
 from service.intake.export.asking import joined
 from service.intake.export.propose import checked_answers
-from service.intake.problems import Refused, as_told
+from service.intake.problems import Refused, as_told, told
 from service.intake.take import NoSuchSite
 from service.jobs.uploads import confirm
+from service.report import words
 from service.report.language import gettext as _
 from service.report.sheets import Column, Table
 from service.store import mappings, tables, uploads
@@ -123,7 +124,9 @@ def answer(request: Request, site_id: str, number: Number, user: SignedIn, sent:
     try:
         step = _step(view, upload, sent.fields, _held_answers(request, upload, sent.fields))
     except Refused as refused:
-        return _file_page(request, site, upload, problems=[with_field(e) for e in refused.errors], status=422)
+        return _file_page(
+            request, site, upload, problems=[words.capital(with_field(e)) for e in refused.errors], status=422
+        )
     with writing(request.app.state.engine) as session:
         now = uploads.held(session, site_id, number)
         if now is None:
@@ -182,8 +185,9 @@ def _answers(view: UploadView, upload: Upload, fields: Mapping[str, str]) -> dic
     for ask in view.asks:
         if ask.parts:
             chosen = {part.name: fields.get(part.field, "") for part in ask.parts}
-            if all(chosen.values()):
-                found[ask.key] = joined(chosen)
+            if not all(chosen.values()):
+                raise Refused.one("", told("choose one for each name; what is no unit is left out"))
+            found[ask.key] = joined(chosen)
         elif given := fields.get(ask.key, "").strip():
             found[ask.key] = given
     for line in view.lines:
