@@ -6,6 +6,7 @@ Whoever works on a file claims it, and says now and then that it still does; a s
 from __future__ import annotations
 
 import json
+import secrets
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
@@ -25,6 +26,8 @@ OPEN = ("asks", "ready")
 SILENT = timedelta(minutes=3)
 """A worker that has said nothing for so long is gone."""
 MOST_TRIES = 3
+HIGHEST_FIRST_TURN = 1 << 30
+"""The first turn is drawn: the number of a file that was removed comes again, work on it must not."""
 KEPT = {"coming": timedelta(days=1), "done": timedelta(days=90)}
 """How long a file is kept after its last change, with the rows that were rejected; one that waits for a person less."""
 KEPT_WAITING = timedelta(days=14)
@@ -58,6 +61,7 @@ def begin(session: Session, site_id: str, *, name: str, by: str) -> Upload:
         sent_at=now,
         changed_at=now,
         state="coming",
+        turn=secrets.randbelow(HIGHEST_FIRST_TURN),
     )
     session.add(upload)
     session.flush()

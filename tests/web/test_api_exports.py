@@ -247,6 +247,20 @@ def test_work_on_a_file_that_was_removed_meanwhile_ends(
     assert (_count(engine, Upload), _count(engine, UploadPiece)) == (0, 0)
 
 
+def test_work_on_a_file_that_was_removed_does_not_touch_the_next_of_its_number(
+    engine: Engine, site_id: str, file: tuple[bytes, corpus.Truth]
+) -> None:
+    key = _waiting(engine, site_id, file[0])
+    with writing(engine) as session:
+        uploads.remove(session, site_id, key.number)
+    again = _waiting(engine, site_id, b"something else")
+    assert again.number == key.number
+    with writing(engine) as session:
+        assert not uploads.finish(session, key, "done")
+        assert uploads.claim(session, key) is None
+        assert session.get_one(Upload, (site_id, key.number)).state == "looking"
+
+
 def test_only_this_route_takes_more_than_a_body(
     settings: Settings, engine: Engine, client: TestClient, site_id: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

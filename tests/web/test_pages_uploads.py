@@ -196,8 +196,8 @@ def test_large_file_waits_on_a_page_that_shows_how_far_it_is(
     ) as client:
         sign_in(client, add_person(engine, "office"))
         where = _bring(client, site_id, exported())
-        key = uploads.Key(site_id, 1, 1)
         with writing(engine) as session:
+            key = uploads.key_of(session.get_one(Upload, (site_id, 1)))
             uploads.tell(session, key, seen=30, total=120)
             uploads.leave(session, key)
         page = client.get(where)
