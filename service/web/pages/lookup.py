@@ -73,7 +73,7 @@ def stored(request: Request, session: Session, site_id: str, *, to_change: bool 
 
 
 def may_change(request: Request) -> bool:
-    """Return whether whoever is signed in may mark units, edit the plan and bring readings to a site that `find` has given.
+    """Return whether whoever is signed in may mark units, edit the plan and bring readings to a site given by `find`.
 
     The office may, and the installer whose site it is. Corrections, owner links, people, tokens and the audit list
     are the office's alone: `session.office_only`.
