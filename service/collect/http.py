@@ -10,12 +10,12 @@ from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from threading import Event
-from typing import Annotated, Literal, Self
+from typing import Literal, Self
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 import httpx
-from pydantic import AfterValidator, Field, SecretStr, model_validator
+from pydantic import Field, SecretStr, model_validator
 
 from service.collect import clock
 from service.collect.config import Part, SourcePart, Trust, WebAddress, wrong
@@ -27,7 +27,7 @@ from service.collect.polling import poll
 from service.collect.source import Sink
 from service.collect.trouble import Trouble
 from service.intake.live.model import Sample
-from service.intake.live.payload import LARGEST_BYTES, PayloadSpec, samples_of
+from service.intake.live.payload import LARGEST_BYTES, PayloadSpec, Zone, samples_of
 
 DATE = "{date}"
 PROBLEMS_TOLD = 2
@@ -70,20 +70,12 @@ class _Bearer(httpx.Auth):
         yield request
 
 
-def _zone(name: str) -> str:
-    try:
-        ZoneInfo(name)
-    except (KeyError, ValueError, OSError):
-        raise wrong("is not a time zone; give its name, such as Europe/Berlin") from None
-    return name
-
-
 class Days(Part):
     """For an address with `{date}`, which gives one day at a time: how the day is written, and how far to go back."""
 
     back: int = Field(default=7, ge=0, le=400)
     written: str = "%Y-%m-%d"
-    timezone: Annotated[str, AfterValidator(_zone)]
+    timezone: Zone
 
     def today(self) -> date:
         """Return the day at the device; Trouble while the time is not known."""

@@ -113,7 +113,7 @@ def test_a_missing_secret_is_named(tmp_path: Path, change: str, said: str) -> No
         ('auth = { kind = "none" }', "must be one of"),
         ('format = "file"', "unless format is file"),
         ("days = { timezone = 'Europe/Berlin' }", "{date} in the url"),
-        ("days = { timezone = 'Europe/Berlim' }", "is not a time zone"),
+        ("days = { timezone = 'Europe/Berlim' }", "is not a known timezone"),
         ("csv = { decimal = 'dot' }", "must be one of"),
         ("verify = 'no'", "verify"),
     ],

@@ -171,23 +171,22 @@ def test_a_day_at_a_time_asks_for_the_days_missed(hub: Device) -> None:
     assert abs((today - date.today()).days) <= 1  # noqa: DTZ011 - any zone will do
 
 
-def test_a_day_is_not_asked_for_while_the_time_is_not_known(
-    hub: Device, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    doubted = clock.Clock()
-    doubted.doubt(None)
-    monkeypatch.setattr(clock, "CLOCK", doubted)
+@pytest.fixture
+def _doubted(monkeypatch: pytest.MonkeyPatch) -> None:
+    made = clock.Clock()
+    made.doubt(None)
+    monkeypatch.setattr(clock, "CLOCK", made)
+
+
+@pytest.mark.usefixtures("_doubted")
+def test_a_day_is_not_asked_for_while_the_time_is_not_known(hub: Device) -> None:
     heard = _read_once(_source(hub.address + "/day/{date}", days={"timezone": "UTC"}))
     assert hub.asked == []
     assert "once the service has answered" in heard.troubles[0]
 
 
-def test_values_with_a_time_of_their_own_do_not_wait_for_the_clock(
-    hub: Device, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    doubted = clock.Clock()
-    doubted.doubt(None)
-    monkeypatch.setattr(clock, "CLOCK", doubted)
+@pytest.mark.usefixtures("_doubted")
+def test_values_with_a_time_of_their_own_do_not_wait_for_the_clock(hub: Device) -> None:
     url = hub.says("/units", {"at": "2026-06-14T10:00:00+02:00", **UNITS})
     own = _read_once(_source(url, payload=PAYLOAD | {"time": {"path": "$.at"}}))
     assert {s.at for s in own.found} == {datetime(2026, 6, 14, 8, tzinfo=UTC)}

@@ -54,6 +54,9 @@ def _zone(name: str) -> str:
     return name
 
 
+Zone = Annotated[str, Field(max_length=80), AfterValidator(_zone)]
+
+
 def _level(value: Any) -> Any:
     return str(value) if type(value) is int else value
 
@@ -93,7 +96,7 @@ class TimeFrom(_Part):
     """Where a row's moment is; a time without an offset needs the `timezone` of its clock."""
 
     path: Path
-    timezone: Annotated[str, Field(max_length=80), AfterValidator(_zone)] | None = None
+    timezone: Zone | None = None
 
 
 class ValueFrom(_Part):
