@@ -343,4 +343,5 @@ def table_stem(name: str) -> str:
 def stranger(text: str) -> str | None:
     """Return what looks like a serial, whether it is on the record or not."""
     found = [w for w in re.findall(r"[A-Za-z0-9/-]+", text) if sum(c.isdigit() for c in w) >= 6]
+    found = [w for w in found if kind_of(w) is None]
     return found[0] if len(found) == 1 else None

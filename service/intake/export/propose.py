@@ -157,6 +157,10 @@ def _look_at_twins(head: Mapping[str, Trace], draft: Draft) -> None:
         raise NotReadable(
             told("its hours go from 1 to 12 twice a day without AM or PM; export them with these, or 0 to 24")
         )
+    if sum(map(_contradictions, head.values())) > 0.2 * count:
+        raise NotReadable(
+            told("one time has several values of one unit; it may hold units that it does not tell apart")
+        )
     if twins > 0.02 * count:
         draft.warnings.append(
             told(
@@ -165,6 +169,13 @@ def _look_at_twins(head: Mapping[str, Trace], draft: Draft) -> None:
                 count=count,
             )
         )
+
+
+def _contradictions(trace: Trace) -> int:
+    """Return how many times have more than one value."""
+    return (
+        len(set(zip(trace.naive.tolist(), trace.values.tolist(), strict=True))) - np.unique(trace.naive).size
+    )
 
 
 def _steps(head: Mapping[str, Trace], draft: Draft) -> Steps:

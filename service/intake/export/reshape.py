@@ -101,7 +101,7 @@ def _breaks(table: Table, first: int) -> list[list[Row]]:
 def _title_and_heading(group: list[Row]) -> tuple[Row, Row]:
     """Return the last row above the headings, and the headings: the last row with two cells or more."""
     said = [row for row in group if _full(row) and not row[0].startswith("#")]
-    heading = next((row for row in reversed(said) if len(_full(row)) > 1), [])
+    heading = next((row for row in reversed(said) if len(_full(row)) > 1 or not row[0].strip()), [])
     above = said[: said.index(heading)] if heading else said
     return (above[-1] if above else []), heading
 

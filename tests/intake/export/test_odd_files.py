@@ -310,3 +310,27 @@ def test_workbook_with_dates_and_times_in_cells_of_their_own(tmp_path: Path) -> 
     path = tmp_path / "apart.xlsx"
     book.save(path)
     assert _read(path)[0] == [1.5] * 4
+
+
+def test_units_that_a_table_does_not_tell_apart_are_refused(tmp_path: Path) -> None:
+    lines = [
+        f"2026-06-14 {h:02}:{m:02},{h * m + u}" for u in range(3) for h in range(10, 14) for m in (5, 15, 35)
+    ]
+    refused = _propose(_file(tmp_path, "\n".join([f"Time,{SERIALS[0]} Wh", *lines]))).refused
+    assert refused is not None
+    assert "does not tell apart" in refused
+
+
+def test_output_at_night_is_doubted(tmp_path: Path) -> None:
+    path, _ = written.write(Make("night"), tmp_path)
+    assert any("in the night" in w for w in _propose(path, timezone="Asia/Tokyo").warnings)
+
+
+def test_further_channels_are_read_beside_the_energy(tmp_path: Path) -> None:
+    make = Make("beside", heading="{serial} Energy (Wh)", beside=("power", "dc", "ac", "hz", "temp"), days=1)
+    (table,) = tables_of(written.write(make, tmp_path)[0])
+    proposal = propose(table, KNOWN, ANSWERS)
+    assert proposal.recipe is not None
+    found = {s.channel for p in read(table, proposal.recipe, KNOWN, Tally()) for s in p.samples}
+    assert found == {"energy_wh", "dc_voltage_v", "ac_voltage_v", "frequency_hz", "temperature_c"}
+    assert any("Power (W)" in w for w in proposal.warnings)
