@@ -9,6 +9,7 @@ import socket
 import ssl
 import subprocess
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -33,6 +34,7 @@ persistence_location {folder}/
 autosave_on_changes true
 autosave_interval 1
 max_queued_messages 0
+max_inflight_messages 200
 log_dest file {folder}/log
 """
 # Debian keeps servers where only the administrator's path leads.
@@ -142,3 +144,20 @@ class Sender:
     def close(self) -> None:
         self._client.disconnect()
         self._client.loop_stop()
+
+
+@pytest.fixture(scope="session")
+def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
+    """A broker for all tests that ask."""
+    broker = make_broker(tmp_path_factory.mktemp("broker"))
+    yield broker
+    broker.kill()
+
+
+@pytest.fixture
+def sender(mosquitto: Mosquitto, request: pytest.FixtureRequest) -> Iterator[Sender]:
+    """A device at that broker."""
+    mosquitto.start()
+    device = Sender(mosquitto, f"sender-{abs(hash(request.node.nodeid))}")
+    yield device
+    device.close()

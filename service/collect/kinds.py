@@ -12,6 +12,7 @@ KINDS = {
     "folder": "service.collect.folder:Folder",
     "http": "service.collect.http:HttpSource",
     "modbus": "service.collect.registers:Registers",
+    "mqtt": "service.collect.mqtt:MqttSource",
     "sunspec": "service.collect.sunspec:SunSpec",
 }
 """Loaded when a configuration names them, so that nobody needs the libraries of the others."""

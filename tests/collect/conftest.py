@@ -7,8 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.broker import mosquitto, sender
 from tests.browser.house import new_database
 from tests.collect.disturbed import Collector, World, world_on
+
+__all__ = ["mosquitto", "sender"]
 
 
 @pytest.fixture(scope="session")

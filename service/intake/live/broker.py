@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ssl
 from collections.abc import Collection, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from queue import Empty, Queue
@@ -30,6 +31,9 @@ SESSION_S = 14 * 86_400
 
 UNACKNOWLEDGED = 200
 """Messages that the broker sends before it wants one acknowledged."""
+
+AT_ONCE_S, LONGEST_GATHERING_S = 0.005, 0.05
+"""Messages that follow each other so closely are given out together, since keeping them costs a wait for the disk."""
 
 KEEPALIVE_S = 30
 FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S = 1, 60
@@ -109,7 +113,7 @@ class Message(NamedTuple):
 class Receiver:
     """Listens at a broker from a thread of its own, and tries again for as long as it takes."""
 
-    def __init__(self, broker: Broker) -> None:
+    def __init__(self, broker: Broker, *, session_s: int = SESSION_S) -> None:
         self._queue: Queue[Message] = Queue()
         self._lock = Lock()
         self._connection = 0
@@ -120,7 +124,7 @@ class Receiver:
         self.reason: str = mark("it has not answered yet")
         self._client = self._made(broker)
         self._client.connect_async(
-            *broker.host_and_port(), keepalive=KEEPALIVE_S, clean_start=False, properties=_session()
+            *broker.host_and_port(), keepalive=KEEPALIVE_S, clean_start=False, properties=_session(session_s)
         )
         self._client.loop_start()
 
@@ -167,14 +171,13 @@ class Receiver:
         return gone
 
     def take(self, wait_s: float, most: int) -> list[Message]:
-        """Return what has come, waiting a while for the first."""
+        """Return what has come, waiting a while for the first, and for more as long as it follows at once."""
         found: list[Message] = []
-        until = monotonic() + wait_s
-        try:
-            while len(found) < most:
-                found.append(self._queue.get(timeout=max(0.0, until - monotonic()) if not found else 0.0))
-        except Empty:
-            pass
+        with suppress(Empty):
+            found.append(self._queue.get(timeout=wait_s))
+            until = monotonic() + LONGEST_GATHERING_S
+            while len(found) < most and monotonic() < until:
+                found.append(self._queue.get(timeout=AT_ONCE_S))
         return [message for message in found if message.connection == self._connection]
 
     def kept(self, messages: Sequence[Message]) -> None:
@@ -257,8 +260,8 @@ class Receiver:
             self._gone += self._left.pop(number, [])
 
 
-def _session() -> Properties:
+def _session(lasting_s: int) -> Properties:
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.SessionExpiryInterval = SESSION_S
+    properties.SessionExpiryInterval = lasting_s
     properties.ReceiveMaximum = UNACKNOWLEDGED
     return properties

@@ -12,7 +12,6 @@ import logging
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
 from functools import lru_cache
 from threading import Event, Thread
 from time import monotonic
@@ -22,10 +21,9 @@ from sqlalchemy import Engine
 
 from service.intake.live.broker import Broker, Message, Receiver, WrongBroker
 from service.intake.live.lay import microseconds
-from service.intake.live.model import Sample
-from service.intake.live.payload import PayloadSpec, samples_of
-from service.intake.live.topics import as_filter, levels_of
-from service.intake.problems import FieldError, told
+from service.intake.live.messages import understood
+from service.intake.live.payload import PayloadSpec
+from service.intake.live.topics import as_filter
 from service.settings import PREFIX, Settings, SettingsError
 from service.store import feeds
 from service.store.database import reading, writing
@@ -191,8 +189,9 @@ def keep(engine: Engine, known: _Feeds, messages: Sequence[Message]) -> None:
 
 
 def _hear(heard: Heard, feed: Listened, message: Message) -> None:
+    spec = _spec(json.dumps(feed.payload))
     found, problems = understood(
-        feed, message.topic, message.payload, message.arrived, retained=message.retained
+        spec, feed.topic, message.topic, message.payload, message.arrived, retained=message.retained
     )
     topic = message.topic[:LONGEST_TOPIC]
     heard.messages += 1
@@ -205,18 +204,6 @@ def _hear(heard: Heard, feed: Listened, message: Message) -> None:
         for sample in found:
             value = Value(sample.serial, sample.kind, microseconds(sample.at), sample.value)
             heard.values[value[:3]] = value
-
-
-def understood(
-    feed: Listened, topic: str, payload: bytes, arrived: datetime, *, retained: bool = False
-) -> tuple[list[Sample], list[FieldError]]:
-    """Return what a message on a feed says, and what of it is not understood."""
-    spec = _spec(json.dumps(feed.payload))
-    if retained and spec.time is None:
-        # It was sent at some time before we came.
-        text = told("was retained by the broker and holds no time: when it was measured is not known")
-        return [], [FieldError("", text)]
-    return samples_of(spec, payload, arrived, levels_of(feed.topic, topic))
 
 
 @lru_cache(maxsize=5000)

@@ -10,12 +10,11 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from service.intake.live.feed import FeedRecord, record_of
-from service.intake.live.listener import understood
-from service.intake.live.model import KINDS, Sample
+from service.intake.live.messages import understood
+from service.intake.live.model import KINDS
 from service.intake.problems import FieldError
 from service.report.language import gettext as _
 from service.report.words import moment, number, short_number
-from service.store.feeds import Key, Listened
 from service.store.tables import BrokerState, Feed
 from service.web.pages.feed_form import KIND_WORDS
 from service.web.pages.told import with_field
@@ -83,23 +82,18 @@ def feed_line(feed: Feed, zone: ZoneInfo) -> FeedLine:
 def why_wrong(feed: Feed) -> str:
     """Return what was not understood of the last such message, in the reader's language if the message is kept."""
     if feed.wrong_message is not None and feed.wrong_at is not None:
-        _found, problems = read_as(record_of(feed), feed.wrong_topic, feed.wrong_message, feed.wrong_at)
+        record = record_of(feed)
+        _found, problems = understood(
+            record.payload, record.topic, feed.wrong_topic, feed.wrong_message, feed.wrong_at
+        )
         if problems:
             return "; ".join(map(with_field, problems))
     return feed.wrong_why
 
 
-def read_as(
-    record: FeedRecord, topic: str, message: bytes, at: datetime
-) -> tuple[list[Sample], list[FieldError]]:
-    """Return what a feed of that record would understand of a message."""
-    listened = Listened(Key("", 0), record.topic, record.payload.model_dump(mode="json"), record.enabled)
-    return understood(listened, topic, message, at)
-
-
 def understanding(record: FeedRecord, topic: str, message: bytes, at: datetime, zone: ZoneInfo) -> Understood:
     """Return the same for people."""
-    samples, problems = read_as(record, topic, message, at)
+    samples, problems = understood(record.payload, record.topic, topic, message, at)
     kinds = [kind for kind in KINDS if any(s.kind == kind for s in samples)]
     rows: dict[tuple[str, datetime], dict[str, float]] = {}
     for sample in samples:

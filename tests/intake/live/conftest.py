@@ -1,24 +1,7 @@
-"""A broker for all tests here, and a site with feeds."""
+"""A broker for all tests here."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from tests.broker import mosquitto, sender
 
-import pytest
-
-from tests.broker import Mosquitto, Sender, make_broker
-
-
-@pytest.fixture(scope="session")
-def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
-    broker = make_broker(tmp_path_factory.mktemp("broker"))
-    yield broker
-    broker.kill()
-
-
-@pytest.fixture
-def sender(mosquitto: Mosquitto, request: pytest.FixtureRequest) -> Iterator[Sender]:
-    mosquitto.start()
-    device = Sender(mosquitto, f"sender-{abs(hash(request.node.nodeid))}")
-    yield device
-    device.close()
+__all__ = ["mosquitto", "sender"]
