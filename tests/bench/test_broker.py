@@ -49,7 +49,9 @@ def test_messages_kept_per_second(engine: Engine, tmp_path: Path) -> None:
         listener.stop()
         device.close()
         broker.kill()
-    print(f"\n{engine.dialect.name}: {per_s:.0f} messages/s kept and acknowledged, {cpu_ms:.2f} ms of CPU for each")
+    print(
+        f"\n{engine.dialect.name}: {per_s:.0f} messages/s kept and acknowledged, {cpu_ms:.2f} ms of CPU for each"
+    )
     assert per_s >= AT_LEAST_PER_S
 
 
