@@ -173,10 +173,11 @@ class _Rejecting:
 
     def timeless(self, rows: IntArray) -> None:
         """Reject rows, but for those that are no readings."""
+        unreadable = told("its time cannot be read")
         for i, row in self._shown(rows):
-            if any(row) and (i in self._block.faults or not words.is_remark(row)):
-                reason = self._block.faults.get(i) or told("its time cannot be read")
-                self._add(i, "", " | ".join(row), reason)
+            shown = [cell[:SHOWN] for cell in row]  # patterns take long for long cells
+            if any(row) and (i in self._block.faults or not words.is_remark(shown)):
+                self._add(i, "", " | ".join(shown), self._block.faults.get(i, unreadable))
             elif any(row):
                 self._tally.pass_over(row)
 
@@ -265,9 +266,7 @@ class _Reader:
         first, second = offset.copy(), offset.copy()
         bare = offset == NO_OFFSET
         if self._clock is not None and bare.any():
-            quarters, place = np.unique(naive[bare] // QUARTER_S, return_inverse=True)
-            both = np.array([self._clock.offsets(q * QUARTER_S) for q in quarters.tolist()], dtype=np.int64)
-            first[bare], second[bare] = both[place].T
+            first[bare], second[bare] = _offsets(self._clock, naive[bare])
         at = texts.codes
         return _Times(readable[at], naive[at], first[at], second[at])
 
@@ -418,6 +417,22 @@ class _Reader:
             self._found.setdefault((serial, channel, minutes), []).append((starts, values))
             self.size += starts.size
             self._days += np.unique(starts // DAY_S).size
+
+
+def _offsets(clock: Clockwork, naive: IntArray) -> tuple[IntArray, IntArray]:
+    """Return the offsets of times at their first and second showing; by quarters on days on which they change."""
+    day, place = np.unique(naive // DAY_S, return_inverse=True)
+    begins, ends = (_asked(clock, (day + later) * DAY_S) for later in (0, 1))
+    found = begins[place]
+    changing = np.any((begins != ends) | (begins[:, :1] != begins[:, 1:]), axis=1)[place]
+    if changing.any():
+        quarters, place = np.unique(naive[changing] // QUARTER_S, return_inverse=True)
+        found[changing] = _asked(clock, quarters * QUARTER_S)[place]
+    return found[:, 0], found[:, 1]
+
+
+def _asked(clock: Clockwork, naive: IntArray) -> IntArray:
+    return np.array([clock.offsets(n) for n in naive.tolist()], dtype=np.int64).reshape(-1, 2)
 
 
 def kept_interval(minutes: int) -> int:
