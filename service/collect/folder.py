@@ -53,7 +53,8 @@ class Folder(SourcePart):
 
     def probe(self) -> str:
         """Say how many files there are."""
-        return f"{len(list(self.files()))} files of the pattern {self.pattern}"
+        count = len(list(self.files()))
+        return f"{count} {'file' if count == 1 else 'files'} of the pattern {self.pattern}"
 
     def files(self) -> Iterator[Path]:
         """Give the files; Trouble if the folder cannot be read."""

@@ -104,13 +104,13 @@ class Status:
                 yield f"{file.name}: {file_words(file)}"
         if self.refused_count:
             yield (
-                f"{self.refused_count} readings are refused by the service and kept aside, such as: {self.refused[0]}. "
-                "Correct what is wrong there; they are tried again when the collector is started again."
+                f"{counted(self.refused_count, 'reading')} refused by the service and kept aside, such as: "
+                f"{self.refused[0]}. Correct what is wrong there; the collector tries again when it is started again."
             )
         if self.values_of_lost_times:
             yield (
-                f"{self.values_of_lost_times} values came while the clock was not known, and the machine was switched "
-                "off before it was: they are kept, and not sent. A clock with a battery prevents it."
+                f"{counted(self.values_of_lost_times, 'value')} came while the clock was not known, and the machine "
+                "was switched off before it was: kept, and not sent. A clock with a battery prevents it."
             )
 
     def as_json(self) -> dict[str, Any]:
@@ -146,6 +146,7 @@ def _status(db: sqlite3.Connection, config: Config, running: bool) -> Status:
     now = int(time.time())
     facts = {name: json.loads(value) for name, value in db.execute("SELECT name, value FROM fact")}
     clock, trouble = facts.get("clock") or {}, facts.get("service_trouble") or {}
+    clock = clock if clock.get("session") == session() else {}
     path = config.collector.outbox
     waiting, oldest = db.execute("SELECT count(*), min(start) FROM reading WHERE state = 'due'").fetchone()
     refused = _readings(db, "refused")
@@ -255,21 +256,25 @@ def lines(status: Status) -> Iterator[str]:
 
 
 def _waiting(status: Status) -> Iterator[str]:
-    parts = [f"{status.readings_waiting} readings"] if status.readings_waiting else []
-    parts += [f"{status.values_waiting} values of intervals that still run"] if status.values_waiting else []
-    parts += [f"{len(status.files)} files"] if status.files else []
+    parts = [counted(status.readings_waiting, "reading")] if status.readings_waiting else []
+    parts += (
+        [f"{counted(status.values_waiting, 'value')} of intervals that still run"]
+        if status.values_waiting
+        else []
+    )
+    parts += [counted(len(status.files), "file")] if status.files else []
     oldest = (
         f", the oldest from {age(status.oldest_reading_s)} ago" if status.oldest_reading_s is not None else ""
     )
     yield f"Waiting: {', '.join(parts) or 'nothing'}{oldest}."
     if status.values_without_time:
-        yield f"{status.values_without_time} values wait for the service to say what time it is."
+        yield f"Waiting for the service to say what time it is: {counted(status.values_without_time, 'value')}."
 
 
 def _clock(status: Status) -> Iterator[str]:
     ahead = status.clock_ahead_s
     if ahead is None:
-        yield "The clock was not compared with the service's yet."
+        yield "The clock was not compared with the service's since this machine was switched on."
         return
     where = "ahead of" if ahead > 0 else "behind"
     known = f"known to {status.clock_error_s:.1f} s"
@@ -284,17 +289,23 @@ def _clock(status: Status) -> Iterator[str]:
 
 def _remarks(status: Status) -> Iterator[str]:
     if status.kept_out_count:
-        yield f"{status.kept_out_count} readings are with the service, which does not count them: {status.kept_out[0]}"
+        kept_out = counted(status.kept_out_count, "reading")
+        yield f"The service has {kept_out} with which it does not compute, such as: {status.kept_out[0]}."
     if status.not_counted_count:
-        yield f"{status.not_counted_count} counter readings could not be counted, the last: {status.not_counted[0]}"
+        not_counted = counted(status.not_counted_count, "step")
+        yield f"Counters made {not_counted} of which the hours are not known, the last: {status.not_counted[0]}."
     if status.late_count:
-        yield f"{status.late_count} values came for days that are long since sent and cleared; they were not used."
+        yield f"{counted(status.late_count, 'value')} came for days that are long since sent and cleared: not used."
+
+
+def counted(count: int, noun: str) -> str:
+    """Return how many of something."""
+    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def age(seconds: float) -> str:
     """Return a span in words."""
     for unit, name in ((86_400, "day"), (3600, "hour"), (60, "minute")):
         if seconds >= unit:
-            count = int(seconds // unit)
-            return f"{count} {name}{'' if count == 1 else 's'}"
+            return counted(int(seconds // unit), name)
     return f"{seconds:.0f} seconds"

@@ -98,4 +98,4 @@ def test_it_runs_until_told_to_stop(tmp_path: Path) -> None:
 
 def test_probing_counts_the_files(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_text("1")
-    assert _folder(tmp_path).probe() == "1 files of the pattern *"
+    assert _folder(tmp_path).probe() == "1 file of the pattern *"

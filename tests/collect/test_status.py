@@ -111,16 +111,16 @@ def test_after_it_died_everything_is_still_told(config: Path, tmp_path: Path) ->
         "The collector does not run; it was never started.",
         "  - Start the collector again",
         "gatehouse: never heard",
-        "Waiting: 1 readings, 1 values of intervals that still run, 1 files",
-        "1 values wait for the service to say what time it is.",
+        "Waiting: 1 reading, 1 value of intervals that still run, 1 file,",
+        "Waiting for the service to say what time it is: 1 value.",
         "1 minute behind the service's",
         "the service's time is used",
-        "1 readings are with the service, which does not count them: 101 energy_wh 2: is far more",
+        "The service has 1 reading with which it does not compute, such as: 101 energy_wh 2: is far more",
         "  - gatehouse: The folder is not there; mount it.",
         "  - The service does not know the token; ask for a new one.",
         "  - june.csv: the service asks: Do the times name starts or ends? Answer on the site's page",
         "“gate”",
-        "  - 1 readings are refused by the service and kept aside, such as: 101 energy_wh 1: serial must be",
+        "  - 1 reading refused by the service and kept aside, such as: 101 energy_wh 1: serial must be",
     ):
         assert words in said.stdout, words
     assert "secret-token" not in said.stdout
