@@ -154,6 +154,8 @@ def _show_plan(planned: Plan, *, as_json: bool) -> None:
     for question in planned.questions:
         likely = f"; probably {question.proposed}" if question.proposed else ""
         typer.echo(f"{question.key}: {' or '.join(question.choices)}? ({question.why}{likely})")
+        for part in question.parts:
+            typer.echo(f"  {part.name}: probably {part.proposed}" if part.proposed else f"  {part.name}")
 
 
 def _said(value: Any) -> str:

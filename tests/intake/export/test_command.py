@@ -144,3 +144,19 @@ def test_file_in_the_form_of_the_api_has_nothing_open(engine: Engine, site_id: s
     assert _held(engine, site_id) == {}
     stored = _import(path, site_id, "--json", "--answer", "interval_min=15")
     assert json.loads(stored.stdout)["accepted"] == 1
+
+
+def test_names_are_asked_for_and_answered_by_serial_or_place(
+    engine: Engine, site_id: str, tmp_path: Path
+) -> None:
+    path, truth = written.write(Make("numbered", names="numbered", days=1), tmp_path)
+    open_ = _import(path, site_id)
+    assert open_.exit_code == 3
+    assert "  Unit 1\n" in open_.stdout
+    told = _import(path, site_id, "--answer", f"units=Unit 1:R1C2,Unit 2:{SERIALS[0]},Unit 3:-")
+    assert told.exit_code == 0, told.output
+    held = _held(engine, site_id)
+    assert set(held) == set(SERIALS[:2])
+    wanted = [wh for (serial, _), wh in truth.items() if serial == SERIALS[0]]
+    assert held[SERIALS[1]] == pytest.approx(wanted, abs=1e-3)
+    assert "no unit of the record" in _import(path, site_id, "--answer", "units=Unit 1:R9C9").stderr
