@@ -217,3 +217,14 @@ def test_picture_of_the_light_and_its_numbers(office: TestClient, site_id: str) 
     noon = next(row for row in rows if row[0] == "13:00")
     assert float(noon[1]) == pytest.approx(260)
     assert 200 < float(noon[2]) < 350
+
+
+def test_file_in_a_form_of_the_api_is_looked_over_and_stored_too(
+    office: TestClient, engine: Engine, site_id: str
+) -> None:
+    body = b'{"interval_min": 15, "start": "2026-05-05T11:00:00Z", "energy_wh": {"60418820004": [40, 41.5]}}'
+    where = _bring(office, site_id, body, name="mine.json")
+    page = office.get(where)
+    assert "Tue 5 May 2026, 12:15\N{EN DASH}12:30 41.5 Wh" in _text(page)
+    assert "2 readings are new." in _text(_send(office, where, page, do="take"))
+    assert _version(engine) == 1
