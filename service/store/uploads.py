@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import secrets
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, Literal, NamedTuple
 
@@ -28,9 +28,8 @@ SILENT = timedelta(minutes=3)
 MOST_TRIES = 3
 HIGHEST_FIRST_TURN = 1 << 30
 """The first turn is drawn: the number of a file that was removed comes again, work on it must not."""
-KEPT = {"coming": timedelta(days=1), "done": timedelta(days=90)}
-"""How long a file is kept after its last change, with the rows that were rejected; one that waits for a person less."""
-KEPT_WAITING = timedelta(days=14)
+KEPT_DAYS = {"coming": 1, "asks": 14, "ready": 14, "failed": 14, "done": 90}
+"""How long a file is kept after its last change, with the rows that were rejected."""
 
 
 class Key(NamedTuple):
@@ -212,13 +211,6 @@ def remove_alike(session: Session, upload: Upload) -> None:
 def remove_old(session: Session) -> None:
     """Remove the files that nobody has touched for long."""
     now = datetime.now(UTC)
-    waits = [state for state in (*OPEN, "failed") if state not in KEPT]
-    for states, kept in (*((([state]), time) for state, time in KEPT.items()), (waits, KEPT_WAITING)):
-        session.execute(
-            delete(Upload).where(col(Upload.state).in_(states), col(Upload.changed_at) < now - kept)
-        )
-
-
-def found_of(upload: Upload) -> Mapping[str, Any]:
-    """Return what looking found, nothing before that."""
-    return upload.found or {}
+    for state, days in KEPT_DAYS.items():
+        old = col(Upload.changed_at) < now - timedelta(days=days)
+        session.execute(delete(Upload).where(col(Upload.state) == state, old))

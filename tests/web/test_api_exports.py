@@ -6,7 +6,7 @@ import csv
 import io
 import zipfile
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -259,6 +259,17 @@ def test_work_on_a_file_that_was_removed_does_not_touch_the_next_of_its_number(
         assert not uploads.finish(session, key, "done")
         assert uploads.claim(session, key) is None
         assert session.get_one(Upload, (site_id, key.number)).state == "looking"
+
+
+def test_file_that_nobody_touches_is_removed_in_time(engine: Engine, site_id: str) -> None:
+    for age_days, state in ((13, "asks"), (15, "asks"), (89, "done"), (91, "done"), (400, "taking")):
+        with writing(engine) as session:
+            upload = uploads.begin(session, site_id, name=f"{state} {age_days}", by="Ana")
+            upload.state = state
+            upload.changed_at = datetime.now(UTC) - timedelta(days=age_days)
+    with writing(engine) as session:
+        uploads.remove_old(session)
+        assert {u.name for u in uploads.of_site(session, site_id)} == {"asks 13", "done 89", "taking 400"}
 
 
 def test_only_this_route_takes_more_than_a_body(

@@ -21,7 +21,7 @@ from service.store import audit, mappings, uploads
 from service.store.database import reading, writing
 from service.store.tables import Site, Upload, UploadPiece
 from service.web.app import create_app
-from tests.web.bring import exported
+from tests.web.bring import UNITS, exported
 from tests.web.visit import add_person, add_site, sign_in
 
 
@@ -228,3 +228,13 @@ def test_file_in_a_form_of_the_api_is_looked_over_and_stored_too(
     assert "Tue 5 May 2026, 12:15\N{EN DASH}12:30 41.5 Wh" in _text(page)
     assert "2 readings are new." in _text(_send(office, where, page, do="take"))
     assert _version(engine) == 1
+
+
+def test_what_stands_beside_energy_is_named_in_words(office: TestClient, site_id: str) -> None:
+    lines = exported(units=UNITS[:1]).decode().splitlines()
+    lines = [
+        f"{lines[0]};{UNITS[0]} Temperature (°C)",
+        *(f"{line};{20 + n % 7},5" for n, line in enumerate(lines[1:])),
+    ]
+    page = office.get(_bring(office, site_id, "\n".join(lines).encode()))
+    assert f"Read beside them {UNITS[0]} Temperature (°C) → temperature, °C" in _text(page)

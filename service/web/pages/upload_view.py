@@ -16,6 +16,7 @@ from service.report import words
 from service.report.language import gettext as _
 from service.report.language import marked, ngettext
 from service.store.tables import Site, Upload
+from service.web.pages.feed_form import KIND_WORDS
 from service.web.pages.site_view import Chart
 from service.web.pages.told import in_words
 from service.web.pages.upload_light import doubt_of, light_chart, light_of, light_sentence
@@ -30,6 +31,7 @@ WHAT = {
     "day_first": marked("In a date comes first"),
     "decimal": marked("Before fractions stands"),
     "units": marked("Units"),
+    "beside": marked("Read beside them"),
     "time_columns": marked("Times are taken from"),
     "shape": marked("Layout"),
     "header_row": marked("Rows above the first reading"),
@@ -246,7 +248,7 @@ def _corrections(key: str, value: Any, known: Known) -> tuple[Choice, ...]:
 
 def _said(key: str, value: Any) -> str:
     if isinstance(value, Mapping):
-        return _units(value)
+        return _units(value if key == "units" else {name: _(KIND_WORDS[c]) for name, c in value.items()})
     if isinstance(value, list):
         return words.listed([in_words(one) if one else _("an empty cell") for one in value])
     if key == "encoding":
@@ -282,7 +284,7 @@ def _value(channel: str, value: float) -> str:
         return f"{words.number(value, 1)}{words.NBSP}Wh"
     if channel == "power_w":
         return f"{words.number(value, 1)}{words.NBSP}W"
-    return f"{channel} {words.number(value, 2)}"
+    return f"{_(KIND_WORDS[channel])}: {words.number(value, 2)}"
 
 
 # What became of it
