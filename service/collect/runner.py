@@ -32,9 +32,8 @@ def collect(config: Config, stop: Event) -> None:
         threads = [_started(source, held, stop) for source in config.sources]
         threads.append(Thread(target=sender.run, args=(stop,), name="sender", daemon=True))
         threads[-1].start()
-        while (
-            not stop.is_set()
-        ):  # not stop.wait(): a signal's handler that sets it would wait for this thread's lock
+        # Not stop.wait(): a signal's handler that sets it would wait for a lock that this thread holds.
+        while not stop.is_set() and not held.is_damaged:
             time.sleep(0.5)
         stop.set()
         _joined(threads)
