@@ -308,4 +308,4 @@ def age(seconds: float) -> str:
     for unit, name in ((86_400, "day"), (3600, "hour"), (60, "minute")):
         if seconds >= unit:
             return counted(int(seconds // unit), name)
-    return f"{seconds:.0f} seconds"
+    return counted(round(seconds), "second")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import time
 from datetime import UTC, datetime, timedelta
@@ -74,11 +75,9 @@ def test_a_collector_that_runs_well_needs_nothing(config: Path, tmp_path: Path) 
         box.close()
     assert said.exit_code == 0
     first, second = said.stdout.splitlines()[:2]
-    assert (first, second) == (
-        "The collector runs; it was started 0 seconds ago.",
-        "  gatehouse: heard 0 seconds ago",
-    )
-    assert "The service acknowledged last 0 seconds ago." in said.stdout
+    assert re.fullmatch(r"The collector runs; it was started \d+ seconds? ago\.", first)
+    assert re.fullmatch(r"  gatehouse: heard \d+ seconds? ago", second)
+    assert re.search(r"The service acknowledged last \d+ seconds? ago\.", said.stdout)
     assert "Waiting: nothing." in said.stdout
     assert "The clock agrees with the service's." in said.stdout
     assert said.stdout.endswith("Nothing needs to be done.\n")
@@ -183,7 +182,14 @@ def test_a_second_one_on_the_same_outbox_says_why_it_ends(config: Path, tmp_path
 
 @pytest.mark.parametrize(
     ("seconds", "words"),
-    [(0, "0 seconds"), (59.6, "60 seconds"), (60, "1 minute"), (7300, "2 hours"), (86_400 * 3, "3 days")],
+    [
+        (0, "0 seconds"),
+        (1, "1 second"),
+        (59.6, "60 seconds"),
+        (60, "1 minute"),
+        (7300, "2 hours"),
+        (86_400 * 3, "3 days"),
+    ],
 )
 def test_ages_are_said_in_words(seconds: float, words: str) -> None:
     assert age(seconds) == words
