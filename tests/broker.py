@@ -31,12 +31,14 @@ allow_anonymous false
 password_file {folder}/passwords
 persistence true
 persistence_location {folder}/
-autosave_on_changes true
-autosave_interval 1
+{saving}
 max_queued_messages 0
 max_inflight_messages 200
 log_dest file {folder}/log
 """
+SAVES_EACH_CHANGE = "autosave_on_changes true\nautosave_interval 1"
+"""So that little is lost when it is killed; slow."""
+
 # Debian keeps servers where only the administrator's path leads.
 SEARCHED = os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin"])
 
@@ -84,7 +86,7 @@ class Mosquitto:
             self.process = None
 
 
-def make_broker(folder: Path) -> Mosquitto:
+def make_broker(folder: Path, saving: str = SAVES_EACH_CHANGE) -> Mosquitto:
     """Return a broker that runs; without the program the test is skipped, and fails where all must run."""
     if shutil.which("mosquitto", path=SEARCHED) is None:
         reason = "no MQTT broker: install mosquitto"
@@ -102,7 +104,7 @@ def make_broker(folder: Path) -> Mosquitto:
     if os.geteuid() == 0:  # it would become a user of its own, who may not read these
         (folder / "config").write_text("user root\n", encoding="utf-8")
     with (folder / "config").open("a", encoding="utf-8") as config:
-        config.write(CONFIG.format(port=port, folder=folder))
+        config.write(CONFIG.format(port=port, folder=folder, saving=saving))
     broker = Mosquitto(folder, port)
     broker.start()
     return broker

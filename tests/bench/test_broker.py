@@ -28,7 +28,7 @@ PAYLOAD = {
 
 
 def test_messages_kept_per_second(engine: Engine, tmp_path: Path) -> None:
-    broker = make_broker(tmp_path)
+    broker = make_broker(tmp_path, saving="")
     with writing(engine) as session:
         site = sites.create(session, record())
         key = Key(site.id, feeds.make(session, site.id, "roof/+serial", PAYLOAD, enabled=True).number)
