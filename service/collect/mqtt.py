@@ -7,7 +7,7 @@ as long as the device publishes with QoS 1 and the broker keeps the session.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from threading import Event
 from time import monotonic
@@ -61,6 +61,8 @@ class MqttSource(SourcePart):
     """Another one for each source at the broker: under it the broker keeps what comes meanwhile."""
     topic: Annotated[str, AfterValidator(_topic)]
     payload: PayloadSpec
+    serials: dict[str, str] = Field(default_factory=dict)
+    """The serials on record of units that are called otherwise."""
 
     @model_validator(mode="after")
     def _reachable(self) -> Self:
@@ -111,7 +113,7 @@ class MqttSource(SourcePart):
             samples, wrongs = understood(
                 self.payload, self.topic, message.topic, message.payload, arrived, retained=message.retained
             )
-            found += samples
+            found += [replace(s, serial=self.serials.get(s.serial, s.serial)) for s in samples]
             problems += [f"On {message.topic[:200]}: {p.field} {p.message}." for p in wrongs]
         return found, problems
 

@@ -85,13 +85,13 @@ def listening(source: MqttSource, sender: Sender, sink: Kept) -> None:
     sink.enough.clear()
 
 
-def test_messages_become_samples(source: MqttSource, sender: Sender) -> None:
-    sink = Kept()
+def test_messages_become_samples(mosquitto: Mosquitto, sender: Sender) -> None:
+    source, sink = made(mosquitto, serials={"101": "482913377001"}), Kept()
     with running(source, sink):
         listening(source, sender, sink)
         sender.sent(source.topic.replace("+serial", "101"), message(231.5))
         assert sink.enough.wait(10)
-    assert sink.given[-1][-1] == Sample("101", "power_w", AT, 231.5)
+    assert sink.given[-1][-1] == Sample("482913377001", "power_w", AT, 231.5)
     assert sink.heard_times >= 1
     assert sink.troubles == []
 

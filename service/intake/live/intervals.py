@@ -23,7 +23,7 @@ import numpy as np
 from service.intake.export import counter
 from service.intake.export.model import QUANTITIES
 from service.intake.live.model import Sample
-from service.store.grids import SMALLEST_COVER, FloatArray, IntArray, Samples, moment
+from service.store.grids import SMALLEST_COVER, BoolArray, FloatArray, IntArray, Samples, moment
 
 REACH = timedelta(hours=2)
 """A sample changes no interval further away than this."""
@@ -135,16 +135,22 @@ def _grid(
     apart = np.flatnonzero(np.diff(at) > REACH.total_seconds()) + 1
     runs = [np.arange(p[0] // step, p[-1] // step + 1) for p in np.split(at, apart)]
     starts = np.unique(np.concatenate(runs)).astype(np.int64) * step
-    inside = np.ones(starts.size, dtype=np.bool_)
-    if start is not None:
-        inside &= starts >= start.timestamp()
-    if end is not None:
-        inside &= starts + step <= end.timestamp()
+    inside = _inside(starts, step, start, end)
     if changed is not None:
         before = at[max(0, int(np.searchsorted(at, changed[0].timestamp())) - 1)]
         after = at[min(at.size - 1, int(np.searchsorted(at, changed[1].timestamp(), side="right")))]
         inside &= (starts + step > before) & (starts <= after)
     return _Grid(step, starts[inside])
+
+
+def _inside(starts: IntArray, step: int, start: datetime | None, end: datetime | None) -> BoolArray:
+    """Return which intervals lie whole between the two moments."""
+    inside = np.ones(starts.size, dtype=np.bool_)
+    if start is not None:
+        inside &= starts >= start.timestamp()
+    if end is not None:
+        inside &= starts + step <= end.timestamp()
+    return inside
 
 
 def _heard(trace: _Trace, channel: str, grid: _Grid, values: FloatArray) -> Samples:
@@ -208,11 +214,7 @@ def _energies(
 ) -> Samples:
     """Return energies as they were sent: what keeps to no grid is apportioned where readings are loaded."""
     starts = np.rint(trace.at).astype(np.int64) - (step if label == "end" else 0)
-    inside = np.ones(starts.size, dtype=np.bool_)
-    if start is not None:
-        inside &= starts >= start.timestamp()
-    if end is not None:
-        inside &= starts + step <= end.timestamp()
+    inside = _inside(starts, step, start, end)
     if changed is not None:
         inside &= (trace.at >= changed[0].timestamp()) & (trace.at <= changed[1].timestamp())
     values = trace.values * QUANTITIES[trace.kind]

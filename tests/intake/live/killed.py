@@ -11,6 +11,7 @@ import json
 import signal
 import time
 from collections import deque
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from itertools import count, pairwise
 from multiprocessing import get_context
@@ -37,7 +38,7 @@ SPECS = (
 )
 COMMON = {"serial": {"level": "serial"}, "time": {"path": "$.t"}, "interval_min": 5}
 METERED, COUNTED = SERIALS[:2], SERIALS[2:]
-PATIENCE_S = 60
+PATIENCE_S, SLOW_S = 60, 0.07
 SUSPECT_S = 2.0
 """What a broker acknowledged so shortly before it was killed need not be on its disk."""
 
@@ -50,11 +51,24 @@ def serve(url: str, broker: Broker, site_id: str) -> None:
     """Be the service: listen, and lay what has come, over and over."""
     listener.REFRESH_S, listener.STANDBY_S, listener.WAIT_S = 0.05, 0.05, 0.01  # type: ignore[assignment]
     broker_module.FIRST_BACK_OFF_S, broker_module.LONGEST_BACK_OFF_S = 0.05, 0.1  # type: ignore[assignment]
+    # On a slow disk a kill falls between keeping and acknowledging, or between an interval and its being settled.
+    listener.keep = _slow(listener.keep)
+    lay.take_samples = _slow(lay.take_samples)  # type: ignore[assignment]
     engine = make_engine(url)
     listener.ListenerThread(engine, broker)
     while True:
         lay.lay_site(engine, site_id, datetime.now(UTC))
         time.sleep(0.05)
+
+
+def _slow(work: Callable[..., Any]) -> Callable[..., Any]:
+    def slowly(*given: Any, **named: Any) -> Any:
+        time.sleep(SLOW_S)
+        done = work(*given, **named)
+        time.sleep(SLOW_S)
+        return done
+
+    return slowly
 
 
 class Killed(RuleBasedStateMachine):
