@@ -125,6 +125,13 @@ class Killed(RuleBasedStateMachine):
             self.process.join()
             self.process = None
 
+    @rule(unit=st.sampled_from(METERED), place=st.integers(0, INTERVALS - 1), ms=st.integers(0, 120))
+    def kill_service_at_work(self, unit: str, place: int, ms: int) -> None:
+        self._start()
+        self.send_energies(unit=unit, places=[place])
+        time.sleep(ms / 1000)
+        self.kill_service()
+
     @rule()
     def start_service(self) -> None:
         self._start()

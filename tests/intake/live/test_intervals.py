@@ -155,7 +155,8 @@ def sent(draw: st.DrawFn) -> list[Sample]:
         for minute in sorted(draw(MINUTES)):
             value = draw(st.floats(0, 40))
             total += value
-            found.append(sample(kind, minute, total if kind == "counter_wh" else value))
+            # a counter and energies of one unit would be two answers to one question
+            found.append(sample(kind, minute, total if kind == "counter_wh" else value, serial=kind))
     return found
 
 
