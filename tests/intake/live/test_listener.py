@@ -332,3 +332,23 @@ def _keep(engine: Engine, key: Key, minute: float, total: float) -> None:
     value = feeds.Value(SERIALS[0], "counter_wh", at, total)
     with writing(engine) as session:
         assert feeds.keep(session, key, feeds.Heard(messages=1, values={value[:3]: value}), at)
+
+
+def test_message_that_could_not_be_kept_comes_again(
+    engine: Engine, broker: Broker, sender: Sender, root: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    key, keep, tried = add_feed(engine, f"{root}/+serial"), listener.keep, []
+    with listening(engine, broker):
+        until(lambda: sender.sent(f"{root}/0", "{}") or heard(engine, key).messages)
+
+    def full(*given: Any) -> None:
+        tried.append(given)
+        raise OSError("the disk is full")
+
+    monkeypatch.setattr(listener, "keep", full)
+    with listening(engine, broker):
+        sender.sent(f"{root}/{SERIALS[0]}", message(0, 1))
+        until(lambda: tried)
+    monkeypatch.setattr(listener, "keep", keep)
+    with listening(engine, broker):
+        until(lambda: values(engine) == [(SERIALS[0], "counter_wh", 1.0)])
