@@ -11,11 +11,13 @@ from sqlalchemy import Engine
 
 from service.intake import limits
 from service.intake.export import asking
+from service.intake.export.draft import listed
 from service.intake.export.model import Known, Proposal, Question
-from service.intake.export.propose import Answers, checked_answers, propose
+from service.intake.export.propose import Answers, checked_answers
 from service.intake.export.read import Piece, Rejected, Tally, read
 from service.intake.export.reshape import unfolded
 from service.intake.export.tables import Table
+from service.intake.export.together import proposed
 from service.intake.problems import FieldError, Refused, mark, told
 from service.intake.take import Import, Receipt, take_samples
 from service.store.grids import Samples, moment
@@ -57,10 +59,14 @@ class Plan:
     @property
     def warnings(self) -> list[str]:
         """Return what a person should know of each table, and of those that hold no readings."""
-        several = len(self.tables) > 1
-        found = [(t.name, w) for t, p in self.tables for w in p.warnings]
-        found += [(t.name, told("is not read: {why}", why=p.refused)) for t, p in self.tables if p.refused]
-        return [told("{name}: {warning}", name=n, warning=w) if several else w for n, w in found]
+        said = [(w, t.name) for t, p in self.tables for w in p.warnings]
+        said += [(told("is not read: {why}", why=p.refused), t.name) for t, p in self.tables if p.refused]
+        if len(self.tables) == 1:
+            return [warning for warning, _ in said]
+        names: dict[str, list[str]] = {}
+        for warning, name in said:
+            names.setdefault(warning, []).append(name)
+        return [told("{name}: {warning}", name=listed(n), warning=w) for w, n in names.items()]
 
 
 @dataclass
@@ -80,10 +86,9 @@ def plan(
     """Return how a file's tables would be read; Refused if none can be, or if an answer is none."""
     checked_answers(answers)
     known = Known.of_record(record)
-    found, before = [], 0
-    for table in map(unfolded, tables):
-        found.append((table, propose(table, known, answers, _after(before, seen))))
-        before += table.size
+    found = proposed(
+        [unfolded(table) for table in tables], known, answers, lambda before: _after(before, seen)
+    )
     if all(proposal.recipe is None for _, proposal in found):
         raise Refused(
             [FieldError(table.name, told("holds no readings: {why}", why=p.refused)) for table, p in found]

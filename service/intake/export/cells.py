@@ -18,11 +18,12 @@ _POINT_IS_DECIMAL = re.compile(r"^[+-]?(0?\.\d+|\d+\.\d{1,2}|\d+\.\d{4,}|\d{4,}\
 _POINT_GROUPS = re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3})+$")
 _COMMA_GROUPS = re.compile(r"^[+-]?[1-9]\d{0,2}(,\d{3})+$")
 _SCIENTIFIC = re.compile(r"^\d([.,]\d+)?e\+?\d+$", re.I)
+_APART = str.maketrans({"'": None, "\u2019": None, "\u2212": "-"})
 
 
 def decimal_of(cells: Iterable[str]) -> tuple[str | None, str]:
     """Return the decimal separator of numbers and why; None where 1,234 or 1.234 may be either."""
-    texts = {c.strip().replace(" ", "") for c in cells}
+    texts = {_bare(c) for c in cells}
     comma = sum(bool(_COMMA_IS_DECIMAL.match(t)) for t in texts)
     point = sum(bool(_POINT_IS_DECIMAL.match(t)) for t in texts)
     if comma != point:
@@ -55,12 +56,17 @@ def _not_finite(cell: str) -> float | None:
 
 
 def _number(cell: str, decimal: str) -> float:
-    text = cell.strip().replace("\u00a0", "").replace("\u202f", "").replace(" ", "").replace("'", "")
+    text = _bare(cell)
     groups = _POINT_GROUPS if decimal == "," else _COMMA_GROUPS
     group, whole = ("." if decimal == "," else ","), text.partition(decimal)[0]
     if "_" in text or (group in text and not groups.match(whole)):
         raise ValueError("is not a number in the way of the others")
     return float(text.replace(group, "").replace(decimal, "."))
+
+
+def _bare(cell: str) -> str:
+    """Return a number without the spaces (of any width) and apostrophes that part its thousands."""
+    return "".join(cell.split()).translate(_APART)
 
 
 def numbers(cells: FloatArray | Texts, decimal: str) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from itertools import pairwise
 
@@ -14,6 +15,8 @@ from service.intake.export.times import DAY_S, depends_on_order, parse
 from service.intake.problems import told
 
 _ORDERS: Mapping[str, Order] = {"true": "dmy", "false": "mdy", "year_first": "ymd"}
+_DOTTED = re.compile(r"(?:[^\W\d_]+\W+)?\d{1,2}\.\d{1,2}\.\d")
+"""Who begins with the month writes slashes or dashes, never points (common practice, no source)."""
 _WORDS = {"dmy": "true", "mdy": "false", "ymd": "year_first"}
 Rows = list[list[str]]
 
@@ -36,6 +39,12 @@ def order_of(data: Rows, spread: Rows, layout: Layout, draft: Draft) -> Order:
             _WORDS[smooth[0]], 0.95, told("only so the days follow each other")
         )
         return smooth[0]
+    if len(possible) > 1 and all(_DOTTED.match(t) for t in readable if depends_on_order(t)):
+        possible = [o for o in possible if o != "mdy"]
+        if possible == ["dmy"]:
+            why = told("dates with points begin with the day")
+            draft.guesses["day_first"] = Guess("true", 0.95, why)
+            return "dmy"
     if len(possible) == 1 or len({tuple(parse(t, o) for t in readable) for o in possible}) == 1:
         draft.guesses["day_first"] = Guess(_WORDS[possible[0]], 0.98, told("only so every date exists"))
         return possible[0]

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from service.intake.export import asking
 from service.intake.export.model import QUANTITIES, Guess, Question
-from service.intake.export.zones import zone_of
+from service.intake.export.zones import Light, zone_of
 from service.intake.problems import FieldError, Refused, told
 
 KEYS = ("timezone", "day_first", "label", "quantity", "interval_min", "decimal", "units")
@@ -32,6 +32,11 @@ class Draft:
     guesses: dict[str, Guess] = field(default_factory=dict)
     questions: list[Question] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    light: Light | None = None
+    beside: tuple[Light, ...] = ()
+    """What its rows show of the light, and those of other tables of the file."""
+    zone: Guess | None = None
+    """What these have settled for it."""
 
     def settle(self, key: str, guess: Guess, question: Question | None) -> str:
         """Take an answer before a guess, and keep the question if there is none."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Literal
 
 Order = Literal["dmy", "mdy", "ymd"]
@@ -131,9 +131,11 @@ class Proposal:
     warnings: tuple[str, ...] = ()
     refused: str | None = None
     recipe: Recipe | None = None
+    light: Any = None
+    """What its rows show of the light, by which the tables of one file are judged together."""
 
     def as_json(self) -> dict[str, Any]:
         """Return it for programs, without the recipe."""
-        found = asdict(self)
-        del found["recipe"]
+        found = asdict(replace(self, recipe=None, light=None))
+        del found["recipe"], found["light"]
         return found

@@ -17,7 +17,7 @@ from service.intake.export.draft import LONGEST_MIN, Answers, Draft, checked_ans
 from service.intake.export.intervals import Steps, by_label, evened, steps_of
 from service.intake.export.label import Shown, by_days, by_noon, by_sun, said_label, settled, taken_as
 from service.intake.export.layout import Layout, NotReadable, Value, layout_of
-from service.intake.export.model import Guess, Known, Order, Proposal, Recipe
+from service.intake.export.model import Guess, Known, Order, Proposal, Question, Recipe
 from service.intake.export.naming import Units, chosen
 from service.intake.export.quantity import best_columns, fitting_quantities, quantity_of
 from service.intake.export.survey import Survey, Trace, stamps, survey, time_text, traces
@@ -46,9 +46,16 @@ class _Look:
     spread: Mapping[str, Trace]
 
 
-def propose(table: Table, known: Known, answers: Answers, seen: Seen = lambda _: None) -> Proposal:
-    """Return how the table is to be read."""
-    draft = Draft(answers)
+def propose(
+    table: Table,
+    known: Known,
+    answers: Answers,
+    seen: Seen = lambda _: None,
+    beside: Sequence[Light] = (),
+    zone: Guess | None = None,
+) -> Proposal:
+    """Return how the table is to be read; others of its kind show their light `beside`, or have settled its zone."""
+    draft = Draft(answers, beside=tuple(beside), zone=zone)
     if table.encoding:
         encoding = table.encoding.removesuffix("-sig")
         sure = 0.95 if encoding.startswith("utf") else 0.7
@@ -59,7 +66,14 @@ def propose(table: Table, known: Known, answers: Answers, seen: Seen = lambda _:
         recipe = _recipe(table, survey(table, seen), units, draft)
     except NotReadable as why:
         return Proposal(table.name, draft.guesses, refused=why.args[0])
-    return Proposal(table.name, draft.guesses, tuple(draft.questions), tuple(draft.warnings), None, recipe)
+    return Proposal(
+        table.name,
+        draft.guesses,
+        tuple(draft.questions),
+        tuple(draft.warnings),
+        recipe=recipe,
+        light=draft.light,
+    )
 
 
 def _said_units(answers: Answers, known: Known) -> Mapping[str, str]:
@@ -301,7 +315,9 @@ def _label_and_zone(
         said = Guess("end", 0.95, told("each time is a moment"))
 
     def light_of(label: str | None) -> Light:
-        return _light(look, quantity, steps, known, label, irregular=irregular)
+        own = _light(look, quantity, steps, known, label, irregular=irregular)
+        draft.light = own
+        return own.joined(draft.beside)
 
     sure = draft.answers.get("label") or (said.value if said else None)
     likely = _likely_zone(look, light_of(sure), draft)[0]
@@ -330,7 +346,7 @@ def _likely_zone(look: _Look, light: Light, draft: Draft) -> tuple[str, bool, bo
     if "timezone" in draft.answers:
         return draft.answers["timezone"], True, False
     headings = _headings(look)
-    guess, question = naive_zone(light, headings)
+    guess, question = _naive_zone(light, headings, draft)
     likely = (question.proposed if question else None) or str(guess.value)
     return likely, named_in(headings) is not None, question is not None
 
@@ -396,10 +412,14 @@ def _zone(look: _Look, light: Light, draft: Draft) -> str | None:
         return None
     if with_offset:
         draft.warnings.append(told("some times have an offset from UTC and some have none"))
-    zone = draft.settle("timezone", *naive_zone(light, _headings(look)))
+    zone = draft.settle("timezone", *_naive_zone(light, _headings(look), draft))
     if "timezone" in draft.answers:
         _warn_of_zone(zone, light, draft)
     return zone
+
+
+def _naive_zone(light: Light, headings: str, draft: Draft) -> tuple[Guess, Question | None]:
+    return naive_zone(light, headings) if draft.zone is None else (draft.zone, None)
 
 
 def _headings(look: _Look) -> str:

@@ -6,27 +6,25 @@ A table whose rows have times already is left as it is. What the cells mean besi
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
-from itertools import chain, islice
+from functools import partial
+from itertools import chain, islice, pairwise
 
-from service.intake.export import words
+from service.intake.export import bare, words
+from service.intake.export.bare import Fold, Row
 from service.intake.export.blocks import in_blocks
+from service.intake.export.cells import number
 from service.intake.export.layout import kind_of
 from service.intake.export.tables import Table
 
 HEAD = 400
 FAR = 60_000
 FEWEST_ACROSS = 6
-FIRST_DAY, LAST_DAY = 38_353, 73_050
-"""Days as spreadsheets count them: the beginning of 2005 and the end of 2099."""
 
-Row = list[str]
-Fold = Callable[[Iterator[Row]], Iterator[Row]]
-
-_WITH_UNIT = re.compile(r"\s*([+-]?\d[\d.,' \u00a0]*?)\s*(k?wh?|v|a|hz|°\s?c|%)\s*", re.I)
-_COUNTED = re.compile(r"\d{5}[.,]\d+")
+_WITH_UNIT = re.compile(r"([+-]?\d[\d.,'\s]*?)\s*(k?wh?|v|a|hz|°\s?c|%)", re.I)
+LONGEST_WITH_UNIT = 40
+"""The pattern takes long for long cells."""
 _LABEL = re.compile(r"^[^\W\d_]+(\s[^\W\d_]+)?\s*:\s*")
 _DATE = re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d|\d{1,2}\.\d{1,2}\.\d{4}|20\d{6})(?!\d)")
 
@@ -34,7 +32,11 @@ _DATE = re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d|\d{1,2}\.\d{1,2}\.\d{4}|20\d{6})(?!
 def unfolded(table: Table) -> Table:
     """Return the table with a row for each time, itself if it has them."""
     head = list(islice(table.rows(), HEAD))
-    for shape in (_blocks, _date_above, _date_once, _counted, _across, _days_down, _times_down):
+    written = next(filter(None, (kind(head) for kind in (bare.in_parts, bare.clocks, bare.counted))), None)
+    if written is not None:
+        table = _folded(table, written)
+        head = list(islice(table.rows(), HEAD))
+    for shape in (_blocks, _date_above, _date_once, _across, _days_down, _times_down):
         fold = shape(head, table)
         if fold is not None:
             table = _folded(table, fold)
@@ -67,9 +69,10 @@ def _is_data(row: Sequence[str]) -> bool:
 
 def _blocks(head: list[Row], table: Table) -> Fold | None:
     """Return the fold of a table with a block for each unit, named above it or in its headings."""
-    first = next((i for i, row in enumerate(head) if _is_data(row)), None)
-    if not first:
+    begin = _begin_of_data(head)
+    if begin is None or not begin[0]:
         return None
+    first, column = begin
     groups = [head[:first], *_breaks(table, first)]
     named = [_title_and_heading(group) for group in groups]
     headings = {tuple(heading) for _, heading in named}
@@ -77,8 +80,26 @@ def _blocks(head: list[Row], table: Table) -> Fold | None:
     if len(named) < 2:
         return None
     if len(headings) == 1 and len(titles) > 1 and not any(map(_is_no_title, titles)):
-        return _by_title
-    return _by_heading if len(headings) > 1 and all(len(h) > 1 for h in headings) else None
+        return partial(_by_title, column=column)
+    parted = len(headings) > 1 and all(len(h) > 1 for h in headings)
+    return partial(_by_heading, column=column) if parted else None
+
+
+def _begin_of_data(head: list[Row]) -> tuple[int, int] | None:
+    """Return the first row of two that have their times one below the other, and the column of these."""
+    for i, (row, below) in enumerate(pairwise(head)):
+        if _is_data(row) and (column := _dated(row)[0]) in _dated(below):
+            return i, column
+    return None
+
+
+def _dated(row: Sequence[str]) -> list[int]:
+    return _of_kind(row, "datetime", "date")
+
+
+def _is_row(row: Sequence[str], column: int) -> bool:
+    """Return whether a row is data with its time in that column; a line above headings may have one elsewhere."""
+    return _is_data(row) and _dated(row)[0] == column
 
 
 def _is_no_title(title: str) -> bool:
@@ -106,11 +127,11 @@ def _title_and_heading(group: list[Row]) -> tuple[Row, Row]:
     return (above[-1] if above else []), heading
 
 
-def _by_title(rows: Iterator[Row]) -> Iterator[Row]:
+def _by_title(rows: Iterator[Row], column: int) -> Iterator[Row]:
     """Give the blocks as one table whose last column names the block."""
     title, group, begun = "", list[Row](), False
     for row in rows:
-        if not _is_data(row):
+        if not _is_row(row, column):
             group.append(row)
             continue
         if group:
@@ -122,11 +143,11 @@ def _by_title(rows: Iterator[Row]) -> Iterator[Row]:
         yield [*row, title]
 
 
-def _by_heading(rows: Iterator[Row]) -> Iterator[Row]:
+def _by_heading(rows: Iterator[Row], column: int) -> Iterator[Row]:
     """Give each value of the blocks as a row, with its heading as the name."""
     heading, group, begun = Row(), list[Row](), False
     for row in rows:
-        if not _is_data(row):
+        if not _is_row(row, column):
             group.append(row)
             continue
         times = _of_kind(row, "datetime", "date", "time")
@@ -155,9 +176,9 @@ def _date_above(head: list[Row], table: Table) -> Fold | None:
     date = dates.pop()
 
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
-        for number, row in enumerate(rows):
-            own = date if number >= first and _of_kind(row[:3], "time") else ""
-            yield ["Date" if number == first - 1 else own, *row]
+        for at, row in enumerate(rows):
+            own = date if at >= first and _of_kind(row[:3], "time") else ""
+            yield ["Date" if at == first - 1 else own, *row]
 
     return fold
 
@@ -180,32 +201,6 @@ def _date_once(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - 
             yield [*row[:column], date, *row[column + 1 :]] if bare else row
 
     return fold
-
-
-def _counted(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
-    """Return the fold of a table whose times are days as spreadsheets count them."""
-    if any(_is_data(row) for row in head):
-        return None
-    data = [row for row in head if row and _is_counted(row[0])]
-    if len(data) < max(FEWEST_ACROSS, 0.6 * len(head)):
-        return None
-
-    def fold(rows: Iterator[Row]) -> Iterator[Row]:
-        for row in rows:
-            yield [_from_count(row[0]), *row[1:]] if row and _is_counted(row[0]) else row
-
-    return fold
-
-
-def _is_counted(cell: str) -> bool:
-    text = cell.strip().replace(",", ".")
-    is_count = _COUNTED.fullmatch(text) or (text.isdecimal() and len(text) == 5)
-    return bool(is_count) and FIRST_DAY <= float(text) <= LAST_DAY
-
-
-def _from_count(cell: str) -> str:
-    at = datetime(1899, 12, 30) + timedelta(days=float(cell.strip().replace(",", ".")))  # noqa: DTZ001 - no zone
-    return (at + timedelta(milliseconds=500)).replace(microsecond=0).isoformat(" ")
 
 
 # Times or days across
@@ -237,7 +232,9 @@ def _transposing(at: int, times: list[int], *, dates_above: bool = False) -> Fol
             heading = _with_dates(heading, next(rows), times)
         units = [row for row in rows if len(_full(row)) > 1]
         corner = " ".join(heading[i].strip() for i in range(times[0]) if heading[i].strip())
-        corner = "" if words.TIME.search(corner) or words.SERIAL.search(corner) else f" {corner}"
+        if words.TIME.search(corner) or words.SERIAL.search(corner):
+            corner = f"({unit.replace('w', 'W')})" if (unit := words.unit_of(corner)) else ""
+        corner = f" {corner}".rstrip()
         yield ["Time", *(" ".join(c.strip() for c in row[: times[0]] if c.strip()) + corner for row in units)]
         for i in times:
             yield [heading[i], *(row[i] if len(row) > i else "" for row in units)]
@@ -310,7 +307,7 @@ def _by_day(at: int, dates: list[int]) -> Fold:
 
 def _units_in_cells(head: list[Row]) -> Fold | None:
     """Return the fold that takes units of measure out of cells and says them in the headings."""
-    first = next((i for i, row in enumerate(head) if any(map(_WITH_UNIT.fullmatch, row))), None)
+    first = next((i for i, row in enumerate(head) if any(map(_with_unit, row))), None)
     if not first:
         return None
     width = max(len(row) for row in head)
@@ -318,10 +315,10 @@ def _units_in_cells(head: list[Row]) -> Fold | None:
     heading = max((i for i in range(first) if len(_full(head[i])) > 1), default=0)
 
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
-        for number, row in enumerate(rows):
-            if number == heading:
+        for at, row in enumerate(rows):
+            if at == heading:
                 yield [f"{cell} ({units[i]})" if i in units else cell for i, cell in enumerate(row)]
-            elif number < first:
+            elif at < first:
                 yield row
             else:
                 yield [_bare(cell, units[i]) if i in units else cell for i, cell in enumerate(row)]
@@ -329,9 +326,14 @@ def _units_in_cells(head: list[Row]) -> Fold | None:
     return fold if units else None
 
 
+def _with_unit(cell: str) -> re.Match[str] | None:
+    bare = cell.strip()
+    return _WITH_UNIT.fullmatch(bare) if bare[:1] and len(bare) <= LONGEST_WITH_UNIT else None
+
+
 def _unit_of_column(rows: list[Row], column: int) -> str | None:
     """Return the unit of a column, without its prefix if cells differ in it."""
-    found = [m[2] for row in rows if len(row) > column and (m := _WITH_UNIT.fullmatch(row[column]))]
+    found = [m[2] for row in rows if len(row) > column and (m := _with_unit(row[column]))]
     plain = {unit.lower().removeprefix("k") for unit in found}
     if len(plain) != 1 or len(found) < 0.3 * len(rows):
         return None
@@ -340,11 +342,14 @@ def _unit_of_column(rows: list[Row], column: int) -> str | None:
 
 
 def _bare(cell: str, unit: str) -> str:
-    found = _WITH_UNIT.fullmatch(cell)
+    found = _with_unit(cell)
     if not found:
         return cell
     if found[2].lower() == unit.lower() or not found[2].lower().startswith("k"):
         return found[1]
-    comma = "," in found[1] and "." not in found[1]
-    value = f"{float(found[1].replace(',', '.').replace(' ', '')) * 1000:.6f}"
-    return value.replace(".", ",") if comma else value
+    decimal = "," if found[1].rfind(",") > found[1].rfind(".") else "."
+    try:
+        value = number(found[1], decimal)
+    except ValueError:
+        return cell
+    return "" if value is None else f"{value * 1000:.6f}".replace(".", decimal)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from zoneinfo import ZoneInfo
 
@@ -89,6 +90,15 @@ class Light:
     """From a label to the middle of its interval; two where it is not known which end it names."""
     labels: tuple[Trace, ...] = ()
 
+    def joined(self, others: Sequence[Light]) -> Light:
+        """Return it with what other tables show of the same zone and label."""
+        every = (self, *others)
+        return replace(
+            self,
+            head=_together(light.head for light in every),
+            spread=_together(light.spread for light in every),
+        )
+
     def late(self, zone: str) -> float | None:
         """Return how late the light is if the labels are of that zone; at best, where the label is open."""
         found = lateness_min(self.head.values(), Clockwork(zone_of(zone)).utc, self.known.longitude)
@@ -158,6 +168,10 @@ class Light:
         year = datetime.fromtimestamp(int(trace.naive[0]), UTC).year if trace else 2026
         zone = zone_of(self.known.zone)
         return min(_offset(datetime(year, month, 1), zone, 0) for month in (1, 7))  # noqa: DTZ001 - a clock's time
+
+
+def _together(traces: Iterable[Mapping[str, Trace]]) -> dict[str, Trace]:
+    return {f"{i} {name}": trace for i, own in enumerate(traces) for name, trace in own.items()}
 
 
 def _keeps_changes(naive: IntArray, clock: Clockwork) -> bool:

@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from service.intake.export.model import Known, Proposal
-from service.intake.export.propose import propose
 from service.intake.export.read import Tally, read
 from service.intake.export.reshape import unfolded
 from service.intake.export.tables import Table, tables_of
+from service.intake.export.together import proposed
 from tests.intake.export.corpus import Make, Truth, answers_of, record_of
 
 Got = dict[tuple[str, datetime], float]
@@ -37,7 +37,7 @@ def known_of(make: Make) -> Known:
 
 def proposals(path: Path, known: Known, answers: Mapping[str, str]) -> Found:
     """Return how the file's tables would be read."""
-    return [(table, propose(table, known, answers)) for table in map(unfolded, tables_of(path))]
+    return proposed([unfolded(table) for table in tables_of(path)], known, answers)
 
 
 def judged(path: Path, make: Make, truth: Truth, answers: Mapping[str, str] | None = None) -> Judged:
