@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
+from itertools import pairwise
 
 from service.intake.export import words
 from service.intake.export.layout import kind_of
@@ -24,6 +25,10 @@ FIRST_DAY, LAST_DAY = 38_353, 73_050
 
 HOUR = re.compile(r"hour|stunde|heure|\bhora|\bora\b|\buur|godzin|\bh+\b|^std\b", re.I)
 _CLOCK = re.compile(rf"{words.TIME.pattern}|{HOUR.pattern}|hh:?mm", re.I)
+_DAYS_OF_HOURS = tuple(
+    [form.format(hour) for hour in range(begin, begin + 24)] for begin in (0, 1) for form in ("{}", "{:02}")
+)
+_DOTTED = re.compile(r"(\d{1,2})\.(\d\d)(?:\.(\d\d))?")
 _COUNTED = re.compile(r"\d{5}[.,]\d+")
 _PARTS = {
     "year": re.compile(r"\s*(year|yyyy|jahr|ann[ée]e|a[ñn]o|anno|jaar|rok)\s*", re.I),
@@ -71,8 +76,33 @@ def clocks(head: Sequence[Row]) -> Fold | None:
     return None
 
 
+def hours_across(head: Sequence[Row]) -> Fold | None:
+    """Return the fold of a table with days in rows, and the hours 0 to 23 or 1 to 24 in its heading."""
+    for at, (row, below) in enumerate(pairwise(head[:30])):
+        for first in range(min(FURTHEST, len(row))):
+            hours = [cell.strip() for cell in row[first : first + 24]]
+            if hours in _DAYS_OF_HOURS and any(kind_of(cell) == "date" for cell in below[:first]):
+                return _rewriting_hours(at, first)
+    return None
+
+
+def _rewriting_hours(at: int, first: int) -> Fold:
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        for i, row in enumerate(rows):
+            if i == at:
+                hours = [f"{int(cell):02}:00" for cell in row[first : first + 24]]
+                yield [*row[:first], *hours, *row[first + 24 :]]
+            else:
+                yield row
+
+    return fold
+
+
 def _clock_of(rows: Sequence[Row], column: int, heading: str) -> Callable[[str], str] | None:
     """Return what makes clock times of a column's numbers, if all of them are such."""
+    dotted = [_DOTTED.fullmatch(row[column].strip()) for row in rows if len(row) > column]
+    if all(m and int(m[1]) <= 24 and int(m[2]) < 60 for m in dotted):
+        return lambda cell: cell.strip().replace(".", ":") if _DOTTED.fullmatch(cell.strip()) else cell
     cells = {row[column].strip().removesuffix(".0") for row in rows if len(row) > column}
     if len(cells) < FEWEST or not all(cell.isdecimal() and len(cell) <= 6 for cell in cells):
         return None

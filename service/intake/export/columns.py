@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
+from service.intake.export import words
 from service.intake.export.cells import lost_digits, number
 from service.intake.export.channels import channel_of
 from service.intake.export.draft import Draft, listed
@@ -16,6 +17,8 @@ from service.intake.export.words import is_missing
 from service.intake.problems import told
 
 LOOKED_AT = 600
+SLOW = 0.6
+"""Of the moves of another column: a counter of fine steps moves with each power, in all the light."""
 FEWEST_STEPS = 12
 """Energies of fewer different values tell a unit from its neighbour worse than its power does."""
 
@@ -125,7 +128,30 @@ def coarse_columns(data: Rows, layout: Layout) -> frozenset[int]:
     """Return the columns whose values take very few steps."""
     if len(layout.values) < 2 or len(data) < LOOKED_AT / 3:
         return frozenset()
-    return frozenset(v.index for v in layout.values if _steps(data, v.index) < FEWEST_STEPS)
+    few = {v.index for v in layout.values if _steps(data, v.index) < FEWEST_STEPS}
+    return frozenset(few | _slow_counters(data, layout))
+
+
+def _slow_counters(data: Rows, layout: Layout) -> set[int]:
+    """Return the counters that stand still while another column of their unit moves: they count in large steps."""
+    counters = [v for v in layout.values if words.COUNTER.search(v.heading)]
+    if not counters or len(counters) == len(layout.values):
+        return set()
+    moved = {v.index: _moves(data, v.index, layout.serial_column) for v in layout.values}
+    most = {c.index: max(moved[v.index] for v in layout.values if v.serial == c.serial) for c in counters}
+    return {column for column, count in most.items() if moved[column] < SLOW * count}
+
+
+def _moves(data: Rows, column: int, serial_column: int | None) -> int:
+    """Return how often a unit's cell is not as in its row before."""
+    last: dict[str, str] = {}
+    count = 0
+    for row in data[: 10 * LOOKED_AT]:
+        if len(row) > column and (cell := row[column]).strip():
+            unit = "" if serial_column is None or len(row) <= serial_column else row[serial_column]
+            count += last.get(unit, cell) != cell
+            last[unit] = cell
+    return count
 
 
 def _steps(data: Rows, column: int) -> int:

@@ -31,6 +31,7 @@ from service.store.grids import IntArray
 __all__ = ["Answers", "checked_answers", "propose"]
 
 INTERVALS = tuple(map(str, INTERVALS_MIN))
+NEGATIVE_SHARE = 0.9
 
 
 @dataclass(frozen=True)
@@ -143,6 +144,9 @@ def _look(
     )
     if not any(t.naive.size for t in head.values()):
         raise NotReadable(told("no row has a time and a number"))
+    every = np.concatenate([t.values for t in head.values()])
+    if np.count_nonzero(every < 0) > NEGATIVE_SHARE * np.count_nonzero(every):
+        raise NotReadable(told("its values are negative; export what was made as positive numbers"))
     known, tail = ([s for s in stamps(rows, layout, order) if s is not None] for rows in (data, found.tail))
     return _Look(data, layout, order, known, tail, head, all_over)
 

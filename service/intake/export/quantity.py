@@ -144,6 +144,12 @@ def quantity_of(
     if unit in ("w", "kw"):
         possible = [f"power_{unit}"]
         counter = False
+    other = _meant_by_words(headings, unit, counter)
+    if other in fitting and possible != [other]:
+        why = told(
+            "the words of the heading speak of another quantity than its unit {unit}", unit=_shown(unit)
+        )
+        return Guess(possible[0], 0.5, why), asked("quantity", (*possible, other), why)
     if len(possible) == 1 and possible[0] in fitting:
         return Guess(possible[0], 0.97, _why(unit, counter)), None
     likely = [q for q in possible if q in fitting] or fitting or possible
@@ -155,6 +161,16 @@ def quantity_of(
     )
     choices = tuple(possible if unit is None and len(possible) > 1 else QUANTITIES)
     return Guess(likely[0], 0.5, why), asked("quantity", choices, why, likely[0])
+
+
+def _meant_by_words(headings: str, unit: str | None, counter: bool | None) -> str:
+    """Return what a heading such as `Energy [W]` means if its word is right and its unit is not."""
+    energy, power = bool(words.ENERGY_ALONE.search(headings)), bool(words.POWER.search(headings))
+    if unit in ("w", "kw") and energy and not power:
+        return f"{'counter' if counter else 'energy'}_{unit}h"
+    if unit in ("wh", "kwh") and power and not energy and not counter and not words.COUNTER.search(headings):
+        return f"power_{unit.removesuffix('h')}"
+    return ""
 
 
 def _agrees(quantity: str, unit: str | None, counter: bool | None, headings: str) -> bool:
@@ -189,4 +205,8 @@ def fitting_quantities(traces: Mapping[str, Trace], steps: Steps, known: Known) 
 def _why(unit: str | None, counter: bool | None) -> str:
     if unit is None:
         return told(_UNNAMED[counter])
-    return told(_NAMED[counter], unit=unit.replace("w", "W"))
+    return told(_NAMED[counter], unit=_shown(unit))
+
+
+def _shown(unit: str | None) -> str:
+    return (unit or "").replace("w", "W")

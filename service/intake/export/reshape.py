@@ -6,7 +6,7 @@ A table whose rows have times already is left as it is. What the cells mean besi
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import chain, islice, pairwise
@@ -17,6 +17,7 @@ from service.intake.export.blocks import in_blocks
 from service.intake.export.cells import number
 from service.intake.export.layout import kind_of
 from service.intake.export.tables import Table
+from service.intake.export.told_in_rows import in_columns
 
 HEAD = 400
 FAR = 60_000
@@ -32,7 +33,8 @@ _DATE = re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d|\d{1,2}\.\d{1,2}\.\d{4}|20\d{6})(?!
 def unfolded(table: Table) -> Table:
     """Return the table with a row for each time, itself if it has them."""
     head = list(islice(table.rows(), HEAD))
-    written = next(filter(None, (kind(head) for kind in (bare.in_parts, bare.clocks, bare.counted))), None)
+    kinds = (bare.in_parts, bare.hours_across, bare.clocks, bare.counted, _told_in_rows(table))
+    written = next(filter(None, (kind(head) for kind in kinds)), None)
     if written is not None:
         table = _folded(table, written)
         head = list(islice(table.rows(), HEAD))
@@ -43,6 +45,10 @@ def unfolded(table: Table) -> Table:
             break
     fold = _units_in_cells(list(islice(table.rows(), HEAD)))
     return table if fold is None else _folded(table, fold)
+
+
+def _told_in_rows(table: Table) -> Callable[[list[Row]], Fold | None]:
+    return lambda head: in_columns(head, lambda: islice(table.rows(), FAR))
 
 
 def _folded(table: Table, fold: Fold) -> Table:

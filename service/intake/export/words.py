@@ -41,6 +41,8 @@ ENERGY = re.compile(
     rf"energ|[ée]nerg|yield|ertrag|produ[ck]|produz|erzeugung|einspeisung|opbrengst|generat|generaci|{_B}e_?ac{_E}",
     re.I,
 )
+ENERGY_ALONE = re.compile(r"energ|[ée]nerg|yield|ertrag", re.I)
+"""Words that are not said of a power, as production and generation are."""
 OTHER = re.compile(
     r"volt|spannung|current|strom|freq|fr[ée]q|temp|signal|status|state|error|fehler|tensi|spanning|courant|corriente|corrente"
     r"|irradi|einstrahl|humid|wind|rssi|efficien|wirkungsgrad|cos ?phi|power factor|leistungsfaktor|price|preis|cost"
@@ -57,6 +59,7 @@ _MEASURE = re.compile(
 MISSING = frozenset((
     "", "-", "--", "---", "…", "...", ".", "x", "*", "?", "\u2013", "\u2014", "n/a", "na", "n.a.", "n. a.", "n/d",
     "nd", "s/d", "nan", "nil", "null", "none", "missing", "offline", "no data", "nodata", "fehlt", "keine daten",
+    "unavailable", "unknown",
     "k.a.", "k. a.",
     "#n/a", "#nv", "#n/v", "#ref!", "#value!", "#wert!", "#bezug!", "#div/0!", "\\n",
 ))  # fmt: skip

@@ -98,6 +98,8 @@ class Make:
     """After so many rows the headings stand once more, with a comment."""
     footer: str | None = None
     azimuth: float = 170.0
+    azimuths: tuple[float, ...] = ()
+    """Of each unit, if they face different ways."""
 
     @property
     def shown_names(self) -> dict[str, str]:
@@ -136,7 +138,8 @@ def truth_of(make: Make) -> Truth:
             while at < end:
                 sky = 0.6 + 0.4 * dice.random()
                 if make.hours[0] <= at.hour < make.hours[1]:
-                    power = _power(at + timedelta(minutes=minutes / 2), make.azimuth)
+                    faces = make.azimuths[i] if make.azimuths else make.azimuth
+                    power = _power(at + timedelta(minutes=minutes / 2), faces)
                     found[serial, at] = round(power * (1 - 0.07 * i) * sky * minutes / 60, make.digits)
                 at += timedelta(minutes=minutes)
     return found
@@ -319,6 +322,21 @@ MAKES = (
     Make("moments", irregular=True, interval=5, quantity="power_w", heading="{serial} Power (W)"),
     Make("minutes_3", interval=3),
     Make("nights_left_out", hours=(2, 20), heading="{serial} Wh"),
+    Make("hours_of_four_digits", time="%Y%m%d", second_time=("%H%M", "hhmm"), time_heading="date"),
+    Make("hours_with_points", time="%d/%m/%Y", second_time=("%H.%M", "Ora"), time_heading="Data", delimiter=";"),
+    Make("hours_without_zeros", time="%Y-%m-%d", second_time=("%-H:%-M", "clock time"), time_heading="day"),
+    Make("hours_alone", time="%Y-%m-%d", second_time=("%-H", "Hour"), time_heading="Date", interval=60, days=6),
+    Make("points_one_day", first=date(2026, 6, 3), days=1, **_DE),
+    Make("date_above_with_points", time="%H:%M", days=1, delimiter=";", first=date(2026, 6, 3),
+         preamble=("Tagesbericht;03.06.2026", "")),
+    Make("thousands_thin", quantity="counter_wh", thousands="\u202f", delimiter=";", decimal=",", label="end",
+         heading="Total {serial} Wh", digits=1),
+    Make("time_of_printing_above", heading="{serial}", units_row="Wh", preamble=("Printed,2026-07-14 08:03",)),
+    Make("transposed_unit_in_corner", shape="transposed", value_heading="Serial no. / Wh", days=1),
+    Make("archive_east_west", kind="zip", azimuths=(90, 270, 90), quantity="power_w", value_heading="Power (W)"),
+    Make("told_in_rows", shape="told", beside=("dc", "temp"), value_heading="Energy"),
+    Make("states", shape="told", quantity="counter_wh", label="end", value_heading="total energy"),
+    Make("energy_said_w", heading="{serial} Energy (W)"),
     Make("hourly_utc_offset", interval=60, offset="Z", zone="UTC", label="end"),
 )  # fmt: skip
 

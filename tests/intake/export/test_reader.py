@@ -48,6 +48,7 @@ ASKED = {
     "named_by_place": frozenset(["units"]),
     "interval_changes_end": frozenset(["label"]),
     "nights_left_out": frozenset(["label"]),
+    "energy_said_w": frozenset(["quantity"]),
 }
 """What must be asked, since neither the file nor the record can tell; of every other make nothing is."""
 

@@ -112,6 +112,7 @@ def _rows(make: Make, truth: Truth) -> Iterable[Row]:
         "transposed": _transposed,
         "days": _days,
         "times": _times,
+        "told": _told,
     }
     rows = list(shape[make.shape](grid))
     if make.again:
@@ -158,6 +159,29 @@ def _long(grid: Grid) -> Iterator[Row]:
                     *beside,
                     *(f(t) for _, f in make.extra),
                 ]
+
+
+def _told(grid: Grid) -> Iterator[Row]:
+    """Give a row for each value, which says what it is of; without further channels the unit's name says it, too."""
+    make = grid.make
+    if not make.beside:
+        yield [*_clock_heading(make), "Entity", "State", "Unit of measure"]
+        for t in grid.times:
+            for s in grid.serials:
+                yield [
+                    *_clock(make, t, s),
+                    f"roof.{s}_{make.value_heading}".replace(" ", "_"),
+                    grid.cells[s, t],
+                    "Wh",
+                ]
+        return
+    yield [*_clock_heading(make), make.serial_heading, "Channel", "Value", "Unit"]
+    for t in grid.times:
+        for s in grid.serials:
+            yield [*_clock(make, t, s), s, make.value_heading, grid.cells[s, t], "Wh"]
+            for b in make.beside:
+                name, _, unit = BESIDE[b][0].rstrip(")").partition(" (")
+                yield [*_clock(make, t, s), s, name, _beside(grid, s, t, b), unit]
 
 
 def _blocks(grid: Grid) -> Iterator[Row]:

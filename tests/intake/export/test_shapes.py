@@ -1,0 +1,83 @@
+"""Times as bare numbers, in columns of their own or across, and which of two columns of a unit is taken."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+
+from service.intake.export.model import Known
+from service.intake.export.propose import propose
+from service.intake.export.reshape import unfolded
+from service.intake.export.tables import tables_of
+from tests.intake.export.corpus import RECORD, SERIALS
+
+KNOWN = Known.of_record(RECORD)
+
+
+def _rows(folder: Path, lines: list[str]) -> list[list[str]]:
+    path = folder / "export.csv"
+    path.write_text("\n".join(lines))
+    (table,) = tables_of(path)
+    return list(unfolded(table).rows())
+
+
+@pytest.mark.parametrize(
+    ("heading", "cells", "read"),
+    [
+        ("hhmm", ["15", "915", "1000", "1015", "1030", "1045"], ["00:15:00", "09:15:00", "10:00:00"]),
+        (
+            "Time",
+            ["0", "91500", "100000", "101500", "103000", "104500"],
+            ["00:00:00", "09:15:00", "10:00:00"],
+        ),
+        ("Stunde", ["1", "2", "3", "4", "5", "24"], ["01:00:00", "02:00:00", "03:00:00"]),
+        ("Ora", ["0.15", "9.15", "10.00", "10.15", "10.30", "10.45"], ["0:15", "9:15", "10:00"]),
+        ("count", ["15", "915", "1000", "1015", "1030", "1045"], ["15", "915", "1000"]),
+        ("Time", ["15", "975", "1000", "1015", "1030", "1045"], ["15", "975", "1000"]),
+    ],
+)
+def test_numbers_beside_dates_are_clock_times_only_if_all_can_be(
+    heading: str, cells: list[str], read: list[str], tmp_path: Path
+) -> None:
+    rows = _rows(tmp_path, [f"Date,{heading},{SERIALS[0]}", *(f"2026-06-14,{c},7" for c in cells)])
+    assert [row[1] for row in rows[1:4]] == read
+
+
+def test_year_month_day_and_hour_in_columns_become_one_time(tmp_path: Path) -> None:
+    rows = _rows(tmp_path, ["Jahr;Monat;Tag;Stunde;Minute;Wh", "2026;6;4;9;5;1.5", "2026;6;4;9;10;x"])
+    assert rows == [["Time", "Wh"], ["2026-06-04 09:05", "1.5"], ["2026-06-04 09:10", "x"]]
+
+
+@pytest.mark.parametrize("begin", [0, 1])
+def test_hours_in_the_heading_become_rows(begin: int, tmp_path: Path) -> None:
+    hours = list(range(begin, begin + 24))
+    lines = [["Serial", "Date", *hours], *([SERIALS[0], f"2026-06-1{day}", *hours] for day in (4, 5))]
+    rows = _rows(tmp_path, [",".join(map(str, line)) for line in lines])
+    assert len(rows) == 49
+    assert rows[8] == ["2026-06-14", f"{begin + 7:02}:00", SERIALS[0], str(begin + 7)]
+
+
+def test_counter_of_large_steps_gives_way_to_the_power_beside_it(tmp_path: Path) -> None:
+    def proposal(step: float) -> list[str]:
+        lines = [f"Time,{SERIALS[0]} Power (kW),{SERIALS[0]} Total (kWh)"]
+        for i in range(300):
+            made = 0.012 * i
+            lines.append(
+                f"2026-06-{14 + i // 144} {i // 6 % 24:02}:{i % 6}0,{0.07 + i % 7 / 1000},{made // step * step:.3f}"
+            )
+        (tmp_path / "x.csv").write_text("\n".join(lines))
+        (table,) = tables_of(tmp_path / "x.csv")
+        return list(propose(table, KNOWN, {}).guesses["units"].value)
+
+    assert proposal(0.1) == [f"{SERIALS[0]} Power (kW)"]
+    assert proposal(0.001) == [f"{SERIALS[0]} Total (kWh)"]
+
+
+def test_long_cells_full_of_blanks_cost_no_time(tmp_path: Path) -> None:
+    blank = "1" + " " * 60_000
+    before = time.process_time()
+    rows = _rows(tmp_path, [f"Time,{SERIALS[0]} Wh", *(f"2026-06-14 10:0{i},{blank}x" for i in range(5))])
+    assert len(rows) == 6
+    assert time.process_time() - before < 2
