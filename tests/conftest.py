@@ -37,6 +37,20 @@ def _passwords_are_hashed_cheaply() -> None:
     accounts.HASHING = CHEAPEST
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out the second database where a module says that it makes no difference: time is short on two cores."""
+    needless = [item for item in items if item.get_closest_marker("one_database") and _is_on_postgres(item)]
+    if needless:
+        config.hook.pytest_deselected(items=needless)
+        left_out = set(needless)
+        items[:] = [item for item in items if item not in left_out]
+
+
+def _is_on_postgres(item: pytest.Item) -> bool:
+    call = getattr(item, "callspec", None)
+    return call is not None and call.params.get("_migrated_engine") == "postgresql"
+
+
 @contextmanager
 def _sqlite_url(folder: Path) -> Iterator[str]:
     yield f"sqlite:///{folder / 'yieldproof.sqlite'}"
@@ -75,7 +89,10 @@ def _migrated_engine(
 
 @pytest.fixture
 def engine(_migrated_engine: Engine) -> Engine:
-    """An empty database with this version's schema; every test that asks runs on SQLite and on PostgreSQL."""
+    """An empty database with this version's schema; every test that asks runs on SQLite and on PostgreSQL.
+
+    Those of modules marked `one_database` run on SQLite only.
+    """
     with writing(_migrated_engine) as session:
         for table in reversed(metadata.sorted_tables):
             session.execute(table.delete())

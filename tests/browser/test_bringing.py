@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
+import pytest
+
+from service.store import sites
+from service.store.database import writing
 from tests.browser.conftest import House, Visit
 from tests.report import sample
 from tests.web.bring import exported
@@ -15,8 +20,18 @@ def _choose(tab: Any, body: bytes) -> None:
     tab.click("form.bring button")
 
 
-def test_file_goes_from_the_site_page_to_its_ranking(house: House, new_tab: Visit) -> None:
-    site_id = add_site(house.engine, None, name="Gravel Row", record=sample.record())
+@pytest.fixture
+def site_id(house: House) -> Iterator[str]:
+    """A site of its own, which is gone again afterwards: the house is everybody's."""
+    made = add_site(house.engine, None, name="Gravel Row", record=sample.record())
+    yield made
+    with writing(house.engine) as session:
+        site = sites.get(session, made)
+        assert site is not None
+        sites.delete(session, site)
+
+
+def test_file_goes_from_the_site_page_to_its_ranking(site_id: str, new_tab: Visit) -> None:
     tab = new_tab(viewport={"width": 390, "height": 844})
     tab.goto(f"/sites/{site_id}")
     _choose(tab, b"")

@@ -19,6 +19,8 @@ from httpx import Response
 
 from tests.web.roles import PEOPLE, ROLES, House, routes
 
+pytestmark = pytest.mark.one_database
+
 TABLE = """
 GET    /openapi.json                                        yyyyy yyyyy
 GET    /healthz                                             yyyyy yyyyy

@@ -16,6 +16,8 @@ from service.web.pages.roof_map import places, roof_map
 from service.web.pages.visit import MarkView
 from tests.report import sample
 
+pytestmark = pytest.mark.one_database
+
 SITE = sample.site()
 
 

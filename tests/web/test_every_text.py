@@ -31,6 +31,8 @@ from tests.web.roles import House
 from tests.web.test_access import EXPECTED
 from tests.web.visit import add_person, add_site, sign_in
 
+pytestmark = pytest.mark.one_database
+
 CODE = "el"
 VALUES = re.compile(r"(%\(\w+\)[sd]|\{\w+\}|%%|<[^>]*>|&\w+;)")
 READ = {"alt", "title", "aria-label", "placeholder", "data-label", "content"}

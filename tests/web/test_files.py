@@ -20,6 +20,8 @@ from service.report.sheets import CSV_TYPE, XLSX_TYPE
 from tests.report import sample
 from tests.web.visit import add_person, add_site, sign_in
 
+pytestmark = pytest.mark.one_database
+
 TYPES = {"svg": "image/svg+xml", "png": "image/png", "csv": CSV_TYPE, "xlsx": XLSX_TYPE}
 
 

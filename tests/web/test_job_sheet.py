@@ -26,6 +26,8 @@ from service.web.pages.job_sheet_view import JobSheet, as_values, job_sheet
 from tests.report import sample
 from tests.web.visit import add_person, add_site, sign_in
 
+pytestmark = pytest.mark.one_database
+
 TEMPLATE = "van/job_sheet.typ"
 LEAST_QR_MM = 25
 """Smallest side at arm's length; common practice is a tenth of the distance, no source."""

@@ -29,6 +29,8 @@ from service.web.pages.owner_view import owner_view, sentence
 from tests.report import sample
 from tests.web.visit import add_site
 
+pytestmark = pytest.mark.one_database
+
 SITE = sample.site()
 FIRST = date(2026, 5, 1)
 

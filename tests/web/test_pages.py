@@ -20,6 +20,8 @@ from service.web.pages.headers import POLICY
 from tests.report import sample
 from tests.web.visit import add_person, add_site, assign, sign_in
 
+pytestmark = pytest.mark.one_database
+
 HOSTILE = "<script>alert(1)</script>\"'&{{7*7}}"
 
 

@@ -24,6 +24,8 @@ from tests.report import sample
 from tests.web.test_pages import HOSTILE, heading, text_of
 from tests.web.visit import add_person, add_site, assign, sign_in
 
+pytestmark = pytest.mark.one_database
+
 A, B, STRANGER = "60418820002", "60418820012", "60418820031"
 TURNED = {"kind": "plane", "plane": "east dormer", "azimuth_deg": 131.37, "tilt_deg": 24.8}
 MOVED = {"kind": "move", "serial": A, "plane": "east dormer"}

@@ -13,6 +13,8 @@ import pytest
 from service.report import charts
 from service.web.pages.render import STATIC_DIR
 
+pytestmark = pytest.mark.one_database
+
 TEXT, GOOD_TEXT, GRAPHICS = 4.5, 7.0, 3.0
 
 

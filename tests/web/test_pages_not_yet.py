@@ -23,6 +23,8 @@ from service.web.pages.not_yet import Open, open_lines, waiting_line
 from tests.report import sample
 from tests.web.visit import add_person, add_site, sign_in
 
+pytestmark = pytest.mark.one_database
+
 SUN = "Needs about 2.5 more hours of direct sun."
 LIGHT = "Needs about 10 more minutes of light."
 PLANE = "Needs a second plane: on one, energy does not tell the places apart."

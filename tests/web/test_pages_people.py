@@ -19,6 +19,8 @@ from service.web.app import create_app
 from service.web.pages import audit_list
 from tests.web.visit import Person, add_person, add_site, assign, sign_in
 
+pytestmark = pytest.mark.one_database
+
 HOSTILE = "<script>alert(1)</script>"
 NEW = "a brand new password"
 

@@ -15,6 +15,8 @@ from service.web.pages import view
 from service.web.pages.plan import compass, plans
 from tests.report import sample
 
+pytestmark = pytest.mark.one_database
+
 NB = words.NBSP
 SITE = sample.site()
 

@@ -18,6 +18,8 @@ from service.web.pages.headers import POLICY, is_page
 from tests.web.roles import House, routes
 from tests.web.visit import add_person
 
+pytestmark = pytest.mark.one_database
+
 INLINE = re.compile(
     r"<script(?![^>]*\ssrc=)|<style|<[^>]*\sstyle\s*=|<[^>]*\son[a-z]+\s*=|javascript:", re.IGNORECASE
 )

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 
 from tests.report import sample
 from tests.web.visit import add_person, add_site, sign_in
+
+pytestmark = pytest.mark.one_database
 
 
 def language_of(client: TestClient, path: str = "/sign-in", **headers: str) -> str:

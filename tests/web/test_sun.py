@@ -13,6 +13,8 @@ from sqlalchemy import Engine
 from tests.report import sample
 from tests.web.visit import add_person, add_site, sign_in
 
+pytestmark = pytest.mark.one_database
+
 
 @pytest.fixture
 def office(client: TestClient, engine: Engine) -> TestClient:

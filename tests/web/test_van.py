@@ -17,6 +17,8 @@ from service.store.database import writing
 from tests.report import sample
 from tests.web.visit import add_person, add_site, assign, sign_in
 
+pytestmark = pytest.mark.one_database
+
 LARGEST_BYTES = 60_000
 SAME = "if-none-match"
 
