@@ -11,6 +11,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from http import HTTPStatus
 from pathlib import Path
@@ -150,8 +151,9 @@ def main(
     with tempfile.TemporaryDirectory() as folder, served(Path(folder), worker=True) as server:
         fuzz = Fuzz(server, seed, kept)
         began = time.perf_counter()
-        for number in _numbers(fuzz, count) if only is None else (only,):
-            fuzz.send(number)
+        with suppress(KeyboardInterrupt):  # then it tells of what was sent until then
+            for number in _numbers(fuzz, count) if only is None else (only,):
+                fuzz.send(number)
         sound = _report(fuzz, time.perf_counter() - began)
     raise typer.Exit(0 if sound else 1)
 
