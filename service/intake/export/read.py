@@ -19,7 +19,7 @@ from service.intake.export.model import QUANTITIES, Column, Known, Recipe
 from service.intake.export.survey import time_text
 from service.intake.export.tables import Seen, Table
 from service.intake.export.times import DAY_S, NO_OFFSET, parse_all
-from service.intake.export.zones import QUARTER_S, Clockwork, zone_of
+from service.intake.export.zones import Clockwork, zone_of
 from service.intake.fields import INTERVALS_MIN
 from service.intake.problems import FieldError, Refused, told
 from service.store.grids import BoolArray, FloatArray, IntArray, Samples
@@ -266,7 +266,7 @@ class _Reader:
         first, second = offset.copy(), offset.copy()
         bare = offset == NO_OFFSET
         if self._clock is not None and bare.any():
-            first[bare], second[bare] = _offsets(self._clock, naive[bare])
+            first[bare], second[bare] = self._clock.both(naive[bare])
         at = texts.codes
         return _Times(readable[at], naive[at], first[at], second[at])
 
@@ -417,22 +417,6 @@ class _Reader:
             self._found.setdefault((serial, channel, minutes), []).append((starts, values))
             self.size += starts.size
             self._days += np.unique(starts // DAY_S).size
-
-
-def _offsets(clock: Clockwork, naive: IntArray) -> tuple[IntArray, IntArray]:
-    """Return the offsets of times at their first and second showing; by quarters on days on which they change."""
-    day, place = np.unique(naive // DAY_S, return_inverse=True)
-    begins, ends = (_asked(clock, (day + later) * DAY_S) for later in (0, 1))
-    found = begins[place]
-    changing = np.any((begins != ends) | (begins[:, :1] != begins[:, 1:]), axis=1)[place]
-    if changing.any():
-        quarters, place = np.unique(naive[changing] // QUARTER_S, return_inverse=True)
-        found[changing] = _asked(clock, quarters * QUARTER_S)[place]
-    return found[:, 0], found[:, 1]
-
-
-def _asked(clock: Clockwork, naive: IntArray) -> IntArray:
-    return np.array([clock.offsets(n) for n in naive.tolist()], dtype=np.int64).reshape(-1, 2)
 
 
 def kept_interval(minutes: int) -> int:

@@ -23,6 +23,7 @@ LARGEST_LATENESS_MIN = 25
 """Zones lie an hour apart, few half of one: up to here a zone is the nearest; shade in the morning may do as much."""
 LARGEST_DIFFERENCE_MIN = 40
 QUARTER_S = 900
+DAY_S = 86_400
 CHANGES_LOOKED_AT = 3
 QUARTERS_REMEMBERED = 20_000
 _EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - the clock's own times have no zone
@@ -60,9 +61,23 @@ class Clockwork:
             found = self._known[quarter] = (_offset(at, self._zone, 0), _offset(at, self._zone, 1))
         return found
 
+    def both(self, naive: IntArray) -> tuple[IntArray, IntArray]:
+        """Return the offsets of many at their first and second showing; by quarters on days on which they change."""
+        day, place = np.unique(naive // DAY_S, return_inverse=True)
+        begins, ends = (self._asked((day + later) * DAY_S) for later in (0, 1))
+        found = begins[place]
+        changing = np.any((begins != ends) | (begins[:, :1] != begins[:, 1:]), axis=1)[place]
+        if changing.any():
+            quarters, place = np.unique(naive[changing] // QUARTER_S, return_inverse=True)
+            found[changing] = self._asked(quarters * QUARTER_S)[place]
+        return found[:, 0], found[:, 1]
+
+    def _asked(self, naive: IntArray) -> IntArray:
+        return np.array([self.offsets(n) for n in naive.tolist()], dtype=np.int64).reshape(-1, 2)
+
     def utc(self, naive: IntArray) -> IntArray:
         """Return the times in UTC, taking each for its first showing."""
-        return naive - np.array([self.offsets(int(n))[0] for n in naive], dtype=np.int64)
+        return naive - self.both(naive)[0]
 
     def offset_at(self, utc: IntArray) -> IntArray:
         """Return the offset that the clock has at each of the times in UTC."""
@@ -141,7 +156,7 @@ class Light:
         usual = self._standard()
 
         def in_summer(naive: IntArray) -> IntArray:
-            return np.array([clock.offsets(int(n))[0] != usual for n in naive], dtype=np.int64)
+            return np.asarray(clock.both(naive)[0] != usual, dtype=np.int64)
 
         def in_winter(naive: IntArray) -> IntArray:
             return 1 - in_summer(naive)
@@ -175,7 +190,7 @@ def _together(traces: Iterable[Mapping[str, Trace]]) -> dict[str, Trace]:
 
 
 def _keeps_changes(naive: IntArray, clock: Clockwork) -> bool:
-    leaps = np.array([np.subtract(*clock.offsets(int(n))) for n in naive], dtype=np.int64)
+    leaps = np.subtract(*clock.both(naive))
     if np.any(leaps < 0):
         return False
     twice, inside = naive[leaps > 0], (naive.min(), naive.max())
