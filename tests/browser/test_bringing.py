@@ -40,7 +40,7 @@ def test_file_goes_from_the_site_page_to_its_ranking(site_id: str, new_tab: Visi
     _choose(tab, exported())
     tab.wait_for_url("**/exports/1")
     assert tab.inner_text("h1") == "The file leaves one thing open"
-    tab.click("text=the start: the value was made after it")
+    tab.click("text=the start: value made after it")
     tab.click("text=Go on")
     tab.click("text=Store these readings")
     assert "256 readings are new." in tab.inner_text("main")

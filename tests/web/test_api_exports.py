@@ -161,8 +161,8 @@ def test_rejected_rows_are_given_with_their_reasons_and_hold_no_formula(
     rows = list(csv.DictReader(io.StringIO(client.get(said["rejected_rows"]).text.lstrip("\ufeff"))))
     assert [row["reason"] for row in rows] == [
         "is not a number",
-        "energy_wh is negative",
-        "energy_wh is far more than the inverter can give",
+        "the energy is negative",
+        "the energy is far more than the inverter can give",
     ]
     assert (rows[0]["row"], rows[0]["serial"], rows[0]["text"]) == ("51", SERIALS[2], "'=HYPERLINK(1)")
 

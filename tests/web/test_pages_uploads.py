@@ -115,7 +115,7 @@ def test_what_was_understood_is_corrected_by_hand_before_anything_is_stored(
     page = _send(office, where, office.get(where), label="start", do="show")
     page = _send(office, where, page, do="take", timezone="UTC", quantity="power_w")
     assert _version(engine) == 0, "this is not what was shown"
-    assert "In UTC the light is +65 min off solar noon" in _text(page)
+    assert "In UTC the light is 65 min off solar noon" in _text(page)
     assert "The light of this file has its middle at 14:07" in _text(page)
     with reading(engine) as session:
         held = uploads.get(session, site_id, 1)
@@ -238,3 +238,18 @@ def test_what_stands_beside_energy_is_named_in_words(office: TestClient, site_id
     ]
     page = office.get(_bring(office, site_id, "\n".join(lines).encode()))
     assert f"Read beside them {UNITS[0]} Temperature (°C) → temperature, °C" in _text(page)
+
+
+def test_one_question_comes_at_once_in_words_and_not_in_keys(office: TestClient, site_id: str) -> None:
+    where = _bring(office, site_id, exported().replace(b" (W)", b""))
+    page = office.get(where)
+    assert "The file leaves 2 things open" in _text(page)
+    assert "1 question more comes after this one." in _text(page)
+    assert "by their size they can be power in W or a counter that runs on, in Wh" in _text(page)
+    assert "power_w" not in _text(page)
+    assert 'name="label"' not in page.text
+    page = _send(office, where, page, quantity="power_w", do="show")
+    assert "The file leaves one thing open" in _text(page)
+    assert 'name="label"' in page.text
+    page = _send(office, where, page, label="start", do="show")
+    assert "Is this how the file is meant?" in _text(page)

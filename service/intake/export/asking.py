@@ -27,8 +27,8 @@ _CHOICES = {
     ("day_first", "true"): mark("the day: 05/06/2026 is 5 June"),
     ("day_first", "false"): mark("the month: 05/06/2026 is 6 May"),
     ("day_first", "year_first"): mark("the year: 05/06/07 is 7 June 2005"),
-    ("label", "start"): mark("the start: the value was made after it"),
-    ("label", "end"): mark("the end: the value was made before it"),
+    ("label", "start"): mark("the start: value made after it"),
+    ("label", "end"): mark("the end: value made before it"),
     ("quantity", "power_w"): mark("power in W"),
     ("quantity", "power_kw"): mark("power in kW"),
     ("quantity", "energy_wh"): mark("energy of each interval in Wh"),
@@ -66,6 +66,13 @@ def _label(key: str, choice: str, known: Known | None) -> str:
     if key == "units" and known:
         return _placed(choice, known)
     return choice
+
+
+def in_words(key: str, choices: Sequence[str]) -> str:
+    """Return choices of a question in plain words, the last after an "or"; there is at least one."""
+    first, *rest = choices
+    one = _label(key, first, None)
+    return told("{one} or {other}", one=one, other=in_words(key, rest)) if rest else one
 
 
 def _placed(serial: str, known: Known) -> str:

@@ -25,6 +25,15 @@ from service.store.grids import Samples, moment
 Seen = Callable[[int], None]
 Keep = Callable[[Sequence[Rejected]], None]
 
+_CHANNELS = {
+    "energy_wh": mark("the energy"),
+    "power_w": mark("the power"),
+    "dc_voltage_v": mark("the DC voltage"),
+    "ac_voltage_v": mark("the AC voltage"),
+    "frequency_hz": mark("the frequency"),
+    "temperature_c": mark("the temperature"),
+    "signal_pct": mark("the signal"),
+}
 _NEGATIVE = mark("{channel} is negative")
 _TOO_MUCH = mark("{channel} is far more than the inverter can give")
 
@@ -60,7 +69,9 @@ class Plan:
     def warnings(self) -> list[str]:
         """Return what a person should know of each table, and of those that hold no readings."""
         said = [(w, t.name) for t, p in self.tables for w in p.warnings]
-        said += [(told("is not read: {why}", why=p.refused), t.name) for t, p in self.tables if p.refused]
+        said += [
+            (told("is not read, since {why}", why=p.refused), t.name) for t, p in self.tables if p.refused
+        ]
         if len(self.tables) == 1:
             return [warning for warning, _ in said]
         names: dict[str, list[str]] = {}
@@ -164,7 +175,13 @@ def implausible(samples: Sequence[Samples], record: Mapping[str, Any]) -> Iterat
             value = float(sent.values[i])
             reason = _NEGATIVE if value < 0 else _TOO_MUCH
             start = moment(int(sent.starts[i])).isoformat()
-            yield Rejected("", 0, sent.serial, f"{value:g} at {start}", told(reason, channel=sent.channel))
+            yield Rejected(
+                "",
+                0,
+                sent.serial,
+                f"{value:g} at {start}",
+                told(reason, channel=told(_CHANNELS[sent.channel])),
+            )
 
 
 def _joined(one: Question | None, other: Question) -> Question:

@@ -81,7 +81,9 @@ def tell_layout(layout: Layout, left: Sequence[Value], draft: Draft) -> None:
     """Note what the layout is, and what of the table is not read."""
     wide = layout.serial_column is None
     draft.guesses["header_row"] = Guess(layout.first_row, 0.95, told("the rows with times begin after it"))
-    shape, why = ("wide", told("a column per unit")) if wide else ("long", told("rows name units"))
+    shape, why = (
+        ("wide", told("units stand in the headings")) if wide else ("long", told("rows name their units"))
+    )
     draft.guesses["shape"] = Guess(shape, 0.95, why)
     names = [named_column(layout.headings, i) for i in layout.time_columns]
     draft.guesses["time_columns"] = Guess(names, 0.95, told("all their cells are times"))

@@ -116,7 +116,7 @@ def by_noon(late_start: float | None, late_end: float | None, step_s: int) -> Sh
     if near > max(NEAR_NOON_MIN, step_s / 240) or abs(far) < max(2 * NEAR_NOON_MIN, step_s / 80):
         return None
     return Shown(
-        label, 0.85, told("else the light would be {minutes} min off solar noon", minutes=f"{far:+.0f}")
+        label, 0.85, told("else the light would be {minutes} min off solar noon", minutes=f"{abs(far):.0f}")
     )
 
 

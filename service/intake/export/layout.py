@@ -246,21 +246,26 @@ def _serial_column(data: Rows, rest: list[int], headings: Sequence[str], units: 
     best = max(rest, key=lambda i: known[i], default=None)
     if best is not None and known[best] >= 0.3:
         return best
-    named = [
-        i for i in rest if words.SERIAL.search(headings[i]) and _names_units(data, i, headings[i], units)
-    ]
+    named = [i for i in rest if words.SERIAL.search(headings[i]) and _names_units(data, i, headings, units)]
     if named:
         return named[0]
     texts = [i for i in rest if units.serial_of(headings[i]) is None and _is_list_of_names(data, i)]
     return texts[0] if len(texts) == 1 else None
 
 
-def _names_units(data: Rows, column: int, heading: str, units: Units) -> bool:
-    if words.unit_of(heading) or units.serial_of(heading) is not None:
+def _names_units(data: Rows, column: int, headings: Sequence[str], units: Units) -> bool:
+    heading = headings[column]
+    if _is_numbered(heading, headings) or words.unit_of(heading) or units.serial_of(heading) is not None:
         return False
     return (
         _share(data, column, lambda c: "," not in c) >= 0.8 and len(_distinct(data, column)) <= len(data) / 2
     )
+
+
+def _is_numbered(heading: str, headings: Sequence[str]) -> bool:
+    """Return whether headings count units, as Unit 1 and Unit 2 do: below them stand values."""
+    plain = re.sub(r"\d+", "#", heading)
+    return "#" in plain and sum(re.sub(r"\d+", "#", one) == plain for one in headings) > 1
 
 
 def _is_list_of_names(data: Rows, column: int) -> bool:

@@ -9,7 +9,7 @@ import numpy as np
 
 from service.intake.export import columns as cols
 from service.intake.export import words
-from service.intake.export.asking import asked
+from service.intake.export.asking import asked, in_words
 from service.intake.export.cells import decimal_of
 from service.intake.export.dates import order_of
 from service.intake.export.doubts import doubts
@@ -19,19 +19,24 @@ from service.intake.export.label import Shown, by_days, by_noon, by_sun, said_la
 from service.intake.export.layout import Layout, NotReadable, Value, layout_of
 from service.intake.export.model import Guess, Known, Order, Proposal, Question, Recipe
 from service.intake.export.naming import Units, chosen
-from service.intake.export.quantity import best_columns, fitting_quantities, quantity_of
+from service.intake.export.quantity import best_columns, by_size, fitting_quantities, quantity_of
 from service.intake.export.survey import Survey, Trace, stamps, survey, time_text, traces
 from service.intake.export.tables import Seen, Table
 from service.intake.export.times import DAY_S, Stamp, parse
 from service.intake.export.zones import LARGEST_LATENESS_MIN, Clockwork, Light, naive_zone, named_in, zone_of
 from service.intake.fields import INTERVALS_MIN
-from service.intake.problems import FieldError, Refused, told
+from service.intake.problems import FieldError, Refused, mark, told
 from service.store.grids import IntArray
 
 __all__ = ["Answers", "checked_answers", "propose"]
 
 INTERVALS = tuple(map(str, INTERVALS_MIN))
 NEGATIVE_SHARE = 0.9
+
+_AGAINST = {
+    "start": mark("the times are taken as starts of their intervals, but {why}"),
+    "end": mark("the times are taken as ends of their intervals, but {why}"),
+}
 
 
 @dataclass(frozen=True)
@@ -60,7 +65,7 @@ def propose(
     if table.encoding:
         encoding = table.encoding.removesuffix("-sig")
         sure = 0.95 if encoding.startswith("utf") else 0.7
-        draft.guesses["encoding"] = Guess(encoding, sure, told("its bytes"))
+        draft.guesses["encoding"] = Guess(encoding, sure, told("by its bytes"))
         draft.guesses["delimiter"] = Guess(table.delimiter, 0.95, told("it parts the lines evenly"))
     units = Units(known, _said_units(answers, known))
     try:
@@ -256,9 +261,9 @@ def _quantity(look: _Look, columns: Sequence[Value], steps: Steps, known: Known,
     if "quantity" in draft.answers and chosen_one not in fitting:
         draft.warnings.append(
             told(
-                "as {chosen} the values are not what such inverters give; they fit {fitting}",
-                chosen=chosen_one,
-                fitting=", ".join(fitting) or "-",
+                "as {chosen} the values are not what such inverters give; {by_size}",
+                chosen=in_words("quantity", [chosen_one]),
+                by_size=by_size(fitting),
             )
         )
     return chosen_one
@@ -376,9 +381,7 @@ def _label(
             draft.warnings.append(taken_as(draft.guesses["label"]))
     against = [s for s in light if s is not None and s.label != label]
     if against and not draft.is_open("label"):
-        draft.warnings.append(
-            told("the times are taken as {label}, but {why}", label=label, why=against[0].why)
-        )
+        draft.warnings.append(told(_AGAINST[label], why=against[0].why))
     return label
 
 
@@ -408,7 +411,7 @@ def _zone(look: _Look, light: Light, draft: Draft) -> str | None:
     if with_offset == len(look.stamps):
         if "timezone" in draft.answers:
             draft.warnings.append(
-                told("every time has its own offset from UTC, so the answer to timezone is not used")
+                told("every time has its own offset from UTC, so the answer about their zone is not used")
             )
         why = told("every time has its offset from UTC")
         draft.guesses["timezone"] = Guess(told("as in each time"), 0.98, why)
@@ -434,7 +437,7 @@ def _warn_of_zone(zone: str, light: Light, draft: Draft) -> None:
     late = light.late(zone)
     if late is not None and abs(late) > LARGEST_LATENESS_MIN:
         draft.warnings.append(
-            told("in {zone} the light is {minutes} min off solar noon", zone=zone, minutes=f"{late:+.0f}")
+            told("in {zone} the light is {minutes} min off solar noon", zone=zone, minutes=f"{abs(late):.0f}")
         )
     elif not light.keeps_changes(zone):
         draft.warnings.append(
@@ -448,7 +451,7 @@ def _warn_of_light(look: _Look, light: Light, draft: Draft) -> None:
         draft.warnings.append(
             told(
                 "by their offsets the light is {minutes} min off solar noon; the offsets may be wrong",
-                minutes=f"{late[0]:+.0f}",
+                minutes=f"{abs(late[0] or 0):.0f}",
             )
         )
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping
+from collections.abc import Container, Mapping, Sequence
 
 import numpy as np
 
 from service.intake.export import words
-from service.intake.export.asking import asked
+from service.intake.export.asking import asked, in_words
 from service.intake.export.intervals import Steps
 from service.intake.export.layout import Layout, Value
 from service.intake.export.model import QUANTITIES, Guess, Known, Question
@@ -156,9 +156,7 @@ def quantity_of(
     if steps.usual_s == HOUR_S and len(likely) == 2 and {q[0] for q in likely} == {"e", "p"}:
         hourly = next(q for q in likely if q.startswith("energy"))
         return Guess(hourly, 0.9, told("over an hour, Wh and W are the same number")), None
-    why = told(
-        "{why}; of these the values fit {fitting}", why=_why(unit, counter), fitting=", ".join(fitting) or "-"
-    )
+    why = told("{why}; {by_size}", why=_why(unit, counter), by_size=by_size(fitting))
     choices = tuple(possible if unit is None and len(possible) > 1 else QUANTITIES)
     return Guess(likely[0], 0.5, why), asked("quantity", choices, why, likely[0])
 
@@ -200,6 +198,13 @@ def fitting_quantities(traces: Mapping[str, Trace], steps: Steps, known: Known) 
         if peak is not None and LOWEST_SHARE * known.rated_w <= peak <= HIGHEST_SHARE * known.rated_w:
             found.append(quantity)
     return found
+
+
+def by_size(fitting: Sequence[str]) -> str:
+    """Return in words which quantities the values can be by their size."""
+    if not fitting:
+        return told("by their size they are none that is known here")
+    return told("by their size they can be {fitting}", fitting=in_words("quantity", fitting))
 
 
 def _why(unit: str | None, counter: bool | None) -> str:

@@ -234,13 +234,14 @@ def naive_zone(light: Light, headings: str) -> tuple[Guess, Question | None]:
     if light.fits(site) and light.summer_agrees(site):
         why = told("the site's zone, and the light is in the middle of its solar day")
         return Guess(site, 0.9, why), None
-    if light.late(site) is None:
+    late = light.late(site)
+    if late is None:
         why = told("the times name no zone, and the readings show no whole day of light to tell by")
         return Guess(site, 0.5, why), _question(light.choices(), why, site, light)
     fitting = [z for z in light.choices() if light.fits(z) and light.summer_agrees(z)]
     why = told(
         "in the site's zone the light would be {minutes} min off solar noon, or move with summer time",
-        minutes=f"{light.late(site):+.0f}",
+        minutes=f"{abs(late):.0f}",
     )
     proposed = fitting[0] if fitting else None
     return Guess(proposed or site, 0.5, why), _question(light.choices(), why, proposed, light)
@@ -257,7 +258,7 @@ def _named(light: Light, named: str) -> tuple[Guess, Question | None]:
     why = told(
         "the headings say {zone}, in which the light would be {minutes} min off solar noon",
         zone=named,
-        minutes=f"{late:+.0f}",
+        minutes=f"{abs(late):.0f}",
     )
     choices = tuple(dict.fromkeys((named, *light.choices())))
     return Guess(named, 0.5, why), _question(choices, why, next(filter(light.fits, choices), None), light)

@@ -12,6 +12,7 @@ from service.intake.export import model
 from service.intake.export.asking import asked, parted
 from service.intake.export.model import QUANTITIES, Known
 from service.intake.problems import Told, as_told
+from service.jobs.uploads import SMALL_BYTES
 from service.report import words
 from service.report.language import gettext as _
 from service.report.language import marked, ngettext
@@ -39,6 +40,8 @@ WHAT = {
     "delimiter": marked("Between the cells"),
     "encoding": marked("Letters are written in"),
 }
+OF_THE_TABLE = ("time_columns", "shape", "header_row", "missing", "delimiter", "encoding")
+"""What is said of the table and not of the values in it."""
 PLAIN = {
     "wide": marked("a column for each unit"),
     "long": marked("a row for each unit and time"),
@@ -120,8 +123,13 @@ class UploadView:
     turn: int
     sent: str
     share: int
+    waits: bool = False
+    """Nobody works on it yet."""
     asks: tuple[Ask, ...] = ()
+    later: int = 0
+    """Questions that are open beside those."""
     lines: tuple[Line, ...] = ()
+    layout: tuple[Line, ...] = ()
     others: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     first: tuple[Reading, ...] = ()
@@ -137,12 +145,18 @@ class UploadView:
 
 
 def upload_view(site: Site, upload: Upload) -> UploadView:
-    """Return what the page shows of a file."""
+    """Return what the page shows of a file: one question at once, unless looking again takes long."""
     found, outcome = as_told(upload.found or {}), as_told(upload.outcome or {})
     zone = ZoneInfo(site.record["timezone"])
     known = Known.of_record(site.record) if site.record["inverter_types"] else None
     tables = [t for t in found.get("tables", []) if not t["refused"]]
     questions = [_question(q) for q in found.get("questions", [])]
+    now = questions[:1] if max(upload.size, upload.total) <= SMALL_BYTES else questions
+    lines = (
+        _lines(tables[0]["guesses"], {q.key for q in questions}, upload.answers, known)
+        if tables and known
+        else []
+    )
     light = light_of(upload)
     href = f"/sites/{site.id}/exports/{upload.number}"
     warnings = outcome.get("warnings", found.get("warnings", []))
@@ -154,10 +168,11 @@ def upload_view(site: Site, upload: Upload) -> UploadView:
         upload.turn,
         _("%(who)s, %(when)s") % {"who": upload.sent_by, "when": words.moment(upload.sent_at, zone)},
         round(100 * min(1.0, upload.seen / upload.total)) if upload.total else 0,
-        tuple(_ask(q, upload.answers) for q in questions),
-        tuple(_lines(tables[0]["guesses"], {q.key for q in questions}, upload.answers, known))
-        if tables and known
-        else (),
+        upload.worked_at is None,
+        tuple(_ask(q, upload.answers) for q in now),
+        len(questions) - len(now),
+        tuple(one for one in lines if one.key not in OF_THE_TABLE),
+        tuple(one for one in lines if one.key in OF_THE_TABLE),
         tuple(t["table"] for t in tables[1:]),
         tuple(_sentence(w) for w in warnings),
         tuple(_reading(one, zone) for one in found.get("first", [])),

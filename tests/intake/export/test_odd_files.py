@@ -335,3 +335,14 @@ def test_further_channels_are_read_beside_the_energy(tmp_path: Path) -> None:
     found = {s.channel for p in read(table, proposal.recipe, KNOWN, Tally()) for s in p.samples}
     assert found == {"energy_wh", "dc_voltage_v", "ac_voltage_v", "frequency_hz", "temperature_c"}
     assert any("Power (W)" in w for w in proposal.warnings)
+
+
+@pytest.mark.parametrize("name", ["Unit {}", "Inverter {}", "SN {}a"])
+def test_numbered_headings_name_units_and_hold_no_serials(tmp_path: Path, name: str) -> None:
+    watt_hours = (0, 0, 5, 19, 32, 43, 52, 43, 32, 19, 5, 0, 0)
+    lines = [",".join(("Time", *map(name.format, (1, 2, 3))))]
+    lines += [f"2026-06-14 {6 + i:02}:00,{wh},{wh},{wh}" for i, wh in enumerate(watt_hours)]
+    proposal = _propose(_file(tmp_path, "\n".join([*lines, ""])))
+    assert proposal.refused is None
+    (units,) = (question for question in proposal.questions if question.key == "units")
+    assert [part.name for part in units.parts] == [name.format(number) for number in (1, 2, 3)]
