@@ -1,5 +1,8 @@
 """Kills and starts broker and service at random moments while a device sends, and counts what is kept.
 
+Random moments seldom fall between keeping and acknowledging, and less often on a message that no later one repeats. So
+the service is also told to die right there, of a message that is sent this once.
+
 The device has an energy for each unit and interval and a counter that runs on. It sends pieces of both, out of order
 and again, and takes as sent what the broker acknowledged; what it sent shortly before the broker was killed it sends
 again, since a broker writes to its disk after it has acknowledged. In the end everything is to be kept, once.
@@ -8,12 +11,13 @@ again, since a broker writes to its disk after it has acknowledged. In the end e
 from __future__ import annotations
 
 import json
+import os
 import signal
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
-from itertools import count, pairwise
+from itertools import count, pairwise, product
 from multiprocessing import get_context
 from typing import Any
 
@@ -23,7 +27,7 @@ from sqlalchemy import Engine
 
 from service.intake.live import broker as broker_module
 from service.intake.live import lay, listener
-from service.intake.live.broker import Broker
+from service.intake.live.broker import Broker, Message, Receiver
 from service.store import feeds, readings, sites
 from service.store.database import make_engine, reading, writing
 from service.store.feeds import Key
@@ -39,21 +43,28 @@ SPECS = (
 COMMON = {"serial": {"level": "serial"}, "time": {"path": "$.t"}, "interval_min": 5}
 METERED, COUNTED = SERIALS[:2], SERIALS[2:]
 PATIENCE_S, SLOW_S = 60, 0.07
+AGAIN_S = 0.5
+"""Within so long after a connection the broker sends again what was not acknowledged."""
 SUSPECT_S = 2.0
 """What a broker acknowledged so shortly before it was killed need not be on its disk."""
+
+MOMENTS = ("before keep", "after keep", "before acknowledge", "after acknowledge", "before lay", "after lay")
+"""At which the service dies if it is told."""
+NEVER = -1
 
 PROCESSES = get_context("forkserver")
 PROCESSES.set_forkserver_preload(["service.intake.live.listener"])
 _numbers = count()
 
 
-def serve(url: str, broker: Broker, site_id: str) -> None:
-    """Be the service: listen, and lay what has come, over and over."""
+def serve(url: str, broker: Broker, site_id: str, dies: Any) -> None:
+    """Be the service: listen, and lay what has come, over and over; `dies` has a moment's place and a message."""
     listener.REFRESH_S, listener.STANDBY_S, listener.WAIT_S = 0.05, 0.05, 0.01  # type: ignore[assignment]
     broker_module.FIRST_BACK_OFF_S, broker_module.LONGEST_BACK_OFF_S = 0.05, 0.1  # type: ignore[assignment]
     # On a slow disk a kill falls between keeping and acknowledging, or between an interval and its being settled.
-    listener.keep = _slow(listener.keep)
-    lay.take_samples = _slow(lay.take_samples)  # type: ignore[assignment]
+    listener.keep = _slow(listener.keep, "keep", dies)
+    Receiver.kept = _slow(Receiver.kept, "acknowledge", dies)  # type: ignore[method-assign]
+    lay.take_samples = _slow(lay.take_samples, "lay", dies)  # type: ignore[assignment]
     engine = make_engine(url)
     listener.ListenerThread(engine, broker)
     while True:
@@ -61,14 +72,26 @@ def serve(url: str, broker: Broker, site_id: str) -> None:
         time.sleep(0.05)
 
 
-def _slow(work: Callable[..., Any]) -> Callable[..., Any]:
+def _slow(work: Callable[..., Any], name: str, dies: Any) -> Callable[..., Any]:
     def slowly(*given: Any, **named: Any) -> Any:
-        time.sleep(SLOW_S)
+        _wait(f"before {name}", given, dies)
         done = work(*given, **named)
-        time.sleep(SLOW_S)
+        _wait(f"after {name}", given, dies)
         return done
 
     return slowly
+
+
+def _wait(moment: str, given: Any, dies: Any) -> None:
+    time.sleep(SLOW_S)
+    place, message = dies
+    if place != NEVER and MOMENTS[place] == moment and ("lay" in moment or _has(given[-1], message)):
+        dies[0] = NEVER
+        os.kill(os.getpid(), signal.SIGKILL)
+
+
+def _has(messages: Sequence[Message], number: int) -> bool:
+    return any(json.loads(message.payload).get("last") == number for message in messages)
 
 
 class Killed(RuleBasedStateMachine):
@@ -89,6 +112,7 @@ class Killed(RuleBasedStateMachine):
         self.broker = self.mosquitto.as_seen(f"{self.root}-service")
         self.device = Sender(self.mosquitto, f"{self.root}-device")
         self.process: Any = None
+        self.dies = PROCESSES.Array("i", [NEVER, 0], lock=False)
         self.sent: deque[tuple[float, str, str]] = deque()
         self.energies: dict[tuple[str, int], float] = {}
         self.counters: dict[tuple[str, int], float] = {}
@@ -99,7 +123,7 @@ class Killed(RuleBasedStateMachine):
     @rule(unit=st.sampled_from(METERED), places=st.lists(st.integers(0, INTERVALS - 1), max_size=12))
     def send_energies(self, unit: str, places: list[int]) -> None:
         for place in places:
-            energy = self.energies.setdefault((unit, place), 1.0 + (place * 7 + int(unit)) % 25)
+            energy = self.energies.setdefault((unit, place), _energy(unit, place))
             self._send(0, unit, place, {"e": energy})
 
     @rule(unit=st.sampled_from(COUNTED), places=st.lists(st.integers(0, INTERVALS), max_size=12))
@@ -125,12 +149,22 @@ class Killed(RuleBasedStateMachine):
             self.process.join()
             self.process = None
 
-    @rule(unit=st.sampled_from(METERED), place=st.integers(0, INTERVALS - 1), ms=st.integers(0, 120))
-    def kill_service_at_work(self, unit: str, place: int, ms: int) -> None:
+    @precondition(lambda self: len(self.energies) < len(METERED) * INTERVALS)
+    @rule(moment=st.sampled_from(MOMENTS))
+    def die(self, moment: str) -> None:
+        """Send an energy that no other message repeats, and have the service die of it."""
+        self.start_broker()
+        number = next(_numbers)
+        unit, place = next(key for key in product(METERED, range(INTERVALS)) if key not in self.energies)
+        self.energies[unit, place] = energy = _energy(unit, place)
+        self.dies[:] = [MOMENTS.index(moment), number]
         self._start()
-        self.send_energies(unit=unit, places=[place])
-        time.sleep(ms / 1000)
-        self.kill_service()
+        self._send(0, unit, place, {"e": energy, "last": number})
+        self.process.join(PATIENCE_S)
+        assert self.process.exitcode == -signal.SIGKILL, f"the service never came to {moment}"
+        self.process = None
+        if "lay" not in moment:
+            assert _has(self._unacknowledged(), number) == (moment != "after acknowledge"), moment
 
     @rule()
     def start_service(self) -> None:
@@ -169,7 +203,8 @@ class Killed(RuleBasedStateMachine):
     def _start(self) -> None:
         if self.process is None:
             url = self.engine.url.render_as_string(hide_password=False)
-            self.process = PROCESSES.Process(target=serve, args=(url, self.broker, self.site_id), daemon=True)
+            given = (url, self.broker, self.site_id, self.dies)
+            self.process = PROCESSES.Process(target=serve, args=given, daemon=True)
             self.process.start()
 
     def _send(self, feed: int, unit: str, place: int, value: dict[str, float]) -> None:
@@ -191,6 +226,15 @@ class Killed(RuleBasedStateMachine):
         with reading(self.engine) as session:
             return all(feed.messages for feed in feeds.of_site(session, self.site_id))
 
+    def _unacknowledged(self) -> list[Message]:
+        """Return what the broker sends again to the service, in whose place this listens for a moment."""
+        receiver = Receiver(self.broker)
+        try:
+            _until(lambda: receiver.connected)
+            return receiver.take(AGAIN_S, 1000)
+        finally:
+            receiver.close()
+
     # What is kept, and what is to be
 
     def _kept(self) -> dict[tuple[str, str, int], float]:
@@ -199,6 +243,7 @@ class Killed(RuleBasedStateMachine):
             for feed in (1, 2):
                 for value in feeds.values_between(session, Key(self.site_id, feed), 0, 2**62):
                     place = (value.at_us // 1_000_000 - int(NOON.timestamp())) // 300
+                    assert (value.kind, value.serial, place) not in found, "a value is kept twice"
                     found[value.kind, value.serial, place] = value.value
             for one in readings.kept(session, self.site_id, start=NOON, end=NOON + timedelta(hours=3)):
                 for start, wh in zip(one.starts.tolist(), one.values.tolist(), strict=True):
@@ -218,6 +263,10 @@ class Killed(RuleBasedStateMachine):
                     each = round(made / (last - first), 3)
                     found |= {("kept", unit, place): each for place in range(first, last)}
         return found
+
+
+def _energy(unit: str, place: int) -> float:
+    return 1.0 + (place * 7 + int(unit)) % 25
 
 
 def _until(true: Any, *, every: float = 0.02) -> None:

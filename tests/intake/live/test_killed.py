@@ -10,7 +10,17 @@ from hypothesis.stateful import run_state_machine_as_test
 from sqlalchemy import Engine
 
 from tests.broker import Mosquitto
-from tests.intake.live.killed import machine
+from tests.intake.live.killed import MOMENTS, machine
+
+
+def test_service_dies_before_and_after_every_step(engine: Engine, mosquitto: Mosquitto) -> None:
+    run = machine(engine, mosquitto)()
+    run.begin()
+    try:
+        for moment in MOMENTS:
+            run.die(moment=moment)
+    finally:
+        run.teardown()
 
 
 def test_kill_restart_resend_reorder(engine: Engine, mosquitto: Mosquitto) -> None:
