@@ -43,12 +43,14 @@ SPECS = (
 COMMON = {"serial": {"level": "serial"}, "time": {"path": "$.t"}, "interval_min": 5}
 METERED, COUNTED = SERIALS[:2], SERIALS[2:]
 PATIENCE_S, SLOW_S = 60, 0.07
+UNDERWAY_S = 1.0
+"""An acknowledgement is with the broker within so long, busy as the machine may be."""
 AGAIN_S = 0.5
 """Within so long after a connection the broker sends again what was not acknowledged."""
 SUSPECT_S = 2.0
 """What a broker acknowledged so shortly before it was killed need not be on its disk."""
 
-MOMENTS = ("before keep", "after keep", "before acknowledge", "after acknowledge", "before lay", "after lay")
+MOMENTS = ("before keep", "after keep", "after acknowledge", "before lay", "after lay")
 """At which the service dies if it is told."""
 NEVER = -1
 
@@ -87,6 +89,7 @@ def _wait(moment: str, given: Any, dies: Any) -> None:
     place, message = dies
     if place != NEVER and MOMENTS[place] == moment and ("lay" in moment or _has(given[-1], message)):
         dies[0] = NEVER
+        time.sleep(UNDERWAY_S if moment == "after acknowledge" else 0)
         os.kill(os.getpid(), signal.SIGKILL)
 
 
