@@ -119,14 +119,15 @@ class Sender:
         self._client.tls_set_context(ssl.create_default_context(cafile=broker.ca_file))
         self._client.on_publish = self._count
         self._sent = self._acknowledged = 0
+        self.acknowledged_at: dict[int, float] = {}
         self._client.reconnect_delay_set(0.05, 0.1)
         self._client.connect_async("localhost", broker.port, keepalive=30)
         self._client.loop_start()
 
-    def send(self, topic: str, payload: bytes | str, *, retain: bool = False) -> None:
-        """Publish, and let the client try until the broker has acknowledged."""
+    def send(self, topic: str, payload: bytes | str, *, retain: bool = False) -> int:
+        """Publish, and let the client try until the broker has acknowledged; return the message's number."""
         self._sent += 1
-        self._client.publish(topic, payload, qos=1, retain=retain)
+        return self._client.publish(topic, payload, qos=1, retain=retain).mid
 
     def sent(self, topic: str, payload: bytes | str, *, retain: bool = False) -> None:
         """Publish, and wait until the broker has acknowledged."""
@@ -140,8 +141,9 @@ class Sender:
         """Return whether the broker has acknowledged everything."""
         return self._acknowledged >= self._sent
 
-    def _count(self, *_: Any) -> None:
+    def _count(self, _client: Client, _userdata: Any, number: int, *_: Any) -> None:
         self._acknowledged += 1
+        self.acknowledged_at[number] = time.monotonic()
 
     def close(self) -> None:
         self._client.disconnect()

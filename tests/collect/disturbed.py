@@ -61,10 +61,12 @@ class World:
     engine: Engine
     token: str
 
-    def site(self) -> str:
-        """Make a site."""
+    def site(self, *more: str) -> str:
+        """Make a site, with units more than the usual three."""
+        given = record()
+        given["units"] += [{**given["units"][0], "serial": serial} for serial in more]
         with writing(self.engine) as session:
-            return sites.create(session, as_stored(read_record(record()))).id
+            return sites.create(session, as_stored(read_record(given))).id
 
     def app(self) -> TestClient:
         """Return the service as it is after a start."""

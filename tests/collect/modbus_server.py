@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import socket
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from threading import Thread
 from typing import Any
@@ -33,12 +33,22 @@ def words(value: float, kind: str, order: str = "big") -> list[int]:
 
 @contextmanager
 def modbus_server(
-    devices: Mapping[int, Image], port: int | None = None, *, input_registers: bool = False
+    devices: Mapping[int, Image],
+    port: int | None = None,
+    *,
+    input_registers: bool = False,
+    told_by: Mapping[int, Callable[[], list[int]]] | None = None,
 ) -> Iterator[int]:
-    """Serve the devices until the block ends, and give the port; their registers may be input registers."""
+    """Serve the devices until the block ends, and give the port; their registers may be input registers.
+
+    What a device's registers hold when they are asked for may come of a function.
+    """
     port = port or free_port()
     loop = asyncio.new_event_loop()
-    simulated = [SimDevice(number, _blocks(image, input_registers)) for number, image in devices.items()]
+    simulated = [
+        SimDevice(number, _blocks(image, input_registers), action=_action((told_by or {}).get(number)))
+        for number, image in devices.items()
+    ]
 
     async def serve() -> None:
         server = ModbusTcpServer(simulated, address=("127.0.0.1", port))
@@ -57,6 +67,16 @@ def modbus_server(
         loop.call_soon_threadsafe(stopped.set)
         thread.join(10)
         loop.close()
+
+
+def _action(told_by: Callable[[], list[int]] | None) -> Any:
+    async def action(
+        _code: int, _start: int, _address: int, _count: int, registers: list[int], _set: Any
+    ) -> None:
+        if told_by is not None:
+            registers[:] = told_by()
+
+    return action
 
 
 def _blocks(image: Image, input_registers: bool) -> Any:

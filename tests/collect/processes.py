@@ -8,7 +8,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -95,13 +95,16 @@ values = {{ counter_wh = "@.wh" }}
 
 
 def started(
-    *words: str | Path, environment: Mapping[str, str] | None = None, log: Path | None = None
+    *words: str | Path,
+    environment: Mapping[str, str] | None = None,
+    log: Path | None = None,
+    command: Sequence[str] = COMMAND,
 ) -> subprocess.Popen[str]:
     """Start a command of ours as a process of its own; what it says may go to a file."""
     with (log or Path(os.devnull)).open("a") as file:
         to = subprocess.PIPE if log is None else file
         return subprocess.Popen(
-            [*COMMAND, *map(str, words)],
+            [*command, *map(str, words)],
             cwd=ROOT,
             env={**os.environ, **(environment or {})},
             stdout=to,
