@@ -109,7 +109,7 @@ def _clock_of(rows: Sequence[Row], column: int, heading: str) -> Callable[[str],
     found = sorted(map(int, cells))
     if found[-1] <= 24:
         return (lambda cell: _clock(cell, 10_000)) if HOUR.search(heading) else None
-    for unit, largest in ((100, 2400), (1, 240_000)):
+    for unit, largest in ((100, 2400), (1, 240_000))[max(map(len, cells)) > 4 :]:
         seconds = [n * unit for n in found]
         if found[-1] <= largest and all(s % 100 < 60 and s // 100 % 100 < 60 for s in seconds):
             return lambda cell, unit=unit: _clock(cell, unit)  # type: ignore[misc]
