@@ -187,7 +187,7 @@ def test_what_the_service_holds_is_what_it_would_hold_if_nothing_were_killed(
         begun = quick_time(since, on_s())
         _disturb(everything, dice)
         truth = {key: np.float32(value) for key, value in _expected(publishing.passed).items()}
-        for place in (direct, site):
+        for place in (site, direct):
             _wait(
                 everything,
                 lambda at=place: _of(world, at, SERIALS) == truth,
