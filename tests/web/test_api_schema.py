@@ -50,7 +50,7 @@ CONTRACT = [
 UNTOLD = [schemathesis.checks.positive_data_acceptance]
 
 bounded = settings(
-    max_examples=10,
+    max_examples=6,
     deadline=None,
     phases=[Phase.explicit, Phase.generate],
     suppress_health_check=list(HealthCheck),

@@ -16,6 +16,8 @@ from service.web.app import create_app
 from service.web.pages.codes import TRIES, as_typed, in_groups
 from tests.web.visit import add_person, add_site, assign, sign_in
 
+pytestmark = pytest.mark.one_database
+
 
 @pytest.fixture
 def visitor(settings: Settings, engine: Engine) -> Iterator[TestClient]:

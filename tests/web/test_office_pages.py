@@ -17,6 +17,8 @@ from service.web.pages.neighbours import beside
 from tests.report import sample
 from tests.web.visit import add_person, add_site, sign_in
 
+pytestmark = pytest.mark.one_database
+
 SITE, FOUND = sample.site(), sample.verification()
 
 

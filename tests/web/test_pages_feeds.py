@@ -18,6 +18,8 @@ from service.web.app import create_app
 from tests.report import sample
 from tests.web.visit import add_feed, add_person, add_site, sign_in
 
+pytestmark = pytest.mark.one_database
+
 FORM = {
     "topic": "roof/+serial/state",
     "enabled": "on",

@@ -23,6 +23,8 @@ from tests.intake.corrections import two_roofs
 from tests.intake.roof import JSON, SERIALS, record
 from tests.web.visit import add_person, assign, sign_in
 
+pytestmark = pytest.mark.one_database
+
 A, B, C = SERIALS
 NEW_SITE = {
     "name": "Weir House",
