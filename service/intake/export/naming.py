@@ -16,12 +16,14 @@ SHORTEST_WHOLE = 6
 SHORTEST_END = 4
 """Fewer last digits are those of too many things: a number of a roof, an hour, a module's power."""
 
+LONGEST_NAME = 2000
 _SCIENTIFIC = re.compile(r"(?<![\w.,])\d[.,]\d+e\+?\d{1,2}(?!\w)", re.I)
 _PIECES = re.compile(r"[\W_]+")
 _PLACE = re.compile(
     r"(?<![a-z0-9])r(?:ow|eihe)?[ .:_-]*(\d{1,3})[ ,./_-]*c(?:ol(?:umn)?)?[ .:_-]*(\d{1,3})(?!\d)", re.I
 )
 _DECIMAL = re.compile(r"[+-]?\d*[.,]\d+")
+_ASIDE = re.compile(r"[\[(][^\[\]()]*[\])]")
 _YEAR = re.compile(r"(19|20)\d\d$")
 
 WRITTEN = mark("a serial of the record, written in another way")
@@ -125,6 +127,7 @@ class Units:
 
     def serial_of(self, text: str) -> str | None:
         """Return the serial that a name means: empty if it is no unit, None if nobody knows."""
+        text = text[:LONGEST_NAME]  # a damaged file may have a cell of megabytes
         if text not in self._found:
             self._found[text] = self._serial_of(text)
         return self._found[text]
@@ -160,7 +163,7 @@ def _bare(name: str) -> str:
 
 def stem(heading: str) -> str:
     """Return a heading without its quantity and unit of measure: what it calls the unit."""
-    left = re.sub(r"[\[(][^\])]*[\])]", " ", heading).split()
+    left = _ASIDE.sub(" ", heading).split()
     while left and (words.is_measure(left[-1]) or not re.search(r"\w", left[-1])):
         left.pop()
     while left and words.is_measure(left[0]):
