@@ -13,6 +13,8 @@ from pymodbus.exceptions import ModbusException
 
 from service.collect.config import SourcePart
 from service.collect.layout import Layout, polled
+from service.collect.polling import poll
+from service.collect.source import Sink
 from service.collect.trouble import Trouble
 from service.intake.live.model import Sample
 
@@ -39,6 +41,8 @@ BEFORE_THE_DEVICE = (10, 11)
 """The codes by which a gateway speaks for itself."""
 
 T = TypeVar("T")
+Read = Callable[[Event | None], tuple[list[Sample], list[str]]]
+"""Reads until told to stop: the samples, and of each that was silent its name and why."""
 
 
 class LinePart(SourcePart):
@@ -53,6 +57,34 @@ class LinePart(SourcePart):
     def layout(self, usual_min: int) -> Layout:
         """Return its intervals; power runs straight over a missed poll."""
         return polled(self.interval_min or usual_min, self.every_s)
+
+    def reader(self, line: Line) -> Read:
+        """Return what reads all devices once over the line."""
+        raise NotImplementedError
+
+    def units(self, found: list[Sample]) -> int:
+        """Return how many units were read."""
+        return len({sample.serial for sample in found})
+
+    def run(self, sink: Sink, stop: Event) -> None:
+        """Read until told to stop."""
+        with self.line() as line:
+            read = self.reader(line)
+            poll(self.name, sink, stop, self.every_s, lambda: self._once(read, sink, stop))
+
+    def probe(self) -> str:
+        """Read once and say what came."""
+        with self.line() as line:
+            found, silent = self.reader(line)(None)
+        if silent:
+            raise not_all(silent)
+        return seen(found, self.units(found))
+
+    def _once(self, read: Read, sink: Sink, stop: Event) -> None:
+        found, silent = read(stop)
+        sink.samples(self.name, found)
+        if silent:
+            raise not_all(silent)
 
     @contextmanager
     def line(self) -> Iterator[Line]:

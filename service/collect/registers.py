@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import cached_property
 from math import isfinite
-from threading import Event
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
@@ -13,9 +12,7 @@ from pymodbus.client import ModbusTcpClient
 
 from service.collect import clock
 from service.collect.config import Part, wrong
-from service.collect.modbus_line import TABLES, Line, LinePart, not_all, of_each, seen
-from service.collect.polling import poll
-from service.collect.source import Sink
+from service.collect.modbus_line import TABLES, Line, LinePart, Read, of_each
 from service.intake.live.model import KINDS, Sample
 
 TYPES = ModbusTcpClient.DATATYPE
@@ -84,27 +81,13 @@ class Registers(LinePart):
             raise wrong("leads past the last register (65535); correct address or offset")
         return self
 
-    def run(self, sink: Sink, stop: Event) -> None:
-        """Read until told to stop."""
-        with self.line() as line:
-            poll(self.name, sink, stop, self.every_s, lambda: self._all(line, sink, stop))
+    def reader(self, line: Line) -> Read:
+        """Return what reads all units once over the line."""
+        return lambda stop: of_each(self.unit, lambda u: u.serial, lambda u: self._of(line, u), stop)
 
-    def probe(self) -> str:
-        """Read once and say what came."""
-        with self.line() as line:
-            found, silent = self._read(line)
-        if silent:
-            raise not_all(silent)
-        return seen(found, len(self.unit))
-
-    def _all(self, line: Line, sink: Sink, stop: Event) -> None:
-        found, silent = self._read(line, stop)
-        sink.samples(self.name, found)
-        if silent:
-            raise not_all(silent)
-
-    def _read(self, line: Line, stop: Event | None = None) -> tuple[list[Sample], list[str]]:
-        return of_each(self.unit, lambda u: u.serial, lambda u: self._of(line, u), stop)
+    def units(self, _: list[Sample]) -> int:
+        """Return how many units were asked."""
+        return len(self.unit)
 
     def _of(self, line: Line, unit: Unit) -> Iterator[Sample]:
         for block in self._blocks:

@@ -18,9 +18,7 @@ from sunspec2.device import ModelError
 from sunspec2.modbus.client import SunSpecModbusClientDevice, SunSpecModbusClientError
 
 from service.collect import clock
-from service.collect.modbus_line import Line, LinePart, Silent, not_all, of_each, seen
-from service.collect.polling import poll
-from service.collect.source import Sink
+from service.collect.modbus_line import Line, LinePart, Read, Silent, of_each
 from service.intake.live.model import Sample
 
 COMMON = 1
@@ -79,19 +77,9 @@ class SunSpec(LinePart):
     inputs: bool = False
     """Inputs metered apart: the serial, a slash and the input's number. They are metered on the DC side."""
 
-    def run(self, sink: Sink, stop: Event) -> None:
-        """Read until told to stop."""
-        with self.line() as line:
-            reading = _Reading(self, line)
-            poll(self.name, sink, stop, self.every_s, lambda: reading.all(sink, stop))
-
-    def probe(self) -> str:
-        """Read once and say what came."""
-        with self.line() as line:
-            found, silent = _Reading(self, line).once()
-        if silent:
-            raise not_all(silent)
-        return seen(found, len({sample.serial for sample in found}))
+    def reader(self, line: Line) -> Read:
+        """Return what reads all devices once over the line; it keeps what it found of their models."""
+        return _Reading(self, line).once
 
 
 class _Part(NamedTuple):
@@ -108,19 +96,11 @@ class _Reading:
     line: Line
     known: dict[int, _Device] = field(default_factory=dict)
 
-    def all(self, sink: Sink, stop: Event) -> None:
-        found, silent = self.once(stop)
-        sink.samples(self.source.name, found)
-        if silent:
-            raise not_all(silent)
-
-    def once(self, stop: Event | None = None) -> tuple[list[Sample], list[str]]:
+    def once(self, stop: Event | None) -> tuple[list[Sample], list[str]]:
         return of_each(self.source.devices, lambda number: f"device {number}", self._of, stop)
 
     def _of(self, number: int) -> Iterator[Sample]:
-        device = self.known.pop(
-            number, None
-        )  # put back where it goes well: it may be another when it comes back
+        device = self.known.pop(number, None)  # put back where it goes well: it may be another by then
         try:
             device = device or _Device(self.line, number)
             parts = device.parts(self.source.serials, inputs=self.source.inputs)
