@@ -29,7 +29,7 @@ from service.store import feeds
 from service.store.database import reading, writing
 from tests.broker import PASSWORD, Mosquitto, Sender, make_broker
 from tests.collect.disturbed import World, world_on
-from tests.collect.processes import BEGIN, counter, energy, free_port, killed, started, wait_until
+from tests.collect.processes import BEGIN, counter, energy, free_port, head, killed, started, wait_until
 from tests.collect.quick import POWERS_W, SPEED, quick_time
 
 TURNS = int(os.environ.get("YIELDPROOF_TEST_KILLS", "120"))
@@ -264,15 +264,7 @@ def _configuration(
         f'{{ serial = "{serial}", device = {n} }}' for n, serial in enumerate(POWERS_W, start=1)
     )
     file = folder / "collect.toml"
-    file.write_text(f"""
-[service]
-url = "http://127.0.0.1:{service_port}"
-site = "{site}"
-token_file = "{folder / "token"}"
-timeout_s = 5
-[collector]
-outbox = "{folder / "outbox.sqlite"}"
-send_every_s = 1
+    file.write_text(f"""{head(folder, f"http://127.0.0.1:{service_port}", site)}
 [[source]]
 kind = "mqtt"
 name = "broker"

@@ -68,11 +68,9 @@ def expected(until_min: int) -> dict[tuple[str, str, int], float]:
     }
 
 
-def configuration(folder: Path, service: str, site: str, token: str, url: str) -> Path:
-    """Write a configuration, and return its path."""
-    file = folder / "collect.toml"
-    (folder / "token").write_text(token)
-    file.write_text(f"""
+def head(folder: Path, service: str, site: str) -> str:
+    """Return where a collector sends, by the token in the folder, and where it keeps what it has."""
+    return f"""
 [service]
 url = "{service}"
 site = "{site}"
@@ -80,7 +78,14 @@ token_file = "{folder / "token"}"
 timeout_s = 5
 [collector]
 outbox = "{folder / "outbox.sqlite"}"
-send_every_s = 1
+send_every_s = 1"""
+
+
+def configuration(folder: Path, service: str, site: str, token: str, url: str) -> Path:
+    """Write a configuration, and return its path."""
+    file = folder / "collect.toml"
+    (folder / "token").write_text(token)
+    file.write_text(f"""{head(folder, service, site)}
 [[source]]
 kind = "http"
 name = "hub"
