@@ -20,6 +20,7 @@ from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 
 from service.intake.live.broker import Broker
+from tests.ports import free_port
 
 USER, PASSWORD = "roofs", "slate-and-moss"
 CONFIG = """
@@ -91,9 +92,7 @@ def make_broker(folder: Path, saving: str = SAVES_EACH_CHANGE) -> Mosquitto:
     if shutil.which("mosquitto", path=SEARCHED) is None:
         reason = "no MQTT broker: install mosquitto"
         pytest.fail(reason) if os.environ.get("CI") == "true" else pytest.skip(reason)
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+    port = free_port()
     authority = trustme.CA()
     authority.cert_pem.write_to_path(str(folder / "ca.pem"))
     certificate = authority.issue_cert("localhost")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -26,6 +25,7 @@ from service.store.database import reading, writing
 from service.store.readings import load
 from service.store.tables import Site
 from tests.jobs.roof import START, heard_site, new_site, record
+from tests.ports import free_port
 
 Run = Callable[..., Result]
 
@@ -331,12 +331,6 @@ def test_demo_gets_port_and_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Pa
     assert asked == [{"port": 8123, "data_dir": tmp_path}]
 
 
-def _free_port() -> int:
-    with socket.socket() as listener:
-        listener.bind(("127.0.0.1", 0))
-        return int(listener.getsockname()[1])
-
-
 def _answers(address: str) -> bool:
     try:
         return httpx.get(address).status_code == 200
@@ -345,7 +339,7 @@ def _answers(address: str) -> bool:
 
 
 def test_serve_answers_verifies_in_the_background_and_stops(engine: Engine) -> None:
-    port = _free_port()
+    port = free_port()
     environment = {
         **os.environ,
         "YIELDPROOF_DATABASE_URL": engine.url.render_as_string(hide_password=False),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import socket
 import subprocess
 import sys
 import time
@@ -17,6 +16,7 @@ import httpx
 from service.store.accounts import create_token
 from service.store.database import make_engine, writing
 from service.store.migrate import upgrade
+from tests.ports import free_port
 
 COMMAND = "from service.cli import app; app()"
 START_S = 60
@@ -39,7 +39,7 @@ class Served:
 def served(folder: Path, *, worker: bool = False) -> Iterator[Served]:
     """Serve from a new SQLite file in the folder until the block ends."""
     url = f"sqlite:///{folder / 'bench.sqlite'}"
-    token, port = _prepare(url), _free_port()
+    token, port = _prepare(url), free_port()
     environment = {
         **os.environ,
         "YIELDPROOF_DATABASE_URL": url,
@@ -65,13 +65,6 @@ def _prepare(url: str) -> str:
         token = create_token(session, "bench")
     engine.dispose()
     return token
-
-
-def _free_port() -> int:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port: int = free.getsockname()[1]
-        return port
 
 
 def _wait(client: httpx.Client) -> None:

@@ -29,8 +29,9 @@ from service.store import feeds
 from service.store.database import reading, writing
 from tests.broker import PASSWORD, Mosquitto, Sender, make_broker
 from tests.collect.disturbed import World, world_on
-from tests.collect.processes import BEGIN, counter, energy, free_port, head, killed, started, wait_until
+from tests.collect.processes import BEGIN, counter, energy, head, killed, started, wait_until
 from tests.collect.quick import POWERS_W, SPEED, quick_time
+from tests.ports import free_port
 
 TURNS = int(os.environ.get("YIELDPROOF_TEST_KILLS", "120"))
 SERIALS = tuple(str(n) for n in range(101, 131))

@@ -26,8 +26,9 @@ from tests.bench.served import served
 from tests.browser.house import new_database
 from tests.collect.device import device
 from tests.collect.disturbed import MORNING, Told, World, run_disturbed, world_on
-from tests.collect.processes import Roof, configuration, expected, free_port, killed, started, wait_until
+from tests.collect.processes import Roof, configuration, expected, killed, started, wait_until
 from tests.jobs.roof import record
+from tests.ports import free_port
 
 EXAMPLES = int(os.environ.get("YIELDPROOF_TEST_EXAMPLES", "2000"))
 KILLS = int(os.environ.get("YIELDPROOF_TEST_KILLS", "30"))

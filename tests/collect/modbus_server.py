@@ -14,16 +14,10 @@ from pymodbus.client import ModbusTcpClient
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from tests.ports import free_port
+
 Image = Mapping[int, list[int]]
 """Blocks of registers by their first address."""
-
-
-def free_port() -> int:
-    """Return a port of this machine that nobody listens on."""
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        port: int = found.getsockname()[1]
-        return port
 
 
 def words(value: float, kind: str, order: str = "big") -> list[int]:

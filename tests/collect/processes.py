@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -122,14 +121,6 @@ def killed(process: subprocess.Popen[str]) -> None:
     """Kill a process as a power cut would: it gets no word in."""
     process.send_signal(signal.SIGKILL)
     process.communicate(timeout=10)
-
-
-def free_port() -> int:
-    """Return a port that nobody listens at."""
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        port: int = found.getsockname()[1]
-        return port
 
 
 def wait_until(true: Callable[[], bool], what: str, patience_s: float = PATIENCE_S) -> None:

@@ -15,7 +15,8 @@ from service.collect.status import status_of
 from tests.browser.house import serving
 from tests.collect.device import device
 from tests.collect.disturbed import World
-from tests.collect.processes import Roof, configuration, expected, free_port, killed, started, wait_until
+from tests.collect.processes import Roof, configuration, expected, killed, started, wait_until
+from tests.ports import free_port
 
 KILLS = 3
 

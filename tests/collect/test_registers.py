@@ -10,8 +10,9 @@ from pydantic import ValidationError
 
 from service.collect.registers import Registers
 from service.collect.trouble import Trouble
-from tests.collect.modbus_server import free_port, modbus_server, words
+from tests.collect.modbus_server import modbus_server, words
 from tests.collect.sink import Kept
+from tests.ports import free_port
 
 
 def source(port: int, **settings: Any) -> Registers:
