@@ -48,3 +48,5 @@ def _source(source: SourcePart) -> tuple[bool, str]:
         return True, f"{source.name}: {source.probe()}"
     except Trouble as trouble:
         return False, f"{source.name}: {trouble}"
+    except Exception as error:  # one source does not keep the others from being tried
+        return False, f"{source.name}: It could not be tried ({type(error).__name__}: {error})."

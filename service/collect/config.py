@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import ssl
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -88,8 +89,12 @@ class Trust(Part):
     @field_validator("ca_file")
     @classmethod
     def _readable(cls, path: Path | None) -> Path | None:
-        if path is not None and not os.access(path, os.R_OK):
-            raise wrong("names a file that cannot be read; correct the path or its permissions")
+        try:
+            ssl.create_default_context(cafile=path)
+        except ssl.SSLError:
+            raise wrong("names a file that holds no certificate (PEM); name one that does") from None
+        except OSError:
+            raise wrong("names a file that cannot be read; correct the path or its permissions") from None
         return path
 
 

@@ -20,10 +20,11 @@ from pydantic import Field, SecretStr, model_validator
 from service.collect import clock
 from service.collect.config import Part, SourcePart, Trust, WebAddress, wrong
 from service.collect.csv_rows import CsvPart, as_messages
-from service.collect.http_client import client
+from service.collect.http_client import client, hindrance
 from service.collect.layout import Layout, polled
 from service.collect.outbox import LARGEST_FILE_MB
 from service.collect.polling import poll
+from service.collect.seen import seen
 from service.collect.source import Sink
 from service.collect.trouble import Trouble
 from service.intake.live.model import Sample
@@ -31,6 +32,7 @@ from service.intake.live.payload import LARGEST_BYTES, PayloadSpec, Zone, sample
 
 DATE = "{date}"
 PROBLEMS_TOLD = 2
+_WAYS_IN = re.compile(r"(?:^|,)\s*(basic|digest|bearer)\b", re.IGNORECASE)
 
 
 class Auth(Part):
@@ -126,12 +128,7 @@ class HttpSource(SourcePart, Trust):
         found, problems = self.read(body)
         if problems:
             raise Trouble(" ".join(problems))
-        units = len({sample.serial for sample in found})
-        return (
-            f"{len(found)} values of {units} units, such as {_said(found[0])}"
-            if found
-            else "no values at the moment"
-        )
+        return seen(found, asked={kind: value.path for kind, value in self.payload.values.items()})
 
     def read(self, body: bytes) -> tuple[list[Sample], list[str]]:
         """Return the samples of an answer, and what of it was not understood."""
@@ -169,10 +166,6 @@ class HttpSource(SourcePart, Trust):
             trust_env=False,
             event_hooks={"response": [_stay]},
         )
-
-
-def _said(sample: Sample) -> str:
-    return f"{sample.kind} {sample.value:g} of {sample.serial}"
 
 
 def _stay(answer: httpx.Response) -> None:
@@ -218,15 +211,17 @@ class _Asking:
         url = self.source.url.replace(DATE, day.strftime(days.written)) if day and days else self.source.url
         try:
             with self.client.stream("GET", url) as answer:
-                _check(answer)
+                _check(answer, self.source.auth)
                 return _body(
                     answer, LARGEST_FILE_MB * 1_000_000 if self.source.format == "file" else LARGEST_BYTES
                 )
         except httpx.TooManyRedirects:
             raise Trouble("The address leads round in circles; correct the url.") from None
         except httpx.HTTPError as error:
-            why = str(error).strip() or type(error).__name__
-            raise Trouble(f"It does not answer ({why}); check its power, its network and the url.") from None
+            why, remedy = hindrance(error)
+            raise Trouble(
+                f"It does not answer ({why}); {remedy or 'check its power, its network and the url'}."
+            ) from None
 
     def _forward(self, sink: Sink, body: bytes, day: date | None) -> None:
         last = Path(urlsplit(self.source.url).path).name.replace(DATE, str(day))
@@ -237,17 +232,32 @@ class _Asking:
             sink.file(self.source.name, file)
 
 
-def _check(answer: httpx.Response) -> None:
+def _check(answer: httpx.Response, auth: Auth | None) -> None:
     if answer.is_success:
         return
+    if answer.status_code == 401:
+        raise Trouble(_not_known(answer, auth))
     remedies = {
-        401: "It wants to know who asks; check auth: kind, user and password.",
         403: "It does not let this user read; ask for another one.",
         404: "There is nothing at this address; correct the url.",
     }
     raise Trouble(
         remedies.get(answer.status_code, f"It answers with status {answer.status_code}; it is asked again.")
     )
+
+
+def _not_known(answer: httpx.Response, auth: Auth | None) -> str:
+    """Return why whoever asks is not known, by the ways in that the device names (RFC 9110, 11.6.1)."""
+    named = _WAYS_IN.findall(", ".join(answer.headers.get_list("www-authenticate")))
+    wanted = " or ".join(dict.fromkeys(way.lower() for way in named))
+    if auth is None:
+        return f"It wants to know who asks; give it auth of the kind {wanted or 'basic, digest or bearer'}."
+    if wanted and auth.kind not in wanted:
+        return f"It wants auth of the kind {wanted}, not {auth.kind}; correct the kind."
+    given = (
+        "this token; correct it" if auth.kind == "bearer" else "this user with this password; correct them"
+    )
+    return f"It does not take {given}."
 
 
 def _body(answer: httpx.Response, most: int) -> bytes:

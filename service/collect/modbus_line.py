@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from threading import Event
@@ -14,9 +15,13 @@ from pymodbus.exceptions import ModbusException
 from service.collect.config import SourcePart
 from service.collect.layout import Layout, polled
 from service.collect.polling import poll
+from service.collect.seen import seen
 from service.collect.source import Sink
 from service.collect.trouble import Trouble
 from service.intake.live.model import Sample
+
+# What fails is told once as a trouble; the library would say it again with every attempt.
+logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)
 
 MOST_AT_ONCE = 125
 """Registers that one request may ask for (Modbus Application Protocol V1.1b3, 6.3)."""
@@ -169,11 +174,3 @@ def not_all(silent: list[str]) -> Trouble:
     """Return what is the matter with those that were silent."""
     more = f"; and {len(silent) - NAMED} more" if len(silent) > NAMED else ""
     return Trouble(f"Not all was read: {'; '.join(silent[:NAMED])}{more}.")
-
-
-def seen(found: list[Sample], units: int) -> str:
-    """Return in one sentence what was read, for whoever tries a configuration; Trouble if it was nothing."""
-    if not found:
-        raise Trouble("It answers, but has no values; check addresses and types against its manual.")
-    first = found[0]
-    return f"{len(found)} values of {units} units, such as {first.kind} {first.value:g} of {first.serial}"

@@ -19,10 +19,11 @@ from service.collect import clock
 from service.collect.config import SourcePart, wrong
 from service.collect.layout import Layout
 from service.collect.polling import note
+from service.collect.seen import seen
 from service.collect.source import Sink
 from service.collect.trouble import Trouble
 from service.intake.live import topics
-from service.intake.live.broker import Broker, Message, Receiver, WrongBroker
+from service.intake.live.broker import Broker, Message, Receiver, WrongBroker, remedy
 from service.intake.live.messages import understood
 from service.intake.live.model import Sample
 from service.intake.live.payload import PayloadSpec
@@ -94,15 +95,20 @@ class MqttSource(SourcePart):
         receiver = Receiver(self.broker(f"{self.client_id}-check"), session_s=0)
         try:
             receiver.listen_to([topics.as_filter(self.topic)])
-            messages = receiver.take(PROBE_S, 1)
-            if not messages and not receiver.connected:
-                raise Trouble(_away(receiver))
+            messages = _first(receiver)
+            hindrance = receiver.hindrance
         finally:
             receiver.close()
+        if not messages:
+            if hindrance:
+                raise Trouble(_told(hindrance))
+            return (
+                f"connected; no message came within {PROBE_S:g} s: well if none was due, else check the topic"
+            )
         found, problems = self.read(messages)
         if problems:
             raise Trouble(" ".join(problems))
-        return f"{len(found)} values" if messages else f"connected; no message came within {PROBE_S:g} s"
+        return seen(found, asked={kind: value.path for kind, value in self.payload.values.items()})
 
     def read(self, messages: Sequence[Message]) -> tuple[list[Sample], list[str]]:
         """Return the samples of messages, and what of them was not understood."""
@@ -114,7 +120,7 @@ class MqttSource(SourcePart):
                 self.payload, self.topic, message.topic, message.payload, arrived, retained=message.retained
             )
             found += [replace(s, serial=self.serials.get(s.serial, s.serial)) for s in samples]
-            problems += [f"On {message.topic[:200]}: {p.field} {p.message}." for p in wrongs]
+            problems += [f"On {message.topic[:200]}: {f'{p.field} {p.message}'.strip()}." for p in wrongs]
         return found, problems
 
     def layout(self, usual_min: int) -> Layout:
@@ -158,17 +164,26 @@ class _Listening:
         return True
 
     def _say_how_it_stands(self) -> None:
-        if self.receiver.connected:
+        hindrance = self.receiver.hindrance
+        if not hindrance:
             self.connected_at = monotonic()
             if self.told:
                 self.told = ""
                 self.sink.heard(self.source.name)
-        elif monotonic() - self.connected_at > AWAY_S and self.told != _away(self.receiver):
-            self.told = _away(self.receiver)
+        elif monotonic() - self.connected_at > AWAY_S and self.told != _told(hindrance):
+            self.told = _told(hindrance)
             note(self.source.name, self.sink, Trouble(self.told))
 
 
-def _away(receiver: Receiver) -> str:
-    return (
-        f"There is no connection to the broker: {receiver.reason}; check its power, its network and the url."
-    )
+def _first(receiver: Receiver) -> list[Message]:
+    """Return a message as soon as one comes, none if there is no connection or none came for a while."""
+    until = monotonic() + PROBE_S
+    messages: list[Message] = []
+    while not messages and receiver.is_hopeful and monotonic() < until:
+        messages = receiver.take(min(WAIT_S, PROBE_S), 1)
+    return messages
+
+
+def _told(hindrance: str) -> str:
+    """Return what hinders and what to do."""
+    return f"The broker cannot be listened to: {hindrance}; {remedy(hindrance)}."

@@ -13,7 +13,7 @@ import httpx
 
 from service.collect.clock import Compared, compared, on_s
 from service.collect.config import ServicePart
-from service.collect.http_client import client
+from service.collect.http_client import client, hindrance
 from service.collect.outbox import HeldFile, Reading, moment
 
 
@@ -93,9 +93,9 @@ class Service:
         try:
             answer = self._client.request(method, url, **sent)
         except httpx.TransportError as error:
-            raise Later(
-                f"The service at {self._url} does not answer ({_why(error)}); check this machine's network and the url."
-            ) from None
+            why, remedy = hindrance(error)
+            remedy = remedy or "check this machine's network and the url"
+            raise Later(f"The service at {self._url} does not answer ({why}); {remedy}.") from None
         self._compare(answer, asked)
         return answer
 
@@ -215,7 +215,3 @@ def _json(answer: httpx.Response) -> dict[str, Any]:
     except ValueError:
         return {}
     return found if isinstance(found, dict) else {}
-
-
-def _why(error: Exception) -> str:
-    return str(error).strip() or type(error).__name__

@@ -75,6 +75,7 @@ payload = { serial = { path = "@.sn" }, values = { power_w = "@.p" } }
         (SERVICE + "[colector]\n", "colector", "did you mean collector?"),
         (SERVICE + "[collector]\ninterval_min = 7\n", "collector.interval_min", "5, 10, 15, 30 or 60"),
         (SERVICE + 'ca_file = "/nowhere"\n', "service.ca_file", "cannot be read"),
+        (SERVICE + f'ca_file = "{__file__}"\n', "service.ca_file", "holds no certificate (PEM)"),
         (SERVICE + FOLDER.replace('"folder"', '"teapot"'), "source[0].kind", "must be one of folder, http"),
         (SERVICE + FOLDER + "every_s = 0\n", "source[0].every_s", "must be at least 1"),
         (SERVICE + FOLDER + 'pattern = "../*"\n', "source[0].pattern", "must be a pattern of names"),

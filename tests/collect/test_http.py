@@ -94,20 +94,29 @@ def test_a_whole_file_is_forwarded_under_its_name(hub: Device) -> None:
 
 
 @pytest.mark.parametrize(
-    ("kind", "auth"),
+    ("kind", "auth", "said"),
     [
-        ("basic", {"user": USER, "password": PASSWORD}),
-        ("digest", {"user": USER, "password": PASSWORD}),
-        ("bearer", {"token": TOKEN}),
+        ("basic", {"user": USER, "password": PASSWORD}, "this user with this password; correct them"),
+        ("digest", {"user": USER, "password": PASSWORD}, "this user with this password; correct them"),
+        ("bearer", {"token": TOKEN}, "this token; correct it"),
     ],
 )
-def test_it_signs_in(hub: Device, kind: str, auth: dict[str, str]) -> None:
+def test_it_signs_in(hub: Device, kind: str, auth: dict[str, str], said: str) -> None:
     url, hub.auth = hub.says("/units?all=1", UNITS), kind
     assert len(_read_once(_source(url, auth={"kind": kind, **auth})).found) == 4
     wrong = dict.fromkeys(auth, "wrong")
     refused = _read_once(_source(url, auth={"kind": kind, **wrong}))
     assert refused.found == []
-    assert refused.troubles == ["It wants to know who asks; check auth: kind, user and password."]
+    assert refused.troubles == [f"It does not take {said}."]
+
+
+def test_the_way_in_that_the_device_wants_is_named(hub: Device) -> None:
+    url, hub.auth = hub.says("/units", UNITS), "digest"
+    basic = {"kind": "basic", "user": USER, "password": PASSWORD}
+    with pytest.raises(Trouble, match="wants auth of the kind digest, not basic; correct the kind"):
+        _source(url, auth=basic).probe()
+    with pytest.raises(Trouble, match="wants to know who asks; give it auth of the kind digest"):
+        _source(url).probe()
 
 
 def test_own_headers_are_sent(hub: Device) -> None:
@@ -199,6 +208,17 @@ def test_probing_says_what_came_and_keeps_nothing(hub: Device) -> None:
     )
     with pytest.raises(Trouble, match="nothing at this address"):
         _source(hub.address + "/none").probe()
+    values = {"power_w": "@.p", "counter_wh": "@.energy"}
+    with pytest.raises(Trouble, match=r"It has no counter_wh \(@\.energy\): correct that"):
+        _source(hub.address + "/units", payload={**PAYLOAD, "values": values}).probe()
+    with pytest.raises(Trouble, match=r"\$\.devices: leads to nothing in the message; correct the path"):
+        _source(hub.address + "/units", payload={**PAYLOAD, "rows": "$.devices"}).probe()
+
+
+def test_a_device_without_tls_is_told_as_such(hub: Device) -> None:
+    url = hub.says("/units", UNITS).replace("http://", "https://")
+    with pytest.raises(Trouble, match=r"does not speak TLS.*http://"):
+        _source(url).probe()
 
 
 @pytest.fixture(scope="module")
@@ -229,6 +249,9 @@ def certificate(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_a_certificate_of_its_own_is_taken_only_when_told_so(certificate: Path) -> None:
     with device(certificate) as hub:
         url = hub.says("/units", UNITS)
-        assert "certificate verify failed" in _read_once(_source(url)).troubles[0]
+        (said,) = _read_once(_source(url)).troubles
+        assert (
+            "its certificate is not the one expected: self-signed certificate); give the certificate" in said
+        )
         assert len(_read_once(_source(url, ca_file=certificate)).found) == 4
         assert len(_read_once(_source(url, verify=False)).found) == 4

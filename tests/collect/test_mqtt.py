@@ -19,6 +19,7 @@ from service.collect.kinds import model_of
 from service.collect.mqtt import MqttSource
 from service.collect.trouble import Trouble
 from service.intake.live.model import Sample
+from service.intake.live.payload import PayloadSpec
 from tests.broker import PASSWORD, Mosquitto, Sender
 from tests.collect.sink import Kept
 
@@ -148,7 +149,7 @@ def test_broker_that_is_away_is_told(mosquitto: Mosquitto, monkeypatch: pytest.M
     with running(made(mosquitto, password="moss-and-slate"), sink):
         until(lambda: any("refuses" in told for told in sink.troubles))
     assert "moss" not in " ".join(sink.troubles)
-    with pytest.raises(Trouble, match="no connection to the broker"):
+    with pytest.raises(Trouble, match=r"cannot be reached: .* Connection refused; check its power"):
         made(mosquitto, url="mqtt://127.0.0.1:9", ca_file=None).probe()
 
 
@@ -156,9 +157,14 @@ def test_probe_says_what_came_or_that_nothing_did(
     source: MqttSource, sender: Sender, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(mqtt, "PROBE_S", 1.0)
-    assert source.probe() == "connected; no message came within 1 s"
+    assert source.probe().startswith("connected; no message came within 1 s: ")
     sender.sent(source.topic.replace("+serial", "101"), message(5), retain=True)
-    assert source.probe() == "1 values"
+    assert source.probe() == "1 value of 1 unit, such as power_w 5 of 101"
+    values = {"power_w": "$.p", "counter_wh": "$.total"}
+    with pytest.raises(Trouble, match=r"has no counter_wh \(\$\.total\): correct that"):
+        source.model_copy(
+            update={"payload": PayloadSpec.model_validate({**PAYLOAD, "values": values})}
+        ).probe()
     sender.sent(source.topic.replace("+serial", "101"), b"", retain=True)
 
 

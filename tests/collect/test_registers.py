@@ -116,7 +116,13 @@ def test_nothing_at_the_address_is_told_with_the_remedy() -> None:
 
 def test_a_probe_says_what_came() -> None:
     with modbus_server({1: {10: [212]}}) as port:
-        assert source(port).probe() == "1 values of 1 units, such as power_w 212 of R-1"
+        assert source(port).probe() == "1 value of 1 unit, such as power_w 212 of R-1"
+
+
+def test_silence_is_told_by_us_alone(caplog: pytest.LogCaptureFixture) -> None:
+    with pytest.raises(Trouble, match="Nothing answers at"):
+        source(free_port()).probe()
+    assert caplog.records == []
 
 
 def test_it_goes_on_when_the_device_comes_back() -> None:

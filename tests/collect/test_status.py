@@ -16,6 +16,7 @@ from typer.testing import CliRunner, Result
 from service.cli import app
 from service.collect import disk, outbox
 from service.collect.clock import MARK, Clock, Compared, session
+from service.collect.folder import Folder
 from service.collect.outbox import Outbox, Reading
 from service.collect.status import age
 from service.intake.live.model import Sample
@@ -62,6 +63,19 @@ def test_before_the_first_start_it_says_so(config: Path) -> None:
     said = _say("status", config)
     assert said.exit_code == 1
     assert "has never run" in said.stderr
+
+
+def test_one_source_does_not_keep_others_from_being_tried(
+    config: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def failing(_: Folder) -> str:
+        raise RuntimeError("unforeseen")
+
+    monkeypatch.setattr(Folder, "probe", failing)
+    said = _say("check", config)
+    assert said.exit_code == 1
+    assert "no  service: The service at http://127.0.0.1:9 does not answer" in said.stdout
+    assert "no  gatehouse: It could not be tried (RuntimeError: unforeseen)." in said.stdout
 
 
 def test_a_collector_that_runs_well_needs_nothing(config: Path, tmp_path: Path) -> None:

@@ -11,9 +11,10 @@ import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 
+from service.intake.live.broker import NOT_ALLOWED
 from service.settings import Settings
 from service.store import audit, feeds
-from service.store.database import reading
+from service.store.database import reading, writing
 from service.web.app import create_app
 from tests.report import sample
 from tests.web.visit import add_feed, add_person, add_site, sign_in
@@ -123,9 +124,18 @@ def test_list_tells_of_the_broker_and_of_what_was_not_understood(office: TestCli
     add_feed(engine, site_id)
     shown = text_of(office.get(f"/sites/{site_id}/feeds").text)
     assert re.search(
-        r"No connection to the broker since .*: it refuses the connection: Not authorized\.", shown
+        r"No connection to the broker since .*: it refuses the connection: Not authorized; check user and password",
+        shown,
     )
     assert re.search(r"kept Fri 8 May 2026, 1\d:30 2 1, last at .*: \$\.total must be a number", shown)
+
+
+def test_list_tells_of_topics_that_the_broker_refuses(office: TestClient, engine: Engine) -> None:
+    site_id = add_site(engine, None)
+    with writing(engine) as session:
+        feeds.say(session, connected=True, reason=f"{NOT_ALLOWED}: roof/+")
+    shown = text_of(office.get(f"/sites/{site_id}/feeds").text)
+    assert "but it does not let this user listen to topics: roof/+; have it allowed there." in shown
 
 
 def test_hostile_message_is_shown_as_text(office: TestClient, engine: Engine) -> None:

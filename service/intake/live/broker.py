@@ -7,6 +7,7 @@ while nobody listens, and sends again what was not acknowledged. No meaning and 
 from __future__ import annotations
 
 import ssl
+import sys
 from collections.abc import Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -37,9 +38,28 @@ AT_ONCE_S, LONGEST_GATHERING_S = 0.005, 0.05
 
 KEEPALIVE_S = 30
 FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S = 1, 60
+NOT_YET = mark("it has not answered yet")
 REFUSES = mark("it refuses the connection")
+NOT_TRUSTED = mark("its certificate is not the one expected")
+UNREACHED = mark("it cannot be reached")
 ENDED = mark("the connection ended")
+SILENT = mark("it ends the connection without a word")
+NOT_ALLOWED = mark("it does not let this user listen to topics")
+USUAL_REMEDY = mark("check its power, its network and its address")
+REMEDIES = {
+    REFUSES: mark("check user and password, and that it speaks MQTT 5"),
+    NOT_TRUSTED: mark(
+        "give the certificate of whoever signed its own as CA file, and in the address the name that it is made out to"
+    ),
+    SILENT: mark("check the port, and whether the address must begin with mqtts://"),
+    NOT_ALLOWED: mark("have it allowed there"),
+}
 PORTS = {"mqtt": 1883, "mqtts": 8883}
+
+
+def remedy(hindrance: str) -> str:
+    """Return what to do about what hinders a receiver; it begins with one of the words above."""
+    return REMEDIES.get(hindrance.partition(": ")[0], USUAL_REMEDY)
 
 
 class WrongBroker(Exception):  # noqa: N818 - what the setting is, not a fault of the program
@@ -120,8 +140,10 @@ class Receiver:
         self._topics: set[str] = set()
         self._left: dict[int, Sequence[str]] = {}
         self._gone: list[str] = []
+        self._asked: dict[int, Sequence[str]] = {}
+        self._refused: set[str] = set()
         self.connected = False
-        self.reason: str = mark("it has not answered yet")
+        self._reason: str = NOT_YET
         self._client = self._made(broker)
         self._client.connect_async(
             *broker.host_and_port(), keepalive=KEEPALIVE_S, clean_start=False, properties=_session(session_s)
@@ -142,8 +164,23 @@ class Receiver:
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
+        client.on_subscribe = self._on_subscribe
         client.on_unsubscribe = self._on_unsubscribe
         return client
+
+    @property
+    def hindrance(self) -> str:
+        """Return what hinders listening (in English, after a colon what others say of it), empty if nothing does."""
+        with self._lock:
+            if not self.connected:
+                return self._reason
+            refused = ", ".join(sorted(self._refused & self._topics))
+            return f"{NOT_ALLOWED}: {refused}" if refused else ""
+
+    @property
+    def is_hopeful(self) -> bool:
+        """Return whether it is connected, or may be in a moment: nothing has failed yet."""
+        return self.connected or self._reason == NOT_YET
 
     def listen_to(self, topics: Collection[str]) -> None:
         """Subscribe to these filters, at once and after every connection; those already known are left alone."""
@@ -195,7 +232,10 @@ class Receiver:
     def _subscribe(self, topics: Collection[str]) -> None:
         # Of a retained message is told once, not after every connection (retainHandling, MQTT 5.0, 3.8.3.1).
         options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
-        self._client.subscribe([(topic, options) for topic in sorted(topics)])
+        wanted = sorted(topics)
+        _, number = self._client.subscribe([(topic, options) for topic in wanted])
+        if number is not None:
+            self._asked[number] = wanted
 
     # From the client's thread
 
@@ -210,14 +250,19 @@ class Receiver:
         del client, userdata, flags, properties
         with self._lock:
             self._connection += 1
-            self._left = {}
-            self.connected, self.reason = not code.is_failure, f"{REFUSES}: {code.getName()}"
+            self._left, self._asked, self._refused = {}, {}, set()
+            self.connected, self._reason = not code.is_failure, f"{REFUSES}: {code.getName()}"
             if self.connected and self._topics:
                 self._subscribe(self._topics)
 
     def _on_connect_fail(self, client: Client, userdata: Any) -> None:
         del client, userdata
-        self.reason = mark("it cannot be reached, or its certificate is not the one expected")
+        # The library calls this while it handles what happened and gives it to nobody.
+        error = sys.exception()
+        if isinstance(error, ssl.SSLCertVerificationError):
+            self._reason = f"{NOT_TRUSTED}: {error.verify_message.rstrip('.')}"
+        else:
+            self._reason = f"{UNREACHED}: {error}" if error else UNREACHED
 
     def _on_disconnect(
         self,
@@ -231,7 +276,9 @@ class Receiver:
         with self._lock:
             self._connection += 1
             if self.connected:
-                self.reason = f"{ENDED}: {code.getName()}"
+                self._reason = f"{ENDED}: {code.getName()}"
+            elif not self._reason.startswith(REFUSES):
+                self._reason = SILENT
             self.connected = False
 
     def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
@@ -246,6 +293,19 @@ class Receiver:
             self._connection,
         )
         self._queue.put(found)
+
+    def _on_subscribe(
+        self,
+        client: Client,
+        userdata: Any,
+        number: int,
+        codes: list[ReasonCode],
+        properties: Properties | None,
+    ) -> None:
+        del client, userdata, properties
+        with self._lock:
+            asked = zip(self._asked.pop(number, []), codes, strict=False)
+            self._refused |= {topic for topic, code in asked if code.is_failure}
 
     def _on_unsubscribe(
         self,

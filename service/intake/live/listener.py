@@ -19,7 +19,7 @@ from time import monotonic
 from paho.mqtt.matcher import MQTTMatcher
 from sqlalchemy import Engine
 
-from service.intake.live.broker import Broker, Message, Receiver, WrongBroker
+from service.intake.live.broker import NOT_YET, Broker, Message, Receiver, WrongBroker, remedy
 from service.intake.live.lay import microseconds
 from service.intake.live.messages import understood
 from service.intake.live.payload import PayloadSpec
@@ -150,25 +150,24 @@ class _Listening:
             known = feeds.subscriptions(session)
         wanted, left = self._feeds.filters, set(self._receiver.left())
         receiver = self._receiver
+        connected, hindrance = receiver.connected, receiver.hindrance
         with writing(self._engine) as session:
-            feeds.say(
-                session, connected=receiver.connected, reason="" if receiver.connected else receiver.reason
-            )
+            feeds.say(session, connected=connected, reason=hindrance)
             feeds.subscribed(session, wanted - known)
             if left - wanted:
                 feeds.unsubscribed(session, sorted(left - wanted))
         receiver.listen_to(wanted)
         receiver.leave(sorted(known - wanted - left))
-        self._log(receiver)
+        self._log(hindrance, connected=connected)
 
-    def _log(self, receiver: Receiver) -> None:
-        said = (
-            "connected to the broker"
-            if receiver.connected
-            else f"no connection to the broker: {receiver.reason}"
-        )
+    def _log(self, hindrance: str, *, connected: bool) -> None:
+        if hindrance == NOT_YET:
+            return
+        said = "connected to the broker" if connected else "no connection to the broker"
+        if hindrance:
+            said = f"{said}: {hindrance}; {remedy(hindrance)}"
         if said != self._said:
-            log.log(logging.INFO if receiver.connected else logging.WARNING, said)
+            log.log(logging.WARNING if hindrance else logging.INFO, said)
         self._said = said
 
 

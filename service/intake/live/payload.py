@@ -189,6 +189,10 @@ def samples_of(
         rows = _rows(spec.rows, message)
     except (WrongValue, WrongPath) as error:
         return [], [FieldError("", error.message)]
+    if rows is None:
+        return [], [
+            FieldError(spec.rows, told("leads to nothing in the message; correct the path of the rows"))
+        ]
     for row in rows[:MOST_ROWS]:
         found += _of_row(spec, message, row, arrived, levels or {}, problems)
     if len(rows) > MOST_ROWS:
@@ -231,15 +235,17 @@ def _message(spec: PayloadSpec, payload: bytes) -> Any:
         raise WrongValue(told("is not valid JSON; check quotation marks, commas and brackets")) from None
 
 
-def _rows(path: str, message: Any) -> list[Node]:
+def _rows(path: str, message: Any) -> list[Node] | None:
+    """Return the rows, None if the path leads nowhere."""
+    nodes = paths.nodes(path, message, message, MOST_ROWS + 1)
     found: list[Node] = []
-    for node in paths.nodes(path, message, message, MOST_ROWS + 1):
+    for node in nodes:
         if isinstance(node.value, list):
             entries = enumerate(node.value[: MOST_ROWS + 1])
             found += [Node(entry, f"{node.place}[{i}]", node.name) for i, entry in entries]
         else:
             found.append(node)
-    return found
+    return found if nodes else None
 
 
 def _of_row(

@@ -92,11 +92,11 @@ def _answer(engine: Engine, site_id: str) -> Response:
         find_site(session, site_id)
         found, state = feeds.of_site(session, site_id), feeds.broker_state(session)
     connected = state is not None and state.connected
-    problem = "nobody listens at a broker" if state is None else state.reason
+    problem = "nobody listens at a broker" if state is None else state.reason or None
     return JSONResponse(
         {
             "broker_connected": connected,
-            "broker_problem": None if connected else problem,
+            "broker_problem": problem,
             "feeds": [_feed(feed) for feed in found],
         }
     )

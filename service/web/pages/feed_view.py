@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from service.intake.live.broker import remedy
 from service.intake.live.feed import FeedRecord, record_of
 from service.intake.live.messages import understood
 from service.intake.live.model import KINDS
@@ -55,14 +56,17 @@ def broker_words(state: BrokerState | None, zone: ZoneInfo, *, is_set: bool) -> 
     if state is None:
         return _("Nobody listens at the broker now: check that the service or its worker runs.")
     since = moment(state.since, zone)
-    if state.connected:
+    if not state.reason:
         return _("Connected to the broker since %(moment)s.") % {"moment": since}
     why, _colon, detail = state.reason.partition(": ")
-    reason = f"{_(why)}: {detail}" if detail else _(why)
-    return _("No connection to the broker since %(moment)s: %(reason)s.") % {
+    said = {
         "moment": since,
-        "reason": reason,
+        "reason": f"{_(why)}: {detail}" if detail else _(why),
+        "remedy": _(remedy(state.reason)),
     }
+    if state.connected:
+        return _("Connected to the broker since %(moment)s, but %(reason)s; %(remedy)s.") % said
+    return _("No connection to the broker since %(moment)s: %(reason)s; %(remedy)s.") % said
 
 
 def feed_line(feed: Feed, zone: ZoneInfo) -> FeedLine:

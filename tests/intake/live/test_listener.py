@@ -261,7 +261,7 @@ def test_service_starts_without_its_broker(engine: Engine) -> None:
     add_feed(engine, "roof/+serial")
     with listening(engine, Broker("mqtt://127.0.0.1:9", "service")):
         until(lambda: not connected(engine) and _state(engine))
-    assert _state(engine).reason == "it cannot be reached, or its certificate is not the one expected"
+    assert _state(engine).reason.startswith("it cannot be reached: ")
 
 
 def _state(engine: Engine) -> Any:
