@@ -40,7 +40,7 @@ def create_app(settings: Settings, *, engine: Engine | None = None, jobs: Any = 
     app.state.jobs = jobs
     app.state.metrics = Metrics()
     app.state.firm = contact.of_firm(settings)
-    app.include_router(api.router)
+    api.install(app)
     errors.install(app)
     schema.install(app)
     pages.install(app)

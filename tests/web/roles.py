@@ -49,14 +49,13 @@ BODIES: dict[str, dict[str, Any]] = {}
 
 
 def routes(found: Iterable[Any]) -> Iterator[tuple[str, str]]:
-    """Give method and path of every route, also of routers within routers; files are one route a folder."""
+    """Give method and path of every route; files are one route a folder."""
     for route in found:
         if isinstance(route, Mount):
             yield "GET", f"{route.path}/{{file}}"
-        elif isinstance(route, Route):
-            yield from ((method, route.path) for method in (route.methods or set()) - {"HEAD"})
         else:
-            yield from routes(route.original_router.routes)
+            assert isinstance(route, Route), route
+            yield from ((method, route.path) for method in (route.methods or set()) - {"HEAD"})
 
 
 @dataclass

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from fastapi import FastAPI
 
 from service.web.api import (
     corrections,
@@ -17,6 +17,10 @@ from service.web.api import (
     weather,
 )
 
-router = APIRouter()
-for _part in (probes, sites, corrections, punch, readings, exports, feeds, weather, quality, verification):
-    router.include_router(_part.router)
+PARTS = (probes, sites, corrections, punch, readings, exports, feeds, weather, quality, verification)
+
+
+def install(app: FastAPI) -> None:
+    """Add the routes as they are: including the routers would work out each route again for each application."""
+    for part in PARTS:
+        app.router.routes.extend(part.router.routes)

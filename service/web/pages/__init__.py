@@ -64,7 +64,7 @@ def install(app: FastAPI) -> None:
     """Add the pages, their files, headers and errors; call it after the API's own handlers are in place."""
     settings: Settings = app.state.settings
     for part in PARTS:
-        app.include_router(part.router)
+        app.router.routes.extend(part.router.routes)
     app.mount("/static", OwnFiles(), name="static")
     app.add_middleware(Compress)
     app.add_middleware(PageHeaders, only_https=settings.secure_cookies)
