@@ -1,7 +1,8 @@
 """Devices that publish on topics of an MQTT broker in the site's network.
 
 A message is acknowledged once its values are on disk. So a collector that is killed or finds its disk full loses none,
-as long as the device publishes with QoS 1 and the broker keeps the session.
+as long as the device publishes with QoS 1, the values carry their own time, and the broker keeps the session. Values
+without a time are heard while they are listened to, and not after they waited.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from service.collect.seen import seen
 from service.collect.source import Sink
 from service.collect.trouble import Trouble
 from service.intake.live import topics
-from service.intake.live.broker import Broker, Message, Receiver, WrongBroker, remedy
+from service.intake.live.broker import SESSION_S, Broker, Message, Receiver, WrongBroker, remedy
 from service.intake.live.messages import understood
 from service.intake.live.model import Sample
 from service.intake.live.payload import PayloadSpec
@@ -81,7 +82,8 @@ class MqttSource(SourcePart):
     def run(self, sink: Sink, stop: Event) -> None:
         """Listen until told to stop."""
         until = monotonic() + ONCE_S if stop.is_set() else None
-        receiver = Receiver(self.broker(self.client_id))
+        session_s = SESSION_S if self.payload.time else 0
+        receiver = Receiver(self.broker(self.client_id), session_s=session_s, now=clock.now)
         listening = _Listening(self, receiver, sink)
         try:
             receiver.listen_to([topics.as_filter(self.topic)])
@@ -92,7 +94,7 @@ class MqttSource(SourcePart):
 
     def probe(self) -> str:
         """Wait for a message, under a name that leaves nothing behind at the broker, and say what it holds."""
-        receiver = Receiver(self.broker(f"{self.client_id}-check"), session_s=0)
+        receiver = Receiver(self.broker(f"{self.client_id}-check"), session_s=0, now=clock.now)
         try:
             receiver.listen_to([topics.as_filter(self.topic)])
             messages = _first(receiver)
@@ -115,7 +117,7 @@ class MqttSource(SourcePart):
         found: list[Sample] = []
         problems = []
         for message in messages:
-            arrived = clock.CLOCK.latest() if self.payload.time else clock.now()
+            arrived = clock.CLOCK.latest() if self.payload.time else message.arrived
             samples, wrongs = understood(
                 self.payload, self.topic, message.topic, message.payload, arrived, retained=message.retained
             )
@@ -145,10 +147,15 @@ class _Listening:
             self._say_how_it_stands()
             return
         found, problems = self.source.read(messages)
-        while not self._is_kept(found):
+        kept = self._is_kept(found)
+        # Those without a time are not held up: what comes behind them would have the wrong one.
+        while not kept and self.source.payload.time:
             if stop.wait(FULL_S):
                 return  # they come again
+            kept = self._is_kept(found)
         self.receiver.kept(messages)
+        if not kept:
+            return
         if problems:
             note(self.source.name, self.sink, Trouble(" ".join(problems[:PROBLEMS_TOLD])))
         else:

@@ -6,12 +6,13 @@ PostgreSQL, a locked file beside the database on SQLite.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 from sqlalchemy import Connection, Engine, create_engine, text
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import OperationalError, SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
 KEYS = {"listener": 4_720_157}
@@ -44,9 +45,15 @@ class Turn:
         """Give the turn back."""
         if self._connection is not None:
             if self._engine.dialect.name == "postgresql":
-                self._connection.invalidate()  # in the pool it would go on holding the lock
+                self._give_back(self._connection)
             self._connection.close()
         self.mine = False
+
+    def _give_back(self, connection: Connection) -> None:
+        """Give it back at once: left to the end of the connection, the server takes a while to notice."""
+        with suppress(SQLAlchemyError):
+            connection.execute(text("SELECT pg_advisory_unlock_all()"))
+        connection.invalidate()  # in the pool it would go on holding what it may still have
 
     def check(self) -> None:
         """Raise the database's error if it has ended the turn."""

@@ -127,6 +127,31 @@ def test_what_was_not_kept_comes_again(
         assert not once.enough.wait(0.5)
 
 
+def test_what_has_no_time_is_not_taken_after_it_waited(
+    mosquitto: Mosquitto, sender: Sender, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(mqtt, "FULL_S", 60)
+    payload = {name: what for name, what in PAYLOAD.items() if name != "time"}
+    source, sink = made(mosquitto, payload=payload), Kept()
+    with running(source, sink):
+        listening(source, sender, sink)
+    sender.sent(source.topic.replace("+serial", "101"), message(7))
+    after = Kept()
+    with running(source, after):
+        listening(source, sender, after)
+        sender.sent(source.topic.replace("+serial", "101"), message(8))
+        assert after.enough.wait(10)
+    given = [s.value for given in (*sink.given, *after.given) for s in given]
+    assert (7 in given, 8 in given) == (False, True)
+    full = Full()
+    with running(source, full):
+        listening(source, sender, full)
+        sender.sent(source.topic.replace("+serial", "101"), message(9))
+        sender.sent(source.topic.replace("+serial", "101"), message(10))
+        until(lambda: [s.value for given in full.given for s in given][-1:] == [10])
+    assert "The disk is full." in full.troubles
+
+
 def test_message_that_is_not_understood_is_told_and_holds_nothing_up(
     source: MqttSource, sender: Sender
 ) -> None:

@@ -1,14 +1,15 @@
 """The connection to an MQTT broker: what comes on the topics listened to, given out in order and acknowledged late.
 
-A message is acknowledged once whoever took it says that it is kept. The broker keeps the session (MQTT 5.0, 3.1.2.11)
-while nobody listens, and sends again what was not acknowledged. No meaning and no storage here.
+A message is acknowledged once whoever took it says that it is kept. The broker keeps a lasting session (MQTT 5.0,
+3.1.2.11) while nobody listens, and sends again what was not acknowledged. A passing one (0 s) ends with the connection:
+nothing of it ever waited, so that its messages are as old as their arrival says. No meaning and no storage here.
 """
 
 from __future__ import annotations
 
 import ssl
 import sys
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -119,7 +120,7 @@ class Broker:
 
 
 class Message(NamedTuple):
-    """A message as it came; `connection` counts the connections, since its number holds for that one only."""
+    """A message as it came; `connection` counts the session's connections: its number holds for that one only."""
 
     topic: str
     payload: bytes
@@ -128,13 +129,26 @@ class Message(NamedTuple):
     number: int
     qos: int
     connection: int
+    lasting: bool
+    """Whether it came by a lasting session: it may have waited there."""
 
 
 class Receiver:
-    """Listens at a broker from a thread of its own, and tries again for as long as it takes."""
+    """Listens at a broker from a thread of its own, and tries again for as long as it takes.
 
-    def __init__(self, broker: Broker, *, session_s: int = SESSION_S) -> None:
-        self._queue: Queue[Message] = Queue()
+    A passing one may put its messages `among` those of a lasting one, which gives out both.
+    """
+
+    def __init__(
+        self,
+        broker: Broker,
+        *,
+        session_s: int = SESSION_S,
+        among: Receiver | None = None,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:
+        self._queue: Queue[Message] = among._queue if among else Queue()
+        self._lasting, self._now = session_s > 0, now
         self._lock = Lock()
         self._connection = 0
         self._topics: set[str] = set()
@@ -146,7 +160,10 @@ class Receiver:
         self._reason: str = NOT_YET
         self._client = self._made(broker)
         self._client.connect_async(
-            *broker.host_and_port(), keepalive=KEEPALIVE_S, clean_start=False, properties=_session(session_s)
+            *broker.host_and_port(),
+            keepalive=KEEPALIVE_S,
+            clean_start=not self._lasting,
+            properties=_session(session_s),
         )
         self._client.loop_start()
 
@@ -182,6 +199,11 @@ class Receiver:
         """Return whether it is connected, or may be in a moment: nothing has failed yet."""
         return self.connected or self._reason == NOT_YET
 
+    @property
+    def topics(self) -> set[str]:
+        """Return the filters that it listens to."""
+        return set(self._topics)
+
     def listen_to(self, topics: Collection[str]) -> None:
         """Subscribe to these filters, at once and after every connection; those already known are left alone."""
         with self._lock:
@@ -215,13 +237,19 @@ class Receiver:
             until = monotonic() + LONGEST_GATHERING_S
             while len(found) < most and monotonic() < until:
                 found.append(self._queue.get(timeout=AT_ONCE_S))
-        return [message for message in found if message.connection == self._connection]
+        return [message for message in found if self._is_current(message) or not self._is_mine(message)]
+
+    def _is_mine(self, message: Message) -> bool:
+        return message.lasting == self._lasting
+
+    def _is_current(self, message: Message) -> bool:
+        return self._is_mine(message) and message.connection == self._connection
 
     def kept(self, messages: Sequence[Message]) -> None:
         """Acknowledge messages that are kept; those of an earlier connection come again by themselves."""
         with self._lock:
             for message in messages:
-                if message.connection == self._connection:
+                if self._is_current(message):
                     self._client.ack(message.number, message.qos)
 
     def close(self) -> None:
@@ -286,11 +314,12 @@ class Receiver:
         found = Message(
             message.topic,
             bytes(message.payload),
-            datetime.now(UTC),
+            self._now(),
             bool(message.retain),
             message.mid,
             message.qos,
             self._connection,
+            self._lasting,
         )
         self._queue.put(found)
 

@@ -2,7 +2,8 @@
 
 One process of all that share a database listens at a time; the others stand by. A message that nobody understands is
 acknowledged too, since it would come again for ever, and is counted and shown on its feed. Whatever fails, nothing is
-acknowledged that is not kept, so that the broker sends it again.
+acknowledged that is not kept, so that the broker sends it again. Feeds whose values have no time of their own are
+listened to by a session that ends with the connection: what waited at the broker would count for its arrival.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import json
 import logging
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from threading import Event, Thread
 from time import monotonic
@@ -36,6 +37,9 @@ REFRESH_S = 3
 """How often the feeds are read anew; a change of them takes effect after so long."""
 
 STANDBY_S = 5
+PASSING = "-now"
+"""What the name at the broker ends with for feeds whose values have no time of their own."""
+
 MOST_AT_ONCE = 1000
 WAIT_S = 0.5
 LONGEST_BACK_OFF_S = 30
@@ -101,7 +105,7 @@ class _Feeds:
     matcher: MQTTMatcher = field(default_factory=MQTTMatcher)
 
     @classmethod
-    def of(cls, listened: Sequence[Listened]) -> _Feeds:
+    def known(cls, listened: Sequence[Listened]) -> _Feeds:
         found = cls({one.key: one for one in listened})
         by_filter: dict[str, list[Key]] = defaultdict(list)
         for one in listened:
@@ -110,21 +114,22 @@ class _Feeds:
             found.matcher[pattern] = keys
         return found
 
-    @property
-    def filters(self) -> set[str]:
-        return {as_filter(one.topic) for one in self.by_key.values()}
+    def filters(self, *, lasting: bool) -> set[str]:
+        return {as_filter(one.topic) for one in self.by_key.values() if _has_time(one) == lasting}
 
-    def of_topic(self, topic: str) -> Iterator[Listened]:
-        for keys in self.matcher.iter_match(topic):  # type: ignore[no-untyped-call]
-            yield from (self.by_key[key] for key in keys)
+    def of(self, message: Message) -> Iterator[Listened]:
+        for keys in self.matcher.iter_match(message.topic):  # type: ignore[no-untyped-call]
+            found = (self.by_key[key] for key in keys)
+            yield from (one for one in found if _has_time(one) == message.lasting)
 
 
 class _Listening:
     """One turn at listening."""
 
     def __init__(self, engine: Engine, broker: Broker, turn: Turn) -> None:
-        self._engine, self._turn = engine, turn
+        self._engine, self._turn, self._broker = engine, turn, broker
         self._receiver = Receiver(broker)
+        self._passing: Receiver | None = None
         self._feeds = _Feeds()
         self._said = ""
 
@@ -139,18 +144,26 @@ class _Listening:
                 messages = self._receiver.take(WAIT_S, MOST_AT_ONCE)
                 if messages:
                     keep(self._engine, self._feeds, messages)
-                    self._receiver.kept(messages)
+                    for receiver in self._receivers:
+                        receiver.kept(messages)
         finally:
-            self._receiver.close()
+            for receiver in self._receivers:
+                receiver.close()
+
+    @property
+    def _receivers(self) -> list[Receiver]:
+        return [self._receiver, *([self._passing] if self._passing else [])]
 
     def _refresh(self) -> None:
         """Read the feeds, let the broker know, and say how it stands with it."""
         with reading(self._engine) as session:
-            self._feeds = _Feeds.of(feeds.all_listened(session))
+            self._feeds = _Feeds.known(feeds.all_listened(session))
             known = feeds.subscriptions(session)
-        wanted, left = self._feeds.filters, set(self._receiver.left())
-        receiver = self._receiver
-        connected, hindrance = receiver.connected, receiver.hindrance
+        wanted, left = self._feeds.filters(lasting=True), set(self._receiver.left())
+        self._refresh_passing(self._feeds.filters(lasting=False))
+        receiver, receivers = self._receiver, self._receivers
+        connected = all(one.connected for one in receivers)
+        hindrance = next((one.hindrance for one in receivers if one.hindrance), "")
         with writing(self._engine) as session:
             feeds.say(session, connected=connected, reason=hindrance)
             feeds.subscribed(session, wanted - known)
@@ -159,6 +172,14 @@ class _Listening:
         receiver.listen_to(wanted)
         receiver.leave(sorted(known - wanted - left))
         self._log(hindrance, connected=connected)
+
+    def _refresh_passing(self, wanted: set[str]) -> None:
+        if self._passing is None and wanted:
+            named = replace(self._broker, client_id=f"{self._broker.client_id}{PASSING}")
+            self._passing = Receiver(named, session_s=0, among=self._receiver)
+        if self._passing is not None:
+            self._passing.leave(self._passing.topics - wanted)
+            self._passing.listen_to(wanted)
 
     def _log(self, hindrance: str, *, connected: bool) -> None:
         if hindrance == NOT_YET:
@@ -176,7 +197,7 @@ def keep(engine: Engine, known: _Feeds, messages: Sequence[Message]) -> None:
     heard: dict[Key, Heard] = defaultdict(Heard)
     for message in messages:
         took = False
-        for feed in known.of_topic(message.topic):
+        for feed in known.of(message):
             _hear(heard[feed.key], feed, message)
             took = True
         if not took:
@@ -203,6 +224,10 @@ def _hear(heard: Heard, feed: Listened, message: Message) -> None:
         for sample in found:
             value = Value(sample.serial, sample.kind, microseconds(sample.at), sample.value)
             heard.values[value[:3]] = value
+
+
+def _has_time(feed: Listened) -> bool:
+    return feed.payload.get("time") is not None
 
 
 @lru_cache(maxsize=5000)

@@ -121,7 +121,7 @@ class PayloadSpec(_Part):
     """Lists whose entries are the rows; what it leads to that is no list is a row itself."""
     serial: SerialFrom
     time: TimeFrom | None = None
-    """Without it, a value belongs to the moment of its arrival."""
+    """Without it, a value belongs to the moment of its arrival, and what waited somewhere is not taken."""
     values: Annotated[dict[str, _Value], Field(min_length=1)]
     label: Literal["start", "end"] | None = None
     """Of an energy's interval: the end that its time names."""

@@ -144,6 +144,38 @@ def test_what_comes_while_nobody_listens_is_kept_by_the_broker(
     assert values(engine) == [(SERIALS[0], "counter_wh", float(v)) for v in range(5)]
 
 
+def test_what_has_no_time_is_not_taken_after_it_waited(
+    engine: Engine, broker: Broker, sender: Sender, root: str
+) -> None:
+    untimed = {key: value for key, value in SPEC.items() if key != "time"}
+    now = add_feed(engine, f"{root}/+serial", untimed)
+    with writing(engine) as session:
+        later = Key(
+            now.site_id, feeds.make(session, now.site_id, f"{root}/+serial", SPEC, enabled=True).number
+        )
+    with listening(engine, broker):
+        until(lambda: connected(engine))
+        until(lambda: sender.sent(f"{root}/{SERIALS[0]}", message(0, 1)) or heard(engine, now).messages)
+        until(lambda: heard(engine, later).messages == heard(engine, now).messages)
+    before = heard(engine, now).messages
+    for minute in range(1, 4):
+        sender.sent(f"{root}/{SERIALS[0]}", message(minute, 10 + minute))
+    with listening(engine, broker):
+        until(lambda: heard(engine, later).messages == before + 3)
+        until(lambda: connected(engine))
+        until(
+            lambda: (
+                sender.sent(f"{root}/{SERIALS[1]}", message(9, 99)) or heard(engine, now).messages > before
+            )
+        )
+    with reading(engine) as session:
+        found = session.exec(select(LiveSample)).all()
+    assert {s.value for s in found if s.feed == now.number} == {1.0, 99.0}
+    assert {s.value for s in found if s.feed == later.number} == {1.0, 11.0, 12.0, 13.0, 99.0}
+    arrived = [s.at_us for s in found if s.feed == now.number and s.value == 99.0]
+    assert all(abs(at / 1e6 - time.time()) < 60 for at in arrived)
+
+
 def test_message_that_nobody_understands_is_told_and_holds_nothing_up(
     engine: Engine, broker: Broker, sender: Sender, root: str
 ) -> None:
