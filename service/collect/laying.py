@@ -9,7 +9,7 @@ from math import lcm
 
 from service.collect.layout import Layout
 from service.collect.outbox import Laid, Reading, microseconds
-from service.intake.live.intervals import Rejected, closed, intervals, touched
+from service.intake.live.intervals import Odd, closed, intervals, touched
 from service.intake.live.model import Sample
 from service.intake.problems import Told
 
@@ -39,15 +39,13 @@ class Laying:
         self, found: Sequence[tuple[str, Sample]], changed: tuple[datetime, datetime], until: datetime
     ) -> Laid:
         """Return what the samples make of the intervals before `until` that may have changed."""
-        rejected: list[Rejected] = []
+        odd: list[Odd] = []
         readings = [
             reading
             for layout, samples in self._groups(found)
-            for reading in self._readings(layout, samples, changed, until, rejected)
+            for reading in self._readings(layout, samples, changed, until, odd)
         ]
-        aside = [
-            (r.serial, r.kind, microseconds(r.at), str(r.reason)) for r in rejected if not _is_nothing(r)
-        ]
+        aside = [(r.serial, r.kind, microseconds(r.at), str(r.reason)) for r in odd if not _is_nothing(r)]
         return Laid(readings, aside)
 
     def _groups(self, found: Sequence[tuple[str, Sample]]) -> Iterable[tuple[Layout, list[Sample]]]:
@@ -70,7 +68,7 @@ class Laying:
         samples: Sequence[Sample],
         changed: tuple[datetime, datetime],
         until: datetime,
-        rejected: list[Rejected],
+        odd: list[Odd],
     ) -> Iterator[Reading]:
         start, end = touched(changed, layout.interval_min)
         laid = intervals(
@@ -81,13 +79,13 @@ class Laying:
             label=layout.label,
             gap_min=layout.gap_min,
             rated_w=self.rated_w,
-            rejected=rejected.append,
+            odd=odd.append,
         )
         for one in laid:
             for at, value in zip(one.starts.tolist(), one.values.tolist(), strict=True):
                 yield Reading(one.serial, one.interval_min, at, one.channel, value)
 
 
-def _is_nothing(rejected: Rejected) -> bool:
+def _is_nothing(odd: Odd) -> bool:
     """Return whether nothing was made in a silence: a unit sleeps every night."""
-    return isinstance(rejected.reason, Told) and rejected.reason.values.get("energy") == "0"
+    return isinstance(odd.reason, Told) and odd.reason.values.get("energy") == "0"

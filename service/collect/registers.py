@@ -13,7 +13,7 @@ from pymodbus.client import ModbusTcpClient
 from service.collect import clock
 from service.collect.config import Part, wrong
 from service.collect.modbus_line import TABLES, Line, LinePart, Read, of_each
-from service.intake.live.model import KINDS, Sample
+from service.intake.live.model import KINDS, Sample, same_channel
 
 TYPES = ModbusTcpClient.DATATYPE
 LAST = 65_535
@@ -73,9 +73,8 @@ class Registers(LinePart):
         places = [(u.device, u.offset) for u in self.unit]
         if len(set(serials)) < len(serials) or len(set(places)) < len(places):
             raise wrong("has two units with one serial, or with one device and offset; correct one of them")
-        kinds = [r.kind for r in self.register_]
-        if len(set(kinds)) < len(kinds):
-            raise wrong("reads one kind of value from two registers; leave one out")
+        for twice in same_channel(r.kind for r in self.register_):
+            raise wrong(f"reads the same of a unit from two registers ({', '.join(twice)}); leave one out")
         last = max(r.address + r.length for r in self.register_) + max(u.offset for u in self.unit)
         if last > LAST + 1:
             raise wrong("leads past the last register (65535); correct address or offset")

@@ -7,8 +7,9 @@ same for the same sender, since readings of one source replace each other and th
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -113,6 +114,21 @@ def take_samples(
     sent = Sent("readings", *_own_form(samples), _source(source, imported))
     write = partial(readings.write, source=sent.source)
     return _take(engine, site_id, sent, samples, _noting(noted), write, imported)
+
+
+def take_noted(engine: Engine, site_id: str, noted: Sequence[Problem], *, source: str) -> None:
+    """Keep what was noticed about counters that were read elsewhere, each note once; NoSuchSite if there is none."""
+    if not noted:
+        return
+    with writing(engine) as session:
+        if session.get(Site, site_id) is None:
+            raise NoSuchSite
+        for one in noted:
+            told = asdict(one)
+            sent = Sent(
+                payloads.NOTED, JSON_TYPE, json.dumps([source, told]).encode(), source[:LONGEST_SOURCE]
+            )
+            payloads.keep(session, site_id, sent, [told], changed=False)
 
 
 def take_weather(

@@ -14,6 +14,9 @@ from sqlmodel import Session, col, select
 
 from service.store.tables import Payload
 
+NOTED = "noted"
+"""What was noticed about counters, without readings."""
+
 
 @dataclass(frozen=True)
 class Sent:
@@ -78,6 +81,6 @@ def problems_since(session: Session, site_id: str, moment: datetime) -> list[Lis
         col(Payload.site_id) == site_id,
         col(Payload.problem_count) > 0,
         col(Payload.received_at) >= moment,
-        col(Payload.kind) == "readings",
+        col(Payload.kind).in_(("readings", NOTED)),
     )
     return [Listed(source, list(problems)) for source, problems in session.exec(query)]

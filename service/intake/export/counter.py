@@ -9,15 +9,21 @@ from typing import NamedTuple
 
 import numpy as np
 
-from service.intake.problems import told
+from service.intake.problems import mark, told
 from service.store.grids import FloatArray, IntArray
 
 HIGHEST_SHARE = 1.5
 LONGEST_S = 3600
 """What a counter made over a longer time cannot be laid to its hours."""
 
+BEGAN_ANEW = mark("the counter began anew; what it showed then was taken as made since")
+
 WRAPS = (*(10.0**n for n in range(4, 10)), 2.0**16, 2.0**32)
 """Where counters roll over: at full decades, and at 16 and 32 bits."""
+
+
+DUSK_H = 1 / 12
+"""In a night's silence less is made than the rating gives in so many hours (common practice, no source)."""
 
 
 class Step(NamedTuple):
@@ -27,6 +33,8 @@ class Step(NamedTuple):
     reason: str | None = None
     reset: int = 0
     rollover: int = 0
+    asleep: bool = False
+    """Whether the counter was silent for long and next to nothing was made in it, as by night."""
 
 
 class Made(NamedTuple):
@@ -139,7 +147,7 @@ class Counters(Meter):
         return _steps(start, lasted, wh, made)
 
     def _made(self, start: int, duration_s: int, before: float, after: float) -> Made:
-        wh, reason, reset, rollover = step(before, after, duration_s, self._factor, self._rated_w)
+        wh, reason, reset, rollover, _ = step(before, after, duration_s, self._factor, self._rated_w)
         if reason:
             return Made(reason=reason, reset=reset, rollover=rollover)
         return Made(start, duration_s, wh, None, reset, rollover)
@@ -175,5 +183,5 @@ def step(before: float, after: float, duration_s: float, factor: float, rated_w:
             hours=f"{duration_s / 3600:.1f}",
             energy=f"{wh:.0f}",
         )
-        return Step(wh, reason, reset, rollover)
+        return Step(wh, reason, reset, rollover, asleep=wh <= (rated_w or 0.0) * DUSK_H)
     return Step(wh, None, reset, rollover)

@@ -13,7 +13,7 @@ from service.intake.batch import Problem, counter_noted
 from service.intake.export import words
 from service.intake.export.blocks import Block, Row, Texts, joined
 from service.intake.export.cells import Serials, numbers
-from service.intake.export.counter import Counters, Powers
+from service.intake.export.counter import BEGAN_ANEW, Counters, Powers
 from service.intake.export.grid import Grid
 from service.intake.export.model import QUANTITIES, Column, Known, Recipe
 from service.intake.export.survey import time_text
@@ -24,7 +24,6 @@ from service.intake.fields import INTERVALS_MIN
 from service.intake.problems import FieldError, Refused, told
 from service.store.grids import BoolArray, FloatArray, IntArray, Samples
 
-BEGAN_ANEW = "the counter began anew; what it showed then was taken as made since"
 PIECE_VALUES = 400_000
 PIECE_DAYS = 20_000
 """Days of single units, each of which is a row of the store."""

@@ -34,16 +34,18 @@ GAP_SHARE = 1.5
 WHOLE = 1 - 1e-9
 
 
-class Rejected(NamedTuple):
-    """A counter's reading before which it is not known what was made."""
+class Odd(NamedTuple):
+    """A counter's reading before which it is not known what was made, or with which it began anew."""
 
     serial: str
     kind: str
     at: datetime
     reason: str
+    asleep: bool = False
+    """Whether next to nothing was made in a long silence, as by night."""
 
 
-Keep = Callable[[Rejected], None]
+Keep = Callable[[Odd], None]
 
 
 class _Trace(NamedTuple):
@@ -75,7 +77,7 @@ def intervals(
     label: str = "start",
     gap_min: float | None = None,
     rated_w: float | None = None,
-    rejected: Keep = lambda _: None,
+    odd: Keep = lambda _: None,
 ) -> list[Samples]:
     """Return the intervals heard that lie from `start` to `end`, for each unit and channel of the contract.
 
@@ -91,7 +93,7 @@ def intervals(
             case "power":
                 laid = _powers(trace, grid, gap_s)
             case "counter":
-                laid = _counted(trace, grid, rated_w, rejected)
+                laid = _counted(trace, grid, rated_w, odd)
             case "energy":
                 laid = _energies(trace, step, start, end, changed, label)
             case _:
@@ -173,10 +175,10 @@ def _powers(trace: _Trace, grid: _Grid, gap_s: float) -> Samples:
     return _heard(trace, "power_w", grid, _over(area, covered, SMALLEST_COVER * grid.step))
 
 
-def _counted(trace: _Trace, grid: _Grid, rated_w: float | None, rejected: Keep) -> Samples:
+def _counted(trace: _Trace, grid: _Grid, rated_w: float | None, odd: Keep) -> Samples:
     sound = trace.values >= 0
     for i in np.flatnonzero(~sound).tolist():
-        rejected(_rejection(trace, float(trace.at[i]), counter.negative()))
+        odd(_odd(trace, float(trace.at[i]), counter.negative()))
     at, values = trace.at[sound], trace.values[sound]
     made, lasting = np.zeros(max(0, at.size - 1)), np.zeros(max(0, at.size - 1))
     for i, ((begin, before), (until, after)) in enumerate(
@@ -185,15 +187,15 @@ def _counted(trace: _Trace, grid: _Grid, rated_w: float | None, rejected: Keep) 
         step = counter.step(before, after, until - begin, QUANTITIES[trace.kind], rated_w)
         if step.reason is None:
             made[i], lasting[i] = step.wh, until - begin
-        else:
-            rejected(_rejection(trace, until, step.reason))
+        if step.reason or step.reset:
+            odd(_odd(trace, until, step.reason or counter.BEGAN_ANEW, asleep=step.asleep))
     covered = _within(grid, at, lasting)
     energy = _within(grid, at, made)
     return _heard(trace, "energy_wh", grid, np.where(covered >= WHOLE * grid.step, energy, np.nan))
 
 
-def _rejection(trace: _Trace, at: float, reason: str) -> Rejected:
-    return Rejected(trace.serial, trace.kind, datetime.fromtimestamp(at, UTC), reason)
+def _odd(trace: _Trace, at: float, reason: str, *, asleep: bool = False) -> Odd:
+    return Odd(trace.serial, trace.kind, datetime.fromtimestamp(at, UTC), reason, asleep)
 
 
 def _within(grid: _Grid, at: FloatArray, parts: FloatArray) -> FloatArray:

@@ -14,11 +14,12 @@ import numpy as np
 from sqlalchemy import Engine
 from sqlmodel import Session
 
+from service.intake.batch import Problem, counter_noted
 from service.intake.export.model import Known
-from service.intake.live.intervals import REACH, closed, intervals
+from service.intake.live.intervals import REACH, Odd, closed, intervals
 from service.intake.live.model import Sample
 from service.intake.live.payload import PayloadSpec
-from service.intake.take import take_samples
+from service.intake.take import take_noted, take_samples
 from service.store import feeds, readings, sites
 from service.store.database import reading, writing
 from service.store.feeds import Key, Value
@@ -64,9 +65,12 @@ def _lay(engine: Engine, key: Key, now: datetime) -> bool:
         if feed.due_from_us >= until_us:
             return False
         values = feeds.values_between(session, key, feed.due_from_us - REACH_US, feed.due_until_us + REACH_US)
-        laid = _laid(values, spec, feed, until_us, site.record)
+        odd: list[Odd] = []
+        laid = _laid(values, spec, feed, until_us, site.record, odd)
         new = _new(laid, _held(session, key.site_id, laid))
-    changed = take_samples(engine, key.site_id, new, source=f"feed {key.number}").changed if new else False
+    source = f"feed {key.number}"
+    take_noted(engine, key.site_id, _noted(odd), source=source)
+    changed = take_samples(engine, key.site_id, new, source=source).changed if new else False
     # What lies in the last interval may still be needed for the next; an energy may lie across its border.
     rest_us = max(feed.due_from_us, until_us - step_us)
     with writing(engine) as session:
@@ -75,7 +79,12 @@ def _lay(engine: Engine, key: Key, now: datetime) -> bool:
 
 
 def _laid(
-    values: Sequence[Value], spec: PayloadSpec, feed: Feed, until_us: int, record: Mapping[str, Any]
+    values: Sequence[Value],
+    spec: PayloadSpec,
+    feed: Feed,
+    until_us: int,
+    record: Mapping[str, Any],
+    odd: list[Odd],
 ) -> list[Samples]:
     samples = [Sample(v.serial, v.kind, _moment(v.at_us), v.value) for v in values]
     changed = (_moment(feed.due_from_us or 0), _moment(feed.due_until_us or 0))
@@ -86,7 +95,13 @@ def _laid(
         changed=changed,
         label=spec.label or "start",
         rated_w=Known.of_record(record).rated_w,
+        odd=odd.append,
     )
+
+
+def _noted(odd: Sequence[Odd]) -> list[Problem]:
+    """Return what is to be noted about counters: by night they are silent as a rule."""
+    return [counter_noted(o.serial, int(o.at.timestamp()), o.reason) for o in odd if not o.asleep]
 
 
 def _held(session: Session, site_id: str, like: Sequence[Samples]) -> dict[_Kind, Samples]:

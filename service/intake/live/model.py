@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -11,6 +12,20 @@ CHANNELS = ("dc_voltage_v", "ac_voltage_v", "frequency_hz", "temperature_c", "si
 """What a unit may report beside power and energy, by the contract's names."""
 
 KINDS = (*QUANTITIES, *CHANNELS)
+
+
+def channel_of(kind: str) -> str:
+    """Return the channel of the contract that values of a kind become."""
+    name = kind.partition("_")[0]
+    return {"power": "power_w", "counter": "energy_wh", "energy": "energy_wh"}.get(name, kind)
+
+
+def same_channel(kinds: Iterable[str]) -> list[list[str]]:
+    """Return kinds that become one channel, where there are several: each would say what a unit made."""
+    by_channel: dict[str, list[str]] = {}
+    for kind in kinds:
+        by_channel.setdefault(channel_of(kind), []).append(kind)
+    return [found for found in by_channel.values() if len(found) > 1]
 
 
 @dataclass(frozen=True, slots=True)

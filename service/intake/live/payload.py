@@ -17,7 +17,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_core import PydanticCustomError
 
 from service.intake.live import paths
-from service.intake.live.model import KINDS, Sample
+from service.intake.live.model import KINDS, Sample, same_channel
 from service.intake.live.paths import Node, WrongPath
 from service.intake.live.scalars import WrongValue, moment_of, number
 from service.intake.problems import FieldError, Told, details, told
@@ -129,7 +129,13 @@ class PayloadSpec(_Part):
 
     @model_validator(mode="after")
     def _agrees(self) -> Self:
-        found = [*self._unknown_kinds(), *self._rows_wrong(), *self._plain_wrong(), *self._energy_wrong()]
+        found = [
+            *self._unknown_kinds(),
+            *self._said_twice(),
+            *self._rows_wrong(),
+            *self._plain_wrong(),
+            *self._energy_wrong(),
+        ]
         if found:
             raise details(found, type(self).__name__)
         return self
@@ -142,6 +148,12 @@ class PayloadSpec(_Part):
                     ("values", kind),
                     told("is not a value that is kept; it must be one of {known}", known=known),
                 )
+
+    def _said_twice(self) -> Iterator[tuple[tuple[str, ...], Told]]:
+        for first, *others in same_channel(kind for kind in self.values if kind in KINDS):
+            for kind in others:
+                text = told("says the same of a unit as {first} does; leave one of the two out", first=first)
+                yield ("values", kind), text
 
     def _rows_wrong(self) -> Iterator[tuple[tuple[str, ...], Told]]:
         if not self.rows.startswith("$"):

@@ -15,10 +15,10 @@ from service.intake.batch import Problem, counter_noted
 from service.intake.export import words
 from service.intake.export.blocks import Row
 from service.intake.export.cells import Serials, number
-from service.intake.export.counter import Counters, Powers
+from service.intake.export.counter import BEGAN_ANEW, Counters, Powers
 from service.intake.export.grid import Grid
 from service.intake.export.model import QUANTITIES, Column, Known, Recipe
-from service.intake.export.read import BEGAN_ANEW, SHOWN, Piece, Rejected, Tally, kept_interval
+from service.intake.export.read import SHOWN, Piece, Rejected, Tally, kept_interval
 from service.intake.export.survey import time_text
 from service.intake.export.times import Stamp, parse
 from service.intake.export.zones import Clockwork, zone_of

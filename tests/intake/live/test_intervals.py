@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.intake.live.intervals import REACH, Rejected, closed, intervals, touched
+from service.intake.export.counter import BEGAN_ANEW
+from service.intake.live.intervals import REACH, Odd, closed, intervals, touched
 from service.intake.live.model import Sample
 from service.store.grids import Samples
 
@@ -76,24 +77,35 @@ def test_counter_is_cut_at_the_borders() -> None:
 
 
 def test_counter_that_was_silent_longer_than_an_hour_is_rejected_and_told() -> None:
-    told: list[Rejected] = []
+    told: list[Odd] = []
     counted = [sample("counter_kwh", m, v) for m, v in ((0, 1.0), (60, 1.12), (125, 1.2), (130, 1.205))]
-    found = by_minute(intervals(counted, 5, rejected=told.append))
+    found = by_minute(intervals(counted, 5, odd=told.append))
     assert found == pytest.approx({**dict.fromkeys(range(0, 60, 5), 10.0), 125: 5.0})
     assert [(t.at, "silent for 1.1 h" in t.reason) for t in told] == [(START + timedelta(minutes=125), True)]
 
 
 def test_counter_over_resets_rollovers_and_leaps() -> None:
-    told: list[Rejected] = []
+    told: list[Odd] = []
     shown = (99_990, 99_995, 5, 10, 2, 7, 90_000, 12, -1, 17)
     counted = [sample("counter_wh", 5 * i, v) for i, v in enumerate(shown)]
-    found = by_minute(intervals(counted, 5, rated_w=400, rejected=told.append))
+    found = by_minute(intervals(counted, 5, rated_w=400, odd=told.append))
     # From 12 to 17 lie ten minutes, since what stood between them cannot be.
     assert found == pytest.approx({0: 5, 5: 10, 10: 5, 15: 2, 20: 5, 30: 12, 35: 2.5, 40: 2.5})
     assert [((t.at - START).seconds // 60, t.reason) for t in told] == [
         (40, "a counter cannot be negative"),
+        (20, BEGAN_ANEW),
         (30, "the counter jumps by more than the inverter can give"),
+        (35, BEGAN_ANEW),
     ]
+
+
+@pytest.mark.parametrize(("made", "asleep"), [(0, True), (33, True), (34, False)])
+def test_a_silence_in_which_next_to_nothing_was_made_is_a_night(made: float, asleep: bool) -> None:
+    told: list[Odd] = []
+    intervals(
+        [sample("counter_wh", m, v) for m, v in ((0, 7), (100, 7 + made))], 5, rated_w=400, odd=told.append
+    )
+    assert [t.asleep for t in told] == [asleep]
 
 
 @pytest.mark.parametrize(("label", "minute"), [("start", 10), ("end", 5)])

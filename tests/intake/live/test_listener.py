@@ -15,11 +15,14 @@ from pydantic import SecretStr
 from sqlalchemy import Engine
 from sqlmodel import select
 
+from service.intake.batch import COUNTER
+from service.intake.export.counter import BEGAN_ANEW
 from service.intake.live import lay, listener
 from service.intake.live.broker import Broker
 from service.intake.live.listener import ListenerThread, broker_of
+from service.jobs.verification import current_quality
 from service.settings import Settings, SettingsError
-from service.store import feeds, readings, sites
+from service.store import feeds, payloads, readings, sites
 from service.store.database import reading, writing
 from service.store.feeds import Key
 from service.store.grids import moment
@@ -357,6 +360,32 @@ def test_what_is_on_its_way_is_kept_when_the_feed_goes(engine: Engine) -> None:
     with reading(engine) as session:
         (kept,) = readings.kept(session, key.site_id, start=NOON, end=NOON + timedelta(hours=1))
     assert kept.values.tolist() == [5, 5]
+
+
+def test_counter_that_began_anew_is_noted_for_the_quality_of_the_site(engine: Engine) -> None:
+    key = add_feed(engine, "roof/+serial")
+    for minute, total in ((0, 500), (5, 505), (10, 3), (15, 8), (20, 90_000), (200, 90_000), (205, 90_001)):
+        _keep(engine, key, minute, total)
+    for _ in range(2):  # the same again is the same note
+        lay.lay_site(engine, key.site_id, NOON + timedelta(hours=9))
+        _keep(engine, key, 5, 505)
+    with reading(engine) as session:
+        listed = payloads.problems_since(session, key.site_id, NOON - timedelta(days=30))
+        stored = sites.get(session, key.site_id)
+        assert stored is not None
+        (kept,) = readings.kept(session, key.site_id, start=NOON, end=NOON + timedelta(hours=9))
+    assert kept.values.tolist() == [5, 3, 5, 1]
+    found = [
+        (one.source, p["field"], p["start"][11:16], p["message"]) for one in listed for p in one.problems
+    ]
+    assert sorted(found, key=lambda one: one[2]) == [
+        ("feed 1", COUNTER, "12:10", BEGAN_ANEW),
+        ("feed 1", COUNTER, "12:20", "the counter jumps by more than the inverter can give"),
+    ]
+    verified = current_quality(engine, key.site_id)
+    assert verified is not None
+    (counter,) = (one for one in verified.findings if one.kind == "counter")
+    assert (counter.serials, counter.values, counter.names) == ((SERIALS[0],), 2, {"source": "feed 1"})
 
 
 def _keep(engine: Engine, key: Key, minute: float, total: float) -> None:
