@@ -13,21 +13,23 @@ from pathlib import Path
 
 import httpx
 
-from service.store.accounts import create_token
+from service.store.accounts import create_token, create_user
 from service.store.database import make_engine, writing
 from service.store.migrate import upgrade
 from tests.ports import free_port
 
 COMMAND = "from service.cli import app; app()"
 START_S = 60
+NAME, PASSWORD = "Ida Quarrie", "slate-and-moss"
 
 
 @dataclass(frozen=True)
 class Served:
-    """A running server: a client with a token, and its process."""
+    """A running server: a client with a token, its process, and a client of somebody of the office."""
 
     client: httpx.Client
     pid: int
+    person: httpx.Client
 
     def resident_mb(self) -> float:
         """Return the memory that the process holds now."""
@@ -48,11 +50,15 @@ def served(folder: Path, *, worker: bool = False) -> Iterator[Served]:
     }
     command = [sys.executable, "-c", COMMAND, "serve", "--port", str(port)]
     process = subprocess.Popen(command, env=environment, stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
-    headers = {"Authorization": f"Bearer {token}"}
+    headers, base = {"Authorization": f"Bearer {token}"}, f"http://127.0.0.1:{port}"
     try:
-        with httpx.Client(base_url=f"http://127.0.0.1:{port}", headers=headers, timeout=120) as client:
+        with (
+            httpx.Client(base_url=base, headers=headers, timeout=120) as client,
+            httpx.Client(base_url=base, timeout=120, follow_redirects=True) as person,
+        ):
             _wait(client)
-            yield Served(client, process.pid)
+            person.post("/sign-in", data={"name": NAME, "password": PASSWORD}).raise_for_status()
+            yield Served(client, process.pid, person)
     finally:
         process.terminate()
         process.wait(timeout=60)
@@ -63,6 +69,7 @@ def _prepare(url: str) -> str:
     upgrade(engine)
     with writing(engine) as session:
         token = create_token(session, "bench")
+        create_user(session, NAME, PASSWORD, "office")
     engine.dispose()
     return token
 

@@ -83,9 +83,11 @@ class Fuzz:
         if target.direct is not None:
             return _asked_directly(target.direct, body)
         path = target.path.format(site=self.sites[target])
-        answer = self.server.client.request(
+        client = self.server.person if target.by_person else self.server.client
+        answer = client.request(
             target.method, path, content=body, headers={"Content-Type": target.content_type}, timeout=60
         )
+        assert answer.url.path != "/sign-in", "whoever was signed in is no more"
         return answer.status_code, answer.text
 
     def _accepted(self, target: Target) -> list[bytes]:
