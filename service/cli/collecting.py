@@ -13,6 +13,7 @@ import typer
 from typer.core import TyperGroup
 
 from service.cli.plain import Failure, remark
+from service.collect.kinds import KINDS
 
 if TYPE_CHECKING:
     from service.collect.config import Config
@@ -92,6 +93,21 @@ def check(config: ConfigFile) -> None:
         typer.echo(f"{'ok ' if good else 'no '} {said}")
         well &= good
     raise typer.Exit(0 if well else UNWELL)
+
+
+@app.command()
+def example(
+    kinds: Annotated[
+        list[str] | None, typer.Argument(metavar="[KIND]...", help=f"Of {', '.join(KINDS)}; all without any.")
+    ] = None,
+) -> None:
+    """Print a configuration with every setting explained, to begin your own from."""
+    from service.collect.example import example as text
+
+    unknown = sorted(set(kinds or ()) - set(KINDS))
+    if unknown:
+        raise Failure(f"There is no kind {unknown[0]}; the kinds are {', '.join(KINDS)}.")
+    typer.echo(text(kinds or ()), nl=False)
 
 
 def _loaded(path: Path) -> Config:

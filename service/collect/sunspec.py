@@ -47,12 +47,6 @@ INPUTS = 160
 COARSEST_WH = 1
 """A counter that counts in larger steps tells too little of five minutes; then power is taken."""
 
-INPUTS = 160
-"""The model that has a group for each input of an inverter."""
-
-COARSEST_WH = 1
-"""A counter that counts in larger steps tells too little of five minutes; then power is taken."""
-
 PLACES = (40_000, 0, 50_000)
 """Where the models may begin (SunSpec Device Information Model Specification, 3.1)."""
 

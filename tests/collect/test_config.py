@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
-from service.collect.config import Config, ConfigError, load
+from service.cli import app
+from service.collect.config import CollectorPart, Config, ConfigError, ServicePart, load
+from service.collect.example import example
+from service.collect.kinds import KINDS, model_of
+from service.intake.live.payload import PayloadSpec
 from tests.imports import ROOT
 
 TOKEN = "a-token-that-nobody-may-read"
@@ -138,8 +145,39 @@ def test_the_example_of_the_front_page_can_be_used(tmp_path: Path, monkeypatch: 
     (tmp_path / "token").write_text(TOKEN)
     monkeypatch.setenv("HUB_PASSWORD", "hush")
     config = _load(tmp_path, example.replace("/etc/yieldproof/token", str(tmp_path / "token")))
-    assert [source.kind for source in config.sources] == ["http", "sunspec", "modbus", "folder"]
-    assert config.sources[3].remembered_as() == "gatehouse"
+    assert [source.kind for source in config.sources] == ["http"]
+
+
+def test_the_example_that_the_program_prints_can_be_used(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "token").write_text(TOKEN)
+    monkeypatch.setenv("HUB_PASSWORD", "hush")
+    monkeypatch.setenv("BROKER_PASSWORD", "hush")
+    said = CliRunner().invoke(app, ["collect", "example"])
+    assert said.stdout == example()
+    config = _load(tmp_path, said.stdout.replace("/etc/yieldproof/token", str(tmp_path / "token")))
+    assert {source.kind for source in config.sources} == set(KINDS)
+    some = CliRunner().invoke(app, ["collect", "example", "folder"])
+    assert 'kind = "folder"' in some.stdout
+    assert 'kind = "http"' not in some.stdout
+    assert CliRunner().invoke(app, ["collect", "example", "teapot"]).exit_code == 1
+
+
+@pytest.mark.parametrize("kind", ["service", "collector", "payload", *KINDS])
+def test_the_example_names_every_setting_and_its_default(kind: str) -> None:
+    parts = {"service": ServicePart, "collector": CollectorPart, "payload": PayloadSpec}
+    model: Any = parts.get(kind) or model_of(kind)
+    text = example([kind] if kind in KINDS else ["http"])
+    for name, field in model.model_fields.items():
+        setting = SECRET_SETTINGS.get(field.alias or name, field.alias or name)
+        assert re.search(rf"\b{setting} = |\[source\.{setting}\]", text), f"{kind}: {name} is missing"
+        if type(field.default) in (bool, int, float):
+            written = str(field.default).lower()
+            assert re.search(rf"\b{setting} = {written}\b", text), f"{kind}: {name} is {written} by default"
+
+
+SECRET_SETTINGS = {"token": "token_file", "password": "password_env"}
 
 
 def test_what_is_no_toml_is_said_with_its_line(tmp_path: Path) -> None:
