@@ -3,8 +3,9 @@
 Whole watt-hours repeat honestly in steady or low light, and every value does at an inverter's limit. So a run counts
 where the value is below the unit's highest, and where its neighbours went on changing: so often that chance does not
 explain it, or by several of the steps in which it is given. Where nearly all units repeat at once there are no
-neighbours: then the sun's height says how much should have changed, if only the sky had stayed as it was. A source that
-freezes at the very top of its days is not told from a limit.
+neighbours: then the sun's height says how much should have changed, if only the sky had stayed as it was; or the rest
+of the window does, if in as much light nearly all units never repeated for nearly so long. A unit that freezes at the
+very top of its days is not told from a limit.
 """
 
 from __future__ import annotations
@@ -31,6 +32,13 @@ LEAST_CHANGES, MOST_OF_A_UNIT = 20.0, 6.0
 """Steps that all units together should have changed by, of each so many at most."""
 
 FINEST_SHARE = 1e-3
+
+UNUSUAL_MIN, UNUSUAL_TIMES = 60, 4
+"""All units stand still if they repeat for so long, and so many times longer than ever else in as much light: under a
+steady overcast they do for some intervals of five minutes (measured on simulated skies, no source for real ones)."""
+
+UNUSUAL_STEPS, KNOWN_INTERVALS = 4, 100
+"""If their values are so many steps, and so many intervals show what is usual."""
 
 
 def find(arrived: Arrived) -> list[Finding]:
@@ -97,11 +105,13 @@ def _should_have_changed(arrived: Arrived, unit: int, first: int, end: int) -> b
 
 def _all_at_once(arrived: Arrived) -> BoolArray:
     candidates = _candidates(arrived)
-    making = arrived.made.sum(axis=0)
+    making = (arrived.made & ~(arrived.repeats & arrived.at_the_top)).sum(axis=0)
     at_once = np.asarray((candidates.sum(axis=0) >= ALL * making) & (making >= LEAST_NEIGHBOURS))
     found = np.zeros(arrived.heard.shape, dtype=bool)
     for _, first, end in runs(at_once[None]):
-        if end - first >= _least(arrived) and _sun_moved(arrived, first - 1, end):
+        if end - first < _least(arrived):
+            continue
+        if _sun_moved(arrived, first - 1, end) or _is_unusual(arrived, at_once, first, end):
             found[:, first:end] = candidates[:, first:end]
     return found
 
@@ -112,3 +122,17 @@ def _sun_moved(arrived: Arrived, first: int, end: int) -> bool:
     step = np.maximum(arrived.step_wh, FINEST_SHARE * arrived.most_wh)
     steps = change * arrived.sent_wh[:, end - 1] / step
     return bool(np.minimum(steps, MOST_OF_A_UNIT).sum() >= LEAST_CHANGES)
+
+
+def _is_unusual(arrived: Arrived, at_once: BoolArray, first: int, end: int) -> bool:
+    """Return whether such a run is far longer than any other in at least half as much light."""
+    step = np.maximum(arrived.step_wh, FINEST_SHARE * arrived.most_wh)[:, None]
+    level = np.median(arrived.sent_wh / step, axis=0)
+    known = arrived.lit & (level >= level[first] / 2)
+    known[max(0, first - 1) : end + 1] = False
+    longest = max((b - a for _, a, b in runs((at_once & known)[None])), default=0)
+    return bool(
+        end - first >= max(arrived.intervals_in(UNUSUAL_MIN) - 1, UNUSUAL_TIMES * longest)
+        and level[first] >= UNUSUAL_STEPS
+        and known.sum() >= KNOWN_INTERVALS
+    )

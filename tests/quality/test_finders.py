@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from service.quality import clock, gaps, kept_out, night, repeated, sources, spikes, stale
 from service.quality.look import look
-from service.quality.model import KeptOut
+from service.quality.model import Arrived, KeptOut
 from service.store.grids import Samples
 from tests.quality.roofs import INTERVAL_MIN, NOON, PER_DAY, START_S, at, changed, kinds, roof
 
@@ -54,6 +54,30 @@ def test_all_units_that_stand_still_at_once_are_one_finding() -> None:
 
     assert (found.kind, found.serials) == ("stale_site", ())
     assert found.numbers["minutes"] == 120
+
+
+def _noons_frozen(*days: int) -> Arrived:
+    """Return whole watt-hours of which all units repeat the same for an hour and a half at noon, under a flat sun."""
+    values = np.arange(40.0, 48.0)[:, None] * np.ones(6)
+    spans = [slice(at(day, 11.25), at(day, 12.75)) for day in days]
+    return changed(roof(step_wh=1.0), *(((slice(None), span), values) for span in spans))
+
+
+def test_all_units_that_repeat_longer_than_ever_stand_still_though_the_sun_hardly_moves() -> None:
+    (found,) = stale.find(_noons_frozen(2))
+    assert (found.kind, found.numbers["minutes"]) == ("stale_site", 90)
+
+
+def test_what_comes_again_day_by_day_may_be_the_light() -> None:
+    assert stale.find(_noons_frozen(1, 2, 4)) == []
+
+
+def test_units_at_their_top_are_no_witnesses_for_or_against() -> None:
+    frozen = _noons_frozen(2)
+    span = slice(at(2, 11.25), at(2, 12.75))
+    some = changed(frozen, ((slice(0, 3), span), frozen.highest_wh[:3, None] * np.ones(6)))
+    (found,) = stale.find(some)
+    assert (found.kind, {touch.serial for touch in found.touches}) == ("stale_site", set(ROOF.serials[3:]))
 
 
 def test_values_at_a_limit_stand_still_honestly() -> None:
