@@ -18,6 +18,7 @@ from sqlalchemy import Engine
 
 from service.cli.plain import Failure, remark, result
 from service.intake.export.bring import Keep, Plan, Seen, Taken, bring, plan
+from service.intake.export.propose import checked_answers
 from service.intake.export.read import Rejected
 from service.intake.export.tables import tables_of
 from service.intake.take import NoSuchSite
@@ -55,8 +56,8 @@ def import_export(
 ) -> None:
     """Propose, and unless it is a dry run or a question is open, store."""
     record = _record(engine, site_id)
-    answers = {**_remembered(engine, site_id, mapping), **answers}
-    tables = tables_of(file)
+    answers = checked_answers({**_remembered(engine, site_id, mapping), **answers})
+    tables = tables_of(file, said=answers)
     total = sum(table.size for table in tables)
     with _progress(f"Looking at {file.name}", total) as seen:
         planned = plan(tables, record, answers, seen)

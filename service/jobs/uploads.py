@@ -26,7 +26,7 @@ from service.intake.export.ours import form_of, states_interval
 from service.intake.export.preview import beginning, brightest, first
 from service.intake.export.propose import checked_answers
 from service.intake.export.read import Rejected
-from service.intake.export.tables import Seen, Table, tables_of
+from service.intake.export.tables import Seen, tables_of
 from service.intake.parse import CSV_TYPE, parse_readings
 from service.intake.problems import FieldError, Refused, as_kept, told
 from service.intake.take import Import, take_readings
@@ -149,12 +149,12 @@ def _look(engine: Engine, upload: Upload, path: Path, record: Mapping[str, Any],
         return _look_at_ours(engine, upload, path, form, record)
     if not record["inverter_types"]:
         raise Refused.one("", told("cannot be read before the site has an inverter type; add one"))
-    tables = tables_of(path, upload.name)
+    tables = tables_of(path, upload.name, upload.answers)
     with writing(engine) as session:
         _still(uploads.tell(session, key_of(upload), total=sum(table.size for table in tables)))
     planned = plan(tables, record, upload.answers, seen)
     if planned.questions and not upload.to_take:
-        planned = _as_remembered(engine, upload, planned, tables, record)
+        planned = _as_remembered(engine, upload, planned, path, record)
     samples = beginning(planned, record)
 
     def take(upload: Upload, seen: Seen, keep: Any) -> Taken:
@@ -165,7 +165,7 @@ def _look(engine: Engine, upload: Upload, path: Path, record: Mapping[str, Any],
 
 
 def _as_remembered(
-    engine: Engine, upload: Upload, planned: Plan, tables: Sequence[Table], record: Mapping[str, Any]
+    engine: Engine, upload: Upload, planned: Plan, path: Path, record: Mapping[str, Any]
 ) -> Plan:
     """Return the plan by answers that were given for a file of this kind, if they leave nothing open."""
     with reading(engine) as session:
@@ -174,7 +174,7 @@ def _as_remembered(
     for one in known:
         if asked_now <= one.answers.keys():
             answers = {**one.answers, **upload.answers}
-            again = plan(tables, record, answers)
+            again = plan(tables_of(path, upload.name, answers), record, answers)
             if not again.questions:
                 upload.answers, upload.mapping = answers, one.name
                 return again

@@ -241,11 +241,12 @@ def test_what_stands_beside_energy_is_named_in_words(office: TestClient, site_id
 
 
 def test_one_question_comes_at_once_in_words_and_not_in_keys(office: TestClient, site_id: str) -> None:
-    where = _bring(office, site_id, exported().replace(b" (W)", b""))
+    small = re.sub(rb"(\d),(\d)", rb",\1\2", exported().replace(b" (W)", b""))  # of a tenth: W, or Wh
+    where = _bring(office, site_id, small)
     page = office.get(where)
     assert "The file leaves 2 things open" in _text(page)
     assert "1 question more comes after this one." in _text(page)
-    assert "by their size they can be power in W or a counter that runs on, in Wh" in _text(page)
+    assert "by their size they can be power in W or energy of each interval in Wh" in _text(page)
     assert "power_w" not in _text(page)
     assert 'name="label"' not in page.text
     page = _send(office, where, page, quantity="power_w", do="show")
@@ -253,3 +254,42 @@ def test_one_question_comes_at_once_in_words_and_not_in_keys(office: TestClient,
     assert 'name="label"' in page.text
     page = _send(office, where, page, label="start", do="show")
     assert "Is this how the file is meant?" in _text(page)
+
+
+def _with_strokes(lines: list[str]) -> bytes:
+    """Return lines with commas and a remark in which a stroke stands: by it, too, all are parted evenly."""
+    parted = [line.replace(",", ".").replace(";", ",") for line in lines]
+    return "\n".join(f"{line},{'Note|s' if i == 0 else 'a|b'}" for i, line in enumerate(parted)).encode()
+
+
+def test_file_that_cannot_be_read_by_itself_is_read_as_somebody_says(
+    office: TestClient, engine: Engine, site_id: str
+) -> None:
+    where = _bring(office, site_id, _with_strokes(exported().decode().splitlines()))
+    page = office.get(where)
+    assert "This file cannot be read" in _text(page)
+    assert "Say yourself how the file is laid out" in _text(page)
+    assert _send(office, where, page, delimiter="nothing").status_code == 422
+    page = _send(office, where, page, delimiter="tab", encoding="", header_row="")
+    assert "This file cannot be read" in _text(page)
+    assert '<option value="tab" selected>' in page.text
+    page = _send(office, where, page, delimiter="comma")
+    assert "The file leaves" in _text(page)
+    with reading(engine) as session:
+        upload = session.execute(select(Upload)).scalar_one()
+    assert upload.answers["delimiter"] == "comma"
+
+
+def test_encoding_delimiter_and_headings_are_corrected_and_remembered(
+    office: TestClient, engine: Engine, site_id: str
+) -> None:
+    where = _bring(office, site_id, exported())
+    page = _send(office, where, office.get(where), label="start")
+    for shown in ("semicolons", "row 1"):
+        assert re.search(rf"<option value=\"[^\"]*\" selected>{shown}</option>", page.text), shown
+    page = _send(office, where, page, encoding="cp850", delimiter="semicolon", header_row="1")
+    with reading(engine) as session:
+        assert session.execute(select(Upload)).scalar_one().answers == {"label": "start", "encoding": "cp850"}
+    _send(office, where, page, do="take", mapping="monthly")
+    with reading(engine) as session:
+        assert mappings.remembered(session, site_id, "monthly") == {"label": "start", "encoding": "cp850"}

@@ -21,6 +21,9 @@ _TEXTS = {
     "interval_min": mark("How many minutes does a value cover?"),
     "decimal": mark("Which sign stands before the fractions of a number?"),
     "units": mark("Which unit is meant by each name in the file?"),
+    "encoding": mark("In which encoding are the letters written?"),
+    "delimiter": mark("What stands between the cells?"),
+    "header_row": mark("In which row do the headings end?"),
 }
 
 _CHOICES = {
@@ -37,8 +40,15 @@ _CHOICES = {
     ("quantity", "counter_kwh"): mark("a counter that runs on, in kWh"),
     ("decimal", "point"): mark("the point: 1.5 is one and a half"),
     ("decimal", "comma"): mark("the comma: 1,5 is one and a half"),
+    ("delimiter", "tab"): mark("tabs"),
+    ("delimiter", "semicolon"): mark("semicolons"),
+    ("delimiter", "comma"): mark("commas"),
+    ("delimiter", "stroke"): mark("upright strokes"),
+    ("delimiter", "columns"): mark("blanks: the columns stand one below the other"),
+    ("header_row", "0"): mark("there are none"),
     ("units", NO_UNIT): mark("none of them: leave it out"),
 }
+_NUMBERED = {"interval_min": mark("{number} minutes"), "header_row": mark("row {number}")}
 
 
 def asked(
@@ -57,8 +67,8 @@ def asked(
 def _label(key: str, choice: str, known: Known | None) -> str:
     if (key, choice) in _CHOICES:
         return told(_CHOICES[key, choice])
-    if key == "interval_min":
-        return told("{minutes} minutes", minutes=choice)
+    if key in _NUMBERED:
+        return told(_NUMBERED[key], number=choice)
     if key == "timezone" and known and choice == known.zone:
         return told("{zone}, the site's zone", zone=choice)
     if key == "timezone" and choice[:1] in "+-":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -96,7 +97,7 @@ def plan(
 ) -> Plan:
     """Return how a file's tables would be read; Refused if none can be, or if an answer is none."""
     checked_answers(answers)
-    known = Known.of_record(record)
+    known = Known.of_record(record, now=time.time())
     found = proposed(
         [unfolded(table) for table in tables], known, answers, lambda before: _after(before, seen)
     )

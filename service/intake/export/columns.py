@@ -10,7 +10,7 @@ from service.intake.export import words
 from service.intake.export.cells import lost_digits, number
 from service.intake.export.channels import channel_of
 from service.intake.export.draft import Draft, listed
-from service.intake.export.layout import Layout, Rows, Value, named_column, stranger, table_stem
+from service.intake.export.layout import Layout, NotReadable, Rows, Value, named_column, stranger, table_stem
 from service.intake.export.model import Column, Guess
 from service.intake.export.naming import Units, resembling, stem, units_question
 from service.intake.export.words import is_missing
@@ -70,17 +70,34 @@ def _in_rows(cells: Iterable[str], units: Units, draft: Draft) -> dict[str, str]
     return dict.fromkeys(unknown, "") | found
 
 
+def measure_of(columns: Sequence[Value]) -> str | None:
+    """Return the unit of measure of headings, W of W and kW; NotReadable where they speak of energy and power."""
+    found = {words.unit_of(v.heading) for v in columns}
+    if len(found) == 1:
+        return found.pop()
+    base = next((unit for unit in ("w", "wh") if found == {unit, f"k{unit}"}), None)
+    if base is None:
+        raise NotReadable(told("its columns have different units of measure; export energy or power alone"))
+    return base
+
+
+def factors_of(columns: Sequence[Value]) -> dict[int, float]:
+    """Return what makes the values of each column those of the one unit of measure."""
+    base = measure_of(columns)
+    return {v.index: 1.0 if words.unit_of(v.heading) == base else 1000.0 for v in columns}
+
+
 def read_columns(layout: Layout, columns: Sequence[Value]) -> list[Column]:
     """Return the columns of the quantity for the recipe."""
-    return [
-        Column(v.index, None if layout.serial_column is not None else v.serial or v.heading) for v in columns
-    ]
+    wide, factors = layout.serial_column is None, factors_of(columns)
+    return [Column(v.index, (v.serial or v.heading) if wide else None, "", factors[v.index]) for v in columns]
 
 
 def tell_layout(layout: Layout, left: Sequence[Value], draft: Draft) -> None:
     """Note what the layout is, and what of the table is not read."""
     wide = layout.serial_column is None
-    draft.guesses["header_row"] = Guess(layout.first_row, 0.95, told("the rows with times begin after it"))
+    above = Guess(layout.headings_end, 0.95, told("the rows with times begin after it"))
+    draft.settle("header_row", above, None)
     shape, why = (
         ("wide", told("units stand in the headings")) if wide else ("long", told("rows name their units"))
     )

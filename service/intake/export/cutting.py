@@ -9,7 +9,7 @@ import csv
 import io
 from codecs import getincrementaldecoder
 from collections.abc import Iterator
-from typing import IO
+from typing import Protocol
 
 from service.intake.export.blocks import Block, Row, Rows, regular
 from service.intake.problems import told
@@ -22,7 +22,14 @@ MOST_LINES = 20
 SHOWN = 200
 
 
-def blocks_of(stream: IO[bytes], encoding: str, delimiter: str) -> Iterator[Block]:
+class Stream(Protocol):
+    """What bytes are read from."""
+
+    def read(self, size: int, /) -> bytes:
+        """Return the next bytes, none at the end."""
+
+
+def blocks_of(stream: Stream, encoding: str, delimiter: str) -> Iterator[Block]:
     """Give the text's rows, block by block."""
     text = _Text(stream, encoding)
     while raw := text.take():
@@ -32,7 +39,7 @@ def blocks_of(stream: IO[bytes], encoding: str, delimiter: str) -> Iterator[Bloc
 class _Text:
     """The text as UTF-8, in parts that end with a line; what cannot be decoded stands in it as U+FFFD."""
 
-    def __init__(self, stream: IO[bytes], encoding: str) -> None:
+    def __init__(self, stream: Stream, encoding: str) -> None:
         self._stream = stream
         self._decode = getincrementaldecoder(encoding)(errors="replace").decode
         self._held = b""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 
 from service.intake.export.asking import asked
@@ -18,10 +18,13 @@ _ORDERS: Mapping[str, Order] = {"true": "dmy", "false": "mdy", "year_first": "ym
 _DOTTED = re.compile(r"(?:[^\W\d_]+\W+)?\d{1,2}\.\d{1,2}\.\d")
 """Who begins with the month writes slashes or dashes, never points (common practice, no source)."""
 _WORDS = {"dmy": "true", "mdy": "false", "ymd": "year_first"}
+SLACK_S = 2 * DAY_S
+"""A clock may be wrong, and be ahead by its zone."""
+
 Rows = list[list[str]]
 
 
-def order_of(data: Rows, spread: Rows, layout: Layout, draft: Draft) -> Order:
+def order_of(data: Rows, spread: Rows, layout: Layout, draft: Draft, now: float | None = None) -> Order:
     """Return the order, and ask where the dates fit more than one."""
     texts = list(dict.fromkeys(time_text(r, layout.time_columns) for r in (*data, *spread)))
     if not any(depends_on_order(t) for t in texts):
@@ -33,8 +36,9 @@ def order_of(data: Rows, spread: Rows, layout: Layout, draft: Draft) -> Order:
         return _ORDERS[draft.settle("day_first", Guess("", 0, ""), None)]
     if not possible:
         raise NotReadable(told("its dates fit no one order of day, month and year"))
-    smooth = [o for o in possible if _jumps(data, layout, o) == 0]
-    if len(possible) > 1 and len(smooth) == 1 and _days(data, layout, smooth[0]) > 1:
+    days = {o: _day_list(data, layout, o) for o in (possible if len(possible) > 1 else ())}
+    smooth = [o for o, found in days.items() if _jumps(found) == 0]
+    if len(smooth) == 1 and len(days[smooth[0]]) > 1:
         draft.guesses["day_first"] = Guess(
             _WORDS[smooth[0]], 0.95, told("only so the days follow each other")
         )
@@ -48,19 +52,46 @@ def order_of(data: Rows, spread: Rows, layout: Layout, draft: Draft) -> Order:
     if len(possible) == 1 or len({tuple(parse(t, o) for t in readable) for o in possible}) == 1:
         draft.guesses["day_first"] = Guess(_WORDS[possible[0]], 0.98, told("only so every date exists"))
         return possible[0]
+    return _past_or_asked(readable, possible, draft, now)
+
+
+def _past_or_asked(
+    readable: Sequence[str], possible: Sequence[Order], draft: Draft, now: float | None
+) -> Order:
+    past = [o for o in possible if now is None or _latest(readable, o) < now + SLACK_S]
+    if len(past) == 1:
+        draft.guesses["day_first"] = Guess(_WORDS[past[0]], 0.95, told("else its days would be yet to come"))
+        return past[0]
     why = told("dates such as {date} can be read in more than one way", date=readable[0])
     question = asked("day_first", tuple(_WORDS[o] for o in possible), why, None)
     draft.settle("day_first", Guess(_WORDS[possible[0]], 0.5, why), question)
     return possible[0]
 
 
-def _jumps(data: Rows, layout: Layout, order: Order) -> int:
-    days = _day_list(data, layout, order)
+def _latest(texts: Sequence[str], order: Order) -> int:
+    return max((s.day for t in texts if (s := parse(t, order)) is not None and s.day is not None), default=0)
+
+
+def by_light(order: Order, draft: Draft, is_too_long: Callable[[Order], bool | None]) -> Order:
+    """Return the order if only under it the light is no longer than the days, whatever the zone; else it stays asked.
+
+    `is_too_long` says so of an order, None where the rows do not show it.
+    """
+    question = next((q for q in draft.questions if q.key == "day_first"), None)
+    if question is None:
+        return order
+    shown = {choice: is_too_long(_ORDERS[choice]) for choice in question.choices}
+    left = [choice for choice, too_long in shown.items() if too_long is False]
+    if len(left) != 1 or None in shown.values():
+        return order
+    draft.close(
+        "day_first", Guess(left[0], 0.95, told("else there would be light for longer than the day lasts"))
+    )
+    return _ORDERS[left[0]]
+
+
+def _jumps(days: Sequence[int]) -> int:
     return sum(abs(b - a) > 7 * DAY_S for a, b in pairwise(days))
-
-
-def _days(data: Rows, layout: Layout, order: Order) -> int:
-    return len(set(_day_list(data, layout, order)))
 
 
 def _day_list(data: Rows, layout: Layout, order: Order) -> list[int]:

@@ -7,10 +7,15 @@ from dataclasses import dataclass, field
 
 from service.intake.export import asking
 from service.intake.export.model import QUANTITIES, Guess, Question
+from service.intake.export.tables import DELIMITERS, ENCODINGS, SAID_DELIMITERS
 from service.intake.export.zones import Light, zone_of
 from service.intake.problems import FieldError, Refused, told
 
-KEYS = ("timezone", "day_first", "label", "quantity", "interval_min", "decimal", "units")
+TABLE_KEYS = ("encoding", "delimiter", "header_row")
+"""Of the table: never asked, but what was proposed may be corrected."""
+
+KEYS = ("timezone", "day_first", "label", "quantity", "interval_min", "decimal", "units", *TABLE_KEYS)
+MOST_HEADINGS = 100
 LONGEST_MIN = 60
 SHOWN = 6
 
@@ -21,7 +26,11 @@ ALLOWED = {
     "quantity": tuple(QUANTITIES),
     "decimal": ("point", "comma"),
     "interval_min": tuple(map(str, range(1, LONGEST_MIN + 1))),
+    "encoding": ENCODINGS,
+    "delimiter": (*SAID_DELIMITERS, *DELIMITERS),
+    "header_row": tuple(map(str, range(MOST_HEADINGS + 1))),
 }
+_RANGES = {"interval_min": f"1 to {LONGEST_MIN}", "header_row": f"0 (there are none) to {MOST_HEADINGS}"}
 
 
 @dataclass
@@ -47,6 +56,11 @@ class Draft:
             self.questions.append(question)
         return str(guess.value)
 
+    def close(self, key: str, guess: Guess) -> None:
+        """Take a guess that makes a question needless."""
+        self.guesses[key] = guess
+        self.questions[:] = [q for q in self.questions if q.key != key]
+
     def is_open(self, *keys: str) -> bool:
         """Return whether one of the questions is open."""
         return any(q.key in keys for q in self.questions)
@@ -61,7 +75,7 @@ def checked_answers(answers: Answers) -> Answers:
     ]
     for key, values in ALLOWED.items():
         if key in answers and answers[key] not in values:
-            shown = "1 to 60" if key == "interval_min" else ", ".join(values)
+            shown = _RANGES.get(key) or ", ".join(SAID_DELIMITERS if key == "delimiter" else values)
             errors.append(FieldError(key, told("must be one of: {choices}", choices=shown)))
     errors += _unreadable(answers)
     if errors:

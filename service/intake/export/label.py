@@ -50,24 +50,30 @@ def said_label(heading: str, *, has_end_column: bool) -> Guess | None:
     )
 
 
-def by_days(clocks: Sequence[IntArray], step_s: int, *, is_counter: bool, has_24: bool) -> Shown | None:
-    """Return what the first and the last time show, on any of the clocks that the file may have cut days by."""
+def by_days(
+    clocks: Sequence[IntArray], steps_s: tuple[int, int], *, is_counter: bool, has_24: bool
+) -> Shown | None:
+    """Return what the first and the last time show, on any of the clocks that the file may have cut days by.
+
+    Each has the interval of its own, where these change.
+    """
     if has_24:
         return Shown("end", 0.97, told("a day ends at 24:00"))
-    found = [_edges(naive, step_s, is_counter=is_counter) for naive in clocks if naive.size > 1]
+    found = [_edges(naive, steps_s, is_counter=is_counter) for naive in clocks if naive.size > 1]
     told_of = {shown.label: shown for shown in found if shown is not None}
     return next(iter(told_of.values())) if len(told_of) == 1 else None
 
 
-def _edges(naive: IntArray, step_s: int, *, is_counter: bool) -> Shown | None:
+def _edges(naive: IntArray, steps_s: tuple[int, int], *, is_counter: bool) -> Shown | None:
+    step_s, last_step_s = steps_s
     first, last = int(naive.min()), int(naive.max())
     begin, end = first % DAY_S, last % DAY_S
     times = {"first": clock_text(begin), "last": clock_text(end)}
-    if begin == step_s and end != DAY_S - step_s:
+    if begin == step_s and end != DAY_S - last_step_s:
         return Shown("end", 0.95 if end == 0 else 0.8, told("the days go from {first} to {last}", **times))
     if begin == 0 and end == 0 and is_counter:
         return Shown("end", 0.95, told("the days go from {first} to {last}", **times))
-    if begin == 0 and end == DAY_S - step_s:
+    if begin == 0 and end == DAY_S - last_step_s:
         return Shown("start", 0.9, told("the days go from {first} to {last}", **times))
     return None
 

@@ -45,21 +45,24 @@ class Layout:
     ignored: tuple[str, ...] = ()
     lost: tuple[str, ...] = ()
     warnings: tuple[str, ...] = field(default=())
+    headings_end: int = 0
+    """The row, counted from 1, in which the headings end; 0 if there are none."""
 
 
 class NotReadable(Exception):  # noqa: N818 - an answer, not a fault
     """The table has no readings of units; the message says what is missing."""
 
 
-def layout_of(rows: Rows, units: Units, name: str) -> Layout:
-    """Return the layout; NotReadable where there is no time or no value."""
-    first = _first_row(rows[:MOST_PREAMBLE])
+def layout_of(rows: Rows, units: Units, name: str, header_row: int | None = None) -> Layout:
+    """Return the layout, with headings that end where somebody said; NotReadable where there is no time or no value."""
+    first = (header_row or 0) + _first_row(rows[header_row or 0 : (header_row or 0) + MOST_PREAMBLE])
     further = rows[first + LOOKED_AT :: max(1, len(rows) // LOOKED_AT)]
     data = [r for r in (*rows[first : first + LOOKED_AT], *further) if _has_time(r) or not words.is_remark(r)]
     width = max(len(r) for r in data)
-    headings, preamble = _headings(rows[:first], width, units)
-    times, end, warnings = _time_columns(data, width, headings)
-    used = {*times, *(() if end is None else (end,))}
+    above = rows[: first if header_row is None else header_row]
+    headings, preamble, end = _headings(above, width, units, is_said=header_row is not None)
+    times, end_column, warnings = _time_columns(data, width, headings)
+    used = {*times, *(() if end_column is None else (end_column,))}
     rest = [
         i for i in range(width) if i not in used and _kind_of(data, i) not in ("datetime", "date", "time")
     ]
@@ -81,13 +84,14 @@ def layout_of(rows: Rows, units: Units, name: str) -> Layout:
         headings,
         preamble,
         times,
-        end,
+        end_column,
         serial,
         tuple(values),
         tuple(beside),
         tuple(ignored),
         tuple(lost),
         warnings,
+        end,
     )
 
 
@@ -128,13 +132,15 @@ def _kind_of(data: Rows, column: int) -> str | None:
 # Headings
 
 
-def _headings(above: Rows, width: int, units: Units) -> tuple[tuple[str, ...], str]:
-    """Return each column's heading, joined from the rows that speak of columns, and the text above them."""
+def _headings(above: Rows, width: int, units: Units, *, is_said: bool) -> tuple[tuple[str, ...], str, int]:
+    """Return each column's heading, joined from the rows that speak of columns, the text above, and where they end."""
     said = [
         i for i, r in enumerate(above) if sum(bool(c.strip()) for c in r) >= min(2, width) or _only_beside(r)
     ]
+    if is_said and above:
+        said = sorted({*said, len(above) - 1})
     if not said:
-        return ("",) * width, " ".join(" ".join(r) for r in above)
+        return ("",) * width, " ".join(" ".join(r) for r in above), 0
     chosen = [said[-1]]
     for i in reversed(said[:-1]):
         if not _speaks_of_columns(above[i], above[chosen[0]], width, units):
@@ -142,7 +148,8 @@ def _headings(above: Rows, width: int, units: Units) -> tuple[tuple[str, ...], s
         chosen.insert(0, i)
     levels = [_filled(above[i], width, forward=i != chosen[-1]) for i in chosen]
     preamble = " ".join(" ".join(r) for i, r in enumerate(above) if i not in chosen)
-    return tuple(" ".join(filter(None, column)) for column in zip(*levels, strict=True)), preamble
+    headings = tuple(" ".join(filter(None, column)) for column in zip(*levels, strict=True))
+    return headings, preamble, chosen[-1] + 1
 
 
 def _only_beside(row: Sequence[str]) -> bool:
@@ -173,7 +180,7 @@ def _time_columns(
 ) -> tuple[tuple[int, ...], int | None, tuple[str, ...]]:
     kinds = [_kind_of(data, i) for i in range(width)]
     full = [i for i, k in enumerate(kinds) if k == "datetime"]
-    zones = [i for i in range(width) if kinds[i] is None and _share(data, i, _is_zone) >= 0.9]
+    zones = [i for i in range(width) if kinds[i] is None and _holds_zones(data, i, headings[i])]
     dates, times = ([i for i, k in enumerate(kinds) if k == kind] for kind in ("date", "time"))
     if full and times and all(_share(data, i, _is_midnight) == 1 for i in full):
         dates, full = [*dates, *full], []
@@ -234,8 +241,17 @@ def _is_midnight(cell: str) -> bool:
     return found is not None and found.second == 0
 
 
-def _is_zone(cell: str) -> bool:
-    return offset_of(cell) is not None
+def _holds_zones(data: Rows, column: int, heading: str) -> bool:
+    """Return whether a column holds offsets; numbers such as -100 or +5 are some only under a heading that says so."""
+    if words.ZONE.search(heading):
+        return _share(data, column, lambda cell: offset_of(cell) is not None) >= 0.9
+    return _share(data, column, lambda cell: offset_of(cell) is not None and _is_no_number(cell)) >= 0.9
+
+
+def _is_no_number(cell: str) -> bool:
+    return not re.fullmatch(r"[+-]\d+", cell.strip()) or bool(
+        re.fullmatch(r"[+-](0\d|1[0-4])(00|15|30|45)", cell.strip())
+    )
 
 
 # Units and values

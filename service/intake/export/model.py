@@ -38,14 +38,16 @@ class Known:
     longitude: float
     latitude: float = 0.0
     places: Mapping[str, Place] = field(default_factory=dict)
+    now: float | None = None
+    """Seconds since 1970, UTC: what was made was made before."""
 
     @classmethod
-    def of_record(cls, record: Mapping[str, Any]) -> Known:
+    def of_record(cls, record: Mapping[str, Any], now: float | None = None) -> Known:
         """Return what a stored site record says."""
         rated = max(float(t["ac_rated_w"]) for t in record["inverter_types"])
         places = {u["serial"]: Place(u["plane"], u.get("row"), u.get("column")) for u in record["units"]}
         longitude, latitude = float(record["longitude"]), float(record["latitude"])
-        return cls(tuple(places), record["timezone"], rated, longitude, latitude, places)
+        return cls(tuple(places), record["timezone"], rated, longitude, latitude, places, now)
 
 
 @dataclass(frozen=True)
@@ -86,7 +88,7 @@ class Question:
 class Column:
     """A column of values; without a serial each row names its own. Without a channel it is of the recipe's quantity.
 
-    A value of a channel is what stands in the cell, times `factor`, plus `shift`.
+    A value is what stands in the cell, times `factor`; one of a channel plus `shift`, too.
     """
 
     index: int

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -17,6 +17,7 @@ SHORTEST_END = 4
 """Fewer last digits are those of too many things: a number of a roof, an hour, a module's power."""
 
 LONGEST_NAME = 2000
+MOST_TOLD = 3
 _SCIENTIFIC = re.compile(r"(?<![\w.,])\d[.,]\d+e\+?\d{1,2}(?!\w)", re.I)
 _PIECES = re.compile(r"[\W_]+")
 _PLACE = re.compile(
@@ -200,9 +201,24 @@ def _unit(choice: str, names: Names, known: Known) -> str:
 
 
 def resembling(found: Mapping[str, Meant]) -> list[Told]:
-    """Return a word on each name that was not the serial itself."""
-    return [
-        told("{name} was taken for {serial}: {why}", name=name, serial=meant.serial, why=meant.why)
-        for name, meant in found.items()
-        if meant.why is not None
-    ]
+    """Return a word on the names that were not the serial itself, one on all that were found in the same way."""
+    ways: dict[str, list[tuple[str, Meant]]] = {}
+    for name, meant in found.items():
+        if meant.why is not None:
+            ways.setdefault(meant.why, []).append((name, meant))
+    return [said for why, names in ways.items() for said in _taken_for(why, names)]
+
+
+def _taken_for(why: str, names: Sequence[tuple[str, Meant]]) -> Iterator[Told]:
+    if len(names) > MOST_TOLD:
+        (name, meant), count = names[0], len(names)
+        yield told(
+            "{count} names were taken for serials, such as {name} for {serial}: {why}",
+            count=count,
+            name=name,
+            serial=meant.serial,
+            why=why,
+        )
+        return
+    for name, meant in names:
+        yield told("{name} was taken for {serial}: {why}", name=name, serial=meant.serial, why=why)

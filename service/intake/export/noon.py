@@ -22,6 +22,7 @@ FIRST_LIGHT = 0.002
 DIM = 0.15
 """Of the highest power: a day whose rows begin and end below it was not cut off in bright light."""
 
+CERTAINLY_LONGER_S = 900
 SILENT_S = 3 * 3600
 SHORTEST_LIGHT_S = 5 * 3600
 AT_HORIZON_DEG = -0.833
@@ -65,6 +66,15 @@ class Span:
     set: float
 
 
+def room_s(day: Span, shift_s: float, half_s: float) -> tuple[float, float]:
+    """Return by how much the labels of a day may be moved with no output before sunrise or after sunset.
+
+    A label's interval reaches `half_s` to both sides of its middle, which is `shift_s` after the label.
+    """
+    middle = np.array([day.first, day.last]) + shift_s
+    return day.rise - float(middle[0]) - half_s, day.set - float(middle[1]) + half_s
+
+
 def lateness_min(traces: Iterable[Trace], to_utc: ToUtc, longitude: float) -> float | None:
     """Return by how many minutes the middle of the light is late on a usual day, None if no day shows both ends."""
     found = [
@@ -81,6 +91,24 @@ def spans(traces: Iterable[Trace], to_utc: ToUtc, longitude: float, latitude: fl
         noon, half = day * DAY_S + solar_noon_s(day, longitude), half_day_s(day, latitude)
         found.append(Span(first, last, noon - half, noon + half))
     return found
+
+
+def outlasts_days(
+    traces: Iterable[Trace], to_utc: ToUtc, longitude: float, latitude: float, step_s: int
+) -> bool | None:
+    """Return whether the light lasts longer than the sun can be up, None where no day shows it from end to end.
+
+    Only light without gaps counts, so that something odd in the night is no dawn. Which zone is right matters little.
+    """
+    kept = list(traces)
+    times, power = _together(kept)
+    lit = to_utc(times)[power > LIGHT * power.max(initial=0.0)] if times.size else times
+    found = []
+    for day, first, last in _days_of_light(kept, to_utc, longitude, LIGHT):
+        steps = np.diff(lit[(lit >= first) & (lit <= last)])
+        if steps.size and float(steps.max()) <= 2 * step_s:
+            found.append(last - first - step_s > 2 * half_day_s(day, latitude) + CERTAINLY_LONGER_S)
+    return None if not found else sum(found) >= len(found) / 2
 
 
 def night_share(

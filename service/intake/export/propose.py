@@ -11,7 +11,7 @@ from service.intake.export import columns as cols
 from service.intake.export import words
 from service.intake.export.asking import asked, in_words
 from service.intake.export.cells import decimal_of
-from service.intake.export.dates import order_of
+from service.intake.export.dates import by_light, order_of
 from service.intake.export.doubts import doubts
 from service.intake.export.draft import LONGEST_MIN, Answers, Draft, checked_answers
 from service.intake.export.intervals import Steps, by_label, evened, steps_of
@@ -19,7 +19,8 @@ from service.intake.export.label import Shown, by_days, by_noon, by_sun, said_la
 from service.intake.export.layout import Layout, NotReadable, Value, layout_of
 from service.intake.export.model import Guess, Known, Order, Proposal, Question, Recipe
 from service.intake.export.naming import Units, chosen
-from service.intake.export.quantity import best_columns, by_size, fitting_quantities, quantity_of
+from service.intake.export.noon import outlasts_days
+from service.intake.export.quantity import best_columns, by_size, fitting_quantities, quantity_of, runs_on
 from service.intake.export.survey import Survey, Trace, stamps, survey, time_text, traces
 from service.intake.export.tables import Seen, Table
 from service.intake.export.times import DAY_S, Stamp, parse
@@ -65,8 +66,12 @@ def propose(
     if table.encoding:
         encoding = table.encoding.removesuffix("-sig")
         sure = 0.95 if encoding.startswith("utf") else 0.7
-        draft.guesses["encoding"] = Guess(encoding, sure, told("by its bytes"))
-        draft.guesses["delimiter"] = Guess(table.delimiter, 0.95, told("it parts the lines evenly"))
+        draft.settle("encoding", Guess(encoding, sure, told("by its bytes")), None)
+        draft.guesses["delimiter"] = (
+            Guess(table.delimiter, 1.0, told("answered"))
+            if "delimiter" in answers
+            else Guess(table.delimiter, 0.95, told("it parts the lines evenly"))
+        )
     units = Units(known, _said_units(answers, known))
     try:
         recipe = _recipe(table, survey(table, seen), units, draft)
@@ -93,15 +98,24 @@ def _said_units(answers: Answers, known: Known) -> Mapping[str, str]:
 
 
 def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
-    layout = layout_of(found.head, units, table.name)
+    layout = layout_of(found.head, units, table.name, _header_row(table, draft))
     data = found.head[layout.first_row :]
-    order = order_of(data, found.spread, layout, draft)
+    order = order_of(data, found.spread, layout, draft, units.known.now)
     columns, left = best_columns(layout, cols.coarse_columns(data, layout))
     cols.tell_layout(layout, left, draft)
+    if table.is_reshaped:  # of which the file has no such row
+        del draft.guesses["header_row"]
     names = cols.names_of(layout, columns, (*data, *found.spread), table.name, units, draft)
     cols.tell_units(layout, columns, names, units, draft)
     decimal = _decimal(table, [*data[:4000], *found.spread[::3]], columns, draft)
-    look = _look(data, found, layout, order, columns, decimal, names)
+    factors = cols.factors_of(columns)
+
+    def outlast(other: Order) -> bool | None:
+        found = traces(data, stamps(data, layout, other), layout, factors, decimal)
+        return _outlasts_days(found, units.known)
+
+    order = by_light(order, draft, outlast)
+    look = _look(data, found, layout, order, factors, decimal, names)
     steps = _steps(look.head, draft)
     interval = _interval(look, steps, draft)
     steps = replace(steps, usual_s=interval * 60)
@@ -129,31 +143,55 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     )
 
 
+def _header_row(table: Table, draft: Draft) -> int | None:
+    """Return how many rows somebody said end with the headings; of a table that was reshaped it cannot be said."""
+    if "header_row" not in draft.answers:
+        return None
+    if table.is_reshaped:
+        draft.warnings.append(
+            told(
+                "the rows were laid out anew before they were read, so the answer about the headings is not used"
+            )
+        )
+        return None
+    return int(draft.answers["header_row"])
+
+
 def _look(
     data: list[list[str]],
     found: Survey,
     layout: Layout,
     order: Order,
-    columns: Sequence[Value],
+    factors: Mapping[int, float],
     decimal: str,
     names: Mapping[str, str],
 ) -> _Look:
-    indices = [c.index for c in columns]
-    head, all_over = (
-        {
-            names.get(n, n): t
-            for n, t in traces(rows, layout, indices, order, decimal).items()
-            if names.get(n) != ""
-        }
-        for rows in (data, found.spread)
-    )
+    stamped = stamps(data, layout, order)
+
+    def told_of(rows: list[list[str]], at: list[Stamp | None]) -> dict[str, Trace]:
+        by_name = traces(rows, at, layout, factors, decimal).items()
+        return {names.get(name, name): trace for name, trace in by_name if names.get(name) != ""}
+
+    head, all_over = told_of(data, stamped), told_of(found.spread, stamps(found.spread, layout, order))
     if not any(t.naive.size for t in head.values()):
         raise NotReadable(told("no row has a time and a number"))
     every = np.concatenate([t.values for t in head.values()])
     if np.count_nonzero(every < 0) > NEGATIVE_SHARE * np.count_nonzero(every):
         raise NotReadable(told("its values are negative; export what was made as positive numbers"))
-    known, tail = ([s for s in stamps(rows, layout, order) if s is not None] for rows in (data, found.tail))
+    last = [r for r in found.tail if any(i < len(r) and not words.is_missing(r[i]) for i in factors)]
+    known, tail = ([s for s in each if s is not None] for each in (stamped, stamps(last, layout, order)))
     return _Look(data, layout, order, known, tail, head, all_over)
+
+
+def _outlasts_days(found: Mapping[str, Trace], known: Known) -> bool | None:
+    """Return whether the light of the rows is longer than the days are, None where they do not show it."""
+    steps = steps_of(found)
+    counter = runs_on(found, newest_first=steps.newest_first) if steps else None
+    if steps is None or counter is None:
+        return None
+    power = _power(found, "counter_wh" if counter else "power_w", steps)
+    clock = Clockwork(zone_of(known.zone))
+    return outlasts_days(power.values(), clock.utc, known.longitude, known.latitude, steps.usual_s)
 
 
 # Numbers, intervals, quantity
@@ -253,11 +291,13 @@ def _from_ends(look: _Look) -> float | None:
 
 def _quantity(look: _Look, columns: Sequence[Value], steps: Steps, known: Known, draft: Draft) -> str:
     headings = " ".join(dict.fromkeys(c.heading for c in columns))
-    if len({words.unit_of(c.heading) for c in columns}) > 1:
-        raise NotReadable(told("its columns have different units of measure; export energy or power alone"))
+    unit = cols.measure_of(columns) or words.unit_of(look.layout.preamble)
     values = evened(look.head, steps)
-    chosen_one = draft.settle("quantity", *quantity_of(headings, look.layout.preamble, values, steps, known))
+    chosen_one = draft.settle("quantity", *quantity_of(headings, unit, values, steps, known))
     fitting = fitting_quantities(values, steps, known)
+    if not (unit or "quantity" in draft.answers or draft.is_open("quantity")):
+        taken, why = in_words("quantity", [chosen_one]), draft.guesses["quantity"].why
+        draft.warnings.append(told("the values were taken as {taken}: {why}", taken=taken, why=why))
     if "quantity" in draft.answers and chosen_one not in fitting:
         draft.warnings.append(
             told(
@@ -275,10 +315,8 @@ def _is_irregular(quantity: str, steps: Steps, draft: Draft) -> bool:
         return False
     if "interval_min" in draft.answers:
         return False
-    draft.questions[:] = [q for q in draft.questions if q.key != "interval_min"]
     laid_on = _laid_on(steps.usual_s // 60)
-    why = told("the times keep to no interval")
-    draft.guesses["interval_min"] = Guess(str(laid_on), 0.85, why)
+    draft.close("interval_min", Guess(str(laid_on), 0.85, told("the times keep to no interval")))
     draft.warnings.append(
         told(
             "the times keep to no interval; the power between them is laid into {minutes} min",
@@ -331,7 +369,8 @@ def _label_and_zone(
     sure = draft.answers.get("label") or (said.value if said else None)
     likely = _likely_zone(look, light_of(sure), draft)[0]
     has_24 = any(s.second == DAY_S for s in look.stamps)
-    days = by_days(_clocks(look, likely, known), steps.usual_s, is_counter=is_counter, has_24=has_24)
+    edges = _edge_steps(look, steps)
+    days = by_days(_clocks(look, likely, known), edges, is_counter=is_counter, has_24=has_24)
     light = light_of(sure or (days.label if days else None))
     likely, certain, is_open = _likely_zone(look, light, draft)
     by_light = (
@@ -394,6 +433,13 @@ def _clocks(look: _Look, zone: str, known: Known) -> list[IntArray]:
     return [ends, utc + Clockwork(zone_of(known.zone)).offset_at(utc)]
 
 
+def _edge_steps(look: _Look, steps: Steps) -> tuple[int, int]:
+    """Return the intervals with which the rows begin and end, in seconds."""
+    longest = max(look.head, key=lambda name: look.head[name].naive.size)
+    changes = steps.changes.get(longest)
+    return (60 * changes[0][1], 60 * changes[-1][1]) if changes else (steps.usual_s, steps.usual_s)
+
+
 def _light(
     look: _Look, quantity: str, steps: Steps, known: Known, label: str | None, *, irregular: bool
 ) -> Light:
@@ -403,7 +449,7 @@ def _light(
         shifts = {"end": 0.0, "start": 2 * half}
     powers = [_power(found, quantity, steps) for found in (look.head, look.spread)]
     chosen_ones = (shifts[label],) if label else tuple(shifts.values())
-    return Light(powers[0], powers[1], known, chosen_ones, tuple(look.head.values()))
+    return Light(powers[0], powers[1], known, chosen_ones, tuple(look.head.values()), half)
 
 
 def _zone(look: _Look, light: Light, draft: Draft) -> str | None:
@@ -419,9 +465,13 @@ def _zone(look: _Look, light: Light, draft: Draft) -> str | None:
         return None
     if with_offset:
         draft.warnings.append(told("some times have an offset from UTC and some have none"))
-    zone = draft.settle("timezone", *_naive_zone(light, _headings(look), draft))
+    headings = _headings(look)
+    zone = draft.settle("timezone", *_naive_zone(light, headings, draft))
     if "timezone" in draft.answers:
         _warn_of_zone(zone, light, draft)
+    elif zone != light.known.zone and not draft.is_open("timezone") and named_in(headings) is None:
+        found = draft.guesses["timezone"].why
+        draft.warnings.append(told("the times were taken as those of {zone}: {why}", zone=zone, why=found))
     return zone
 
 

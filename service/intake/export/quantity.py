@@ -25,6 +25,10 @@ LOWEST_SHARE = 0.03
 USUAL_PEAK = 0.98
 """Of the intervals with output; stray values stay above."""
 
+NEAR_RATING = (0.5, 1.1)
+LOW, LEAST_LOW = 0.3, 0.1
+"""Mornings and evenings stay below this share of the peak; a voltage does not, and no current is near the rating."""
+
 LONG_ENOUGH_S = 20 * 3600
 HOUR_S = 3600
 
@@ -119,6 +123,13 @@ def peak_w(
 
 
 def _peak(trace: Trace, quantity: str, interval_s: int, *, newest_first: bool) -> float | None:
+    made = _made_w(trace, quantity, interval_s, newest_first=newest_first)
+    if made is None:
+        return None
+    return float(np.quantile(made, USUAL_PEAK, method="lower")) if made.size else 0.0
+
+
+def _made_w(trace: Trace, quantity: str, interval_s: int, *, newest_first: bool) -> FloatArray | None:
     values: FloatArray = trace.values
     hours: FloatArray | float = interval_s / 3600
     if quantity.startswith("counter"):
@@ -128,18 +139,18 @@ def _peak(trace: Trace, quantity: str, interval_s: int, *, newest_first: bool) -
         values, hours = values[sound], hours[sound]
     if not values.size:
         return None
-    power = values * QUANTITIES[quantity] / (1 if quantity.startswith("power") else hours)
-    made = power[power > 0]
-    return float(np.quantile(made, USUAL_PEAK, method="lower")) if made.size else 0.0
+    power: FloatArray = values * QUANTITIES[quantity] / (1 if quantity.startswith("power") else hours)
+    return power[power > 0]
 
 
 def quantity_of(
-    headings: str, preamble: str, traces: Mapping[str, Trace], steps: Steps, known: Known
+    headings: str, unit: str | None, traces: Mapping[str, Trace], steps: Steps, known: Known
 ) -> tuple[Guess, Question | None]:
     """Return what the values are, and the question where headings and values do not settle it."""
-    unit = words.unit_of(headings) or words.unit_of(preamble)
     counter = runs_on(traces, newest_first=steps.newest_first)
     fitting = fitting_quantities(traces, steps, known)
+    if counter is False:
+        fitting = [q for q in fitting if not q.startswith("counter")]
     possible = [q for q in QUANTITIES if _agrees(q, unit, counter, headings)]
     if unit in ("w", "kw"):
         possible = [f"power_{unit}"]
@@ -153,12 +164,41 @@ def quantity_of(
     if len(possible) == 1 and possible[0] in fitting:
         return Guess(possible[0], 0.97, _why(unit, counter)), None
     likely = [q for q in possible if q in fitting] or fitting or possible
+    is_one = unit is None and len(likely) == 1 and likely[0] in fitting
+    if is_one and (
+        _is_said(likely[0], headings, counter) or _is_alone(likely[0], fitting, traces, steps, known)
+    ):
+        why = told("{why}; {by_size}", why=_why(unit, counter), by_size=by_size(likely))
+        return Guess(likely[0], 0.9, why), None
     if steps.usual_s == HOUR_S and len(likely) == 2 and {q[0] for q in likely} == {"e", "p"}:
         hourly = next(q for q in likely if q.startswith("energy"))
         return Guess(hourly, 0.9, told("over an hour, Wh and W are the same number")), None
     why = told("{why}; {by_size}", why=_why(unit, counter), by_size=by_size(fitting))
     choices = tuple(possible if unit is None and len(possible) > 1 else QUANTITIES)
     return Guess(likely[0], 0.5, why), asked("quantity", choices, why, likely[0])
+
+
+def _is_said(likely: str, headings: str, counter: bool | None) -> bool:
+    """Return whether words say the kind of the values, so that their size only has to tell 1 from 1000."""
+    kind = likely.partition("_")[0]
+    if kind == "power":
+        return counter is False and bool(words.POWER.search(headings))
+    if kind == "energy":
+        return counter is False and bool(words.ENERGY.search(headings))
+    return counter is True and bool(words.COUNTER.search(headings) or words.ENERGY.search(headings))
+
+
+def _is_alone(
+    likely: str, fitting: Sequence[str], traces: Mapping[str, Trace], steps: Steps, known: Known
+) -> bool:
+    """Return whether values go up to the rating with the light, as nothing but W or Wh of a unit does."""
+    if [likely] != list(fitting) or likely not in ("power_w", "counter_wh"):
+        return False
+    found = [_made_w(t, likely, steps.usual_s, newest_first=steps.newest_first) for t in traces.values()]
+    every = np.concatenate([made for made in found if made is not None])
+    peak = float(np.quantile(every, USUAL_PEAK))
+    low = float((every < LOW * peak).mean())
+    return NEAR_RATING[0] * known.rated_w <= peak <= NEAR_RATING[1] * known.rated_w and low >= LEAST_LOW
 
 
 def _meant_by_words(headings: str, unit: str | None, counter: bool | None) -> str:

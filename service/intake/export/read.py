@@ -232,6 +232,9 @@ class _Reader:
         places = [c.index for c in recipe.columns]
         columns = block.columns((*recipe.time_columns, *named), places, recipe.decimal)
         values = {i: numbers(cells, recipe.decimal) for i, cells in zip(places, columns.values, strict=True)}
+        for column in recipe.columns:
+            if column.factor != 1 and not column.channel:
+                values[column.index] = values[column.index] * column.factor
         times = self._times(columns.texts[: len(recipe.time_columns)])
         times.readable[list(block.faults)] = False
         data = np.arange(block.size) >= recipe.first_row - before

@@ -6,7 +6,7 @@ A table whose rows have times already is left as it is. What the cells mean besi
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import chain, islice, pairwise
@@ -33,26 +33,30 @@ _DATE = re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d|\d{1,2}\.\d{1,2}\.\d{4}|20\d{6})(?!
 def unfolded(table: Table) -> Table:
     """Return the table with a row for each time, itself if it has them."""
     head = list(islice(table.rows(), HEAD))
-    kinds = (bare.in_parts, bare.hours_across, bare.clocks, bare.counted, _told_in_rows(table))
-    written = next(filter(None, (kind(head) for kind in kinds)), None)
-    if written is not None:
+    by_row = (bare.in_parts, bare.hours_across, bare.clocks, bare.counted)
+    written = next(filter(None, (kind(head) for kind in by_row)), None)
+    told = None if written else in_columns(head, lambda: islice(table.rows(), FAR))
+    if written:
         table = _folded(table, written)
-        head = list(islice(table.rows(), HEAD))
+    elif told:
+        table = _reshaped(table, told)
+    head = list(islice(table.rows(), HEAD)) if written or told else head
     for shape in (_blocks, _date_above, _date_once, _across, _days_down, _times_down):
         fold = shape(head, table)
         if fold is not None:
-            table = _folded(table, fold)
+            table = _reshaped(table, fold)
             break
     fold = _units_in_cells(list(islice(table.rows(), HEAD)))
     return table if fold is None else _folded(table, fold)
 
 
-def _told_in_rows(table: Table) -> Callable[[list[Row]], Fold | None]:
-    return lambda head: in_columns(head, lambda: islice(table.rows(), FAR))
-
-
 def _folded(table: Table, fold: Fold) -> Table:
+    """Return the table with each of its rows written anew."""
     return replace(table, open=lambda seen: in_blocks(fold(table.rows(seen))))
+
+
+def _reshaped(table: Table, fold: Fold) -> Table:
+    return replace(_folded(table, fold), is_reshaped=True)
 
 
 def _full(row: Sequence[str]) -> list[int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import accumulate
 
@@ -87,21 +88,21 @@ def stamps(rows: list[Row], layout: Layout, order: Order) -> list[Stamp | None]:
 
 
 def traces(
-    rows: list[Row], layout: Layout, columns: list[int], order: Order, decimal: str
+    rows: list[Row], stamped: list[Stamp | None], layout: Layout, factors: Mapping[int, float], decimal: str
 ) -> dict[str, Trace]:
-    """Return what the rows say of each unit; cells that are no numbers are left out."""
+    """Return what the rows say of each unit in columns with factors; cells that are no numbers are left out."""
     named = {v.index: v.serial or v.heading for v in layout.values}
     found: dict[str, tuple[list[int], list[float]]] = {}
-    for row, stamp in zip(rows, stamps(rows, layout, order), strict=True):
+    for row, stamp in zip(rows, stamped, strict=True):
         if stamp is None or stamp.second is None:
             continue
-        for column in columns:
+        for column, factor in factors.items():
             value = _number(row, column, decimal)
             if value is not None:
                 serial = named[column] if layout.serial_column is None else _cell(row, layout.serial_column)
                 times, values = found.setdefault(serial, ([], []))
                 times.append(stamp.naive)
-                values.append(value)
+                values.append(value * factor)
     return {s: Trace(np.array(t, dtype=np.int64), np.array(v)) for s, (t, v) in found.items()}
 
 

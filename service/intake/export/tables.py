@@ -11,7 +11,7 @@ import zipfile
 import zlib
 from codecs import getincrementaldecoder
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
@@ -21,6 +21,7 @@ from xml.etree.ElementTree import ParseError
 import openpyxl
 from charset_normalizer import from_bytes
 
+from service.intake.export.aligned import Aligned, cuts_of
 from service.intake.export.blocks import Block, Row, in_blocks
 from service.intake.export.cutting import blocks_of
 from service.intake.export.packed import Open, check_workbook, checked_members, gunzipped, member_opener
@@ -28,12 +29,24 @@ from service.intake.problems import Refused, told
 
 SAMPLE_BYTES = 1 << 18
 DELIMITERS = ("\t", ";", "|", ",")
+COLUMNS = "columns"
+"""In the place of a delimiter: the columns stand one below the other, with blanks between."""
+
+SAID_DELIMITERS = {"tab": "\t", "semicolon": ";", "stroke": "|", "comma": ",", COLUMNS: COLUMNS}
+"""By the words of the answer; the sign itself is one, too."""
+
+ENCODINGS = (
+    "utf-8", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "cp1257",
+    "iso8859-1", "iso8859-2", "iso8859-15", "mac-roman", "cp437", "cp850", "cp852", "cp932", "gb18030", "cp949",
+)  # fmt: skip
 MOST_ROWS = 1_048_576
 """Of a sheet, in the file format's own limits."""
 
 DAMAGE = (zipfile.BadZipFile, gzip.BadGzipFile, zlib.error, EOFError, KeyError, ParseError)
 
 Seen = Callable[[int], None]
+Said = Mapping[str, str]
+NOTHING: Said = {}
 
 
 @dataclass(frozen=True)
@@ -45,6 +58,8 @@ class Table:
     encoding: str | None
     delimiter: str | None
     open: Callable[[Seen], Iterator[Block]]
+    is_reshaped: bool = False
+    """Its rows are not those of the file."""
 
     def blocks(self, seen: Seen = lambda _: None) -> Iterator[Block]:
         """Give the rows from the first on, telling now and then how much of `size` was seen."""
@@ -58,18 +73,18 @@ class Table:
         return (row for block in self.blocks(seen) for row in block.rows())
 
 
-def tables_of(path: Path, name: str | None = None) -> list[Table]:
-    """Return the tables of a file; Refused if it cannot be opened."""
+def tables_of(path: Path, name: str | None = None, said: Said = NOTHING) -> list[Table]:
+    """Return the tables of a file, with `encoding` and `delimiter` as somebody said; Refused if it cannot be opened."""
     name = name or path.name
     try:
-        return _tables(name, lambda: path.open("rb"), path.stat().st_size)
+        return _tables(name, lambda: path.open("rb"), path.stat().st_size, said)
     except (zipfile.LargeZipFile, RuntimeError, NotImplementedError, *DAMAGE):
         raise Refused.one(
             name, told("is a damaged or encrypted archive; pack it anew without a password")
         ) from None
 
 
-def _tables(name: str, opened: Open, size: int, *, inside: bool = False) -> list[Table]:
+def _tables(name: str, opened: Open, size: int, said: Said, *, inside: bool = False) -> list[Table]:
     with opened() as stream:
         head = stream.read(SAMPLE_BYTES)
         if head[:4] in (b"PK\x03\x04", b"PK\x05\x06"):
@@ -81,25 +96,25 @@ def _tables(name: str, opened: Open, size: int, *, inside: bool = False) -> list
                 return _sheets(name, opened)
             if inside:
                 raise Refused.one(name, told("is an archive in an archive; unpack the outer one first"))
-            return _members(name, opened, members)
+            return _members(name, opened, members, said)
     if head[:2] == b"\x1f\x8b":
         if inside:
             raise Refused.one(name, told("is an archive in an archive; unpack the outer one first"))
-        return _tables(name, gunzipped(name, opened), size, inside=True)
+        return _tables(name, gunzipped(name, opened), size, said, inside=True)
     if head[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
         raise Refused.one(
             name, told("is a workbook of the old kind or has a password; save it as .xlsx or CSV")
         )
-    return [_text(name, opened, size, head)]
+    return [_text(name, opened, size, head, said)]
 
 
-def _members(name: str, opened: Open, members: list[zipfile.ZipInfo]) -> list[Table]:
+def _members(name: str, opened: Open, members: list[zipfile.ZipInfo], said: Said) -> list[Table]:
     found: list[Table] = []
     for member in sorted(members, key=lambda m: m.filename):
         shown = f"{name}/{member.filename}"
         if member.filename.startswith("__MACOSX/") or Path(member.filename).name.startswith("."):
             continue
-        found += _tables(shown, member_opener(opened, member), member.file_size, inside=True)
+        found += _tables(shown, member_opener(opened, member), member.file_size, said, inside=True)
     if not found:
         raise Refused.one(name, told("holds no file; add the exports"))
     return found
@@ -108,14 +123,26 @@ def _members(name: str, opened: Open, members: list[zipfile.ZipInfo]) -> list[Ta
 # Delimited text
 
 
-def _text(name: str, opened: Open, size: int, head: bytes) -> Table:
-    encoding = encoding_of(head)
+def _text(name: str, opened: Open, size: int, head: bytes, said: Said) -> Table:
+    encoding = said.get("encoding") or encoding_of(head)
+    if encoding == "utf-8":
+        encoding = "utf-8-sig"
     text = getincrementaldecoder(encoding)(errors="replace").decode(head)
-    delimiter = delimiter_of(text)
+    wanted = said.get("delimiter", "")
+    delimiter = SAID_DELIMITERS.get(wanted, wanted) or delimiter_of(text)
+    lines = _first_lines(text)
+    cuts = cuts_of(lines) if delimiter == COLUMNS or not wanted else ()
+    if cuts:
+        delimiter = COLUMNS
 
     def blocks(seen: Seen) -> Iterator[Block]:
         with opened() as stream:
-            for block in blocks_of(stream, encoding, delimiter):
+            cells = (
+                blocks_of(Aligned(stream, encoding, cuts), "utf-8", "\t")
+                if delimiter == COLUMNS
+                else blocks_of(stream, encoding, delimiter)
+            )
+            for block in cells:
                 yield block
                 seen(min(size, stream.tell()))
             seen(size)
@@ -143,11 +170,15 @@ def delimiter_of(text: str) -> str:
     """Return the first of the delimiters that parts the lines into equally many cells."""
     if text[:4].lower() == "sep=" and text[4:5] not in ("", '"', "\r", "\n"):
         return text[4]
-    lines = [line for line in text.splitlines()[:400] if len(line) <= csv.field_size_limit()]
-    body = lines[:-1] or lines
+    body = _first_lines(text)
     shares = {d: _evenness(body, d) for d in DELIMITERS}
     even = [d for d in DELIMITERS if shares[d] >= 0.7]
     return even[0] if even else max(DELIMITERS, key=lambda d: shares[d])
+
+
+def _first_lines(text: str) -> list[str]:
+    lines = [line for line in text.splitlines()[:400] if len(line) <= csv.field_size_limit()]
+    return lines[:-1] or lines
 
 
 def _evenness(lines: list[str], delimiter: str) -> float:

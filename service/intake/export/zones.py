@@ -13,15 +13,23 @@ import numpy as np
 from service.intake.export import words
 from service.intake.export.asking import asked
 from service.intake.export.model import Guess, Known, Question
-from service.intake.export.noon import Span, centroid_min, lateness_min, night_share, spans
+from service.intake.export.noon import Span, centroid_min, lateness_min, night_share, room_s, spans
 from service.intake.export.survey import Trace
 from service.intake.export.times import offset_of
 from service.intake.problems import told
-from service.store.grids import IntArray
+from service.store.grids import FloatArray, IntArray
 
 LARGEST_LATENESS_MIN = 25
 """Zones lie an hour apart, few half of one: up to here a zone is the nearest; shade in the morning may do as much."""
+MOST_LATENESS_MIN, LONG_HALF_MIN = 45, 15
+"""Until here a plane to the west, or a hill, may be the cause, and no other zone."""
+
 LARGEST_DIFFERENCE_MIN = 40
+NEAR_S, FAR_S = 480, 900
+"""By so much output may lie in the night under the right zone (clocks and formulas err), and must under wrong ones."""
+
+MOST_DAYS, MANY_DAYS = 0.8, 0.5
+HOUR_S = 3600
 QUARTER_S = 900
 DAY_S = 86_400
 CHANGES_LOOKED_AT = 3
@@ -104,6 +112,8 @@ class Light:
     shifts_min: tuple[float, ...] = (0.0,)
     """From a label to the middle of its interval; two where it is not known which end it names."""
     labels: tuple[Trace, ...] = ()
+    half_min: float = 0.0
+    """Half of an interval."""
 
     def joined(self, others: Sequence[Light]) -> Light:
         """Return it with what other tables show of the same zone and label."""
@@ -144,10 +154,53 @@ class Light:
         late = self.late(zone)
         return late is not None and abs(late) <= LARGEST_LATENESS_MIN
 
-    def differ(self, zones: list[str]) -> bool:
+    def may_be(self, zone: str) -> bool:
+        """Return whether the light may be of the zone; an open label adds to a plane to the west, if it is long."""
+        late = self.late(zone)
+        if late is None or self.half_min < LONG_HALF_MIN:
+            return self.fits(zone)
+        return abs(late) <= MOST_LATENESS_MIN and (self.fits(zone) or not self.excludes(zone))
+
+    def pins(self, zone: str) -> bool:
+        """Return whether output keeps out of the night in this zone, and would not in one an hour off.
+
+        What shades the array or wakes an inverter late makes days of light shorter: it can leave this open, not wrong.
+        """
+        room = self._room(zone)
+        return _fits(room) and all(_is_off(room - moved) for moved in (-HOUR_S, HOUR_S))
+
+    def excludes(self, zone: str) -> bool:
+        """Return whether in this zone output would certainly lie in the night."""
+        return _is_off(self._room(zone))
+
+    def _room(self, zone: str) -> FloatArray:
+        """Return by how many seconds the labels could be moved, for each place of their intervals and each day."""
+        days, half = self.spans(zone), 60 * self.half_min
+        found = [[room_s(day, 60 * shift, half) for day in days] for shift in self.shifts_min]
+        return np.array(found, dtype=np.float64).reshape(len(self.shifts_min), len(days), 2)
+
+    def differ(self, zones: Sequence[str]) -> bool:
         """Return whether the labels are other times in one of the zones than in another."""
-        first = next(t.naive[:1] for t in self.head.values() if t.naive.size)
-        return len({int(Clockwork(zone_of(zone)).utc(first)[0]) for zone in zones}) > 1
+        days = np.unique(np.concatenate([t.naive // DAY_S * DAY_S for t in self.head.values()]))
+        noons = [Clockwork(zone_of(zone)).utc(days + DAY_S // 2) for zone in zones]
+        return any(not np.array_equal(noons[0], other) for other in noons[1:])
+
+    def pinned(self) -> str | None:
+        """Return the zone that the light leaves alone of all, the site's before others of the same times."""
+        found = [
+            z for z in self.choices() if self.keeps_changes(z) and self.pins(z) and self.summer_agrees(z)
+        ]
+        if found and not self.differ(found):
+            return found[0]
+        site, *others = self.choices()
+        others = [z for z in others if self.differ([site, z])]
+        is_left = self.keeps_changes(site) and _fits(self._room(site)) and self.summer_agrees(site)
+        return site if is_left and others and all(map(self.excludes, others)) else None
+
+    def repeats_hour(self, zone: str) -> bool:
+        """Return whether the labels have twice the hour that the clock repeats, as other clocks do at other times."""
+        clock = Clockwork(zone_of(zone))
+        return any(_repeats_hour(trace.naive, clock) for trace in self.labels[:CHANGES_LOOKED_AT])
 
     def summer_agrees(self, zone: str) -> bool:
         """Return whether the energy lies alike before and after a change of the clock, as it does in the right zone."""
@@ -185,6 +238,18 @@ class Light:
         return min(_offset(datetime(year, month, 1), zone, 0) for month in (1, 7))  # noqa: DTZ001 - a clock's time
 
 
+def _fits(room: FloatArray) -> bool:
+    """Return whether on most days nothing has to be moved."""
+    fits = (room[..., 0] <= NEAR_S) & (room[..., 1] >= -NEAR_S)
+    return bool(room.size) and bool((fits.mean(axis=1) >= MOST_DAYS).any())
+
+
+def _is_off(room: FloatArray) -> bool:
+    """Return whether on many days something has to be moved far, wherever the intervals lie."""
+    off = (room[..., 0] > FAR_S) | (room[..., 1] < -FAR_S)
+    return bool(room.size) and bool((off.mean(axis=1) >= MANY_DAYS).all())
+
+
 def _together(traces: Iterable[Mapping[str, Trace]]) -> dict[str, Trace]:
     return {f"{i} {name}": trace for i, own in enumerate(traces) for name, trace in own.items()}
 
@@ -196,7 +261,12 @@ def _keeps_changes(naive: IntArray, clock: Clockwork) -> bool:
     twice, inside = naive[leaps > 0], (naive.min(), naive.max())
     if not twice.size or twice.min() - inside[0] < QUARTER_S or inside[1] - twice.max() < QUARTER_S:
         return True
-    return bool(np.median(np.unique(twice, return_counts=True)[1]) > 1)
+    return _repeats_hour(naive, clock)
+
+
+def _repeats_hour(naive: IntArray, clock: Clockwork) -> bool:
+    twice = naive[np.subtract(*clock.both(naive)) > 0]
+    return bool(twice.size and np.median(np.unique(twice, return_counts=True)[1]) > 1)
 
 
 def named_in(headings: str) -> str | None:
@@ -219,13 +289,29 @@ def naive_zone(light: Light, headings: str) -> tuple[Guess, Question | None]:
     named = named_in(headings)
     if named:
         return _named(light, named)
+    certain = _certain(light)
+    return (certain, None) if certain else _likely(light)
+
+
+def _certain(light: Light) -> Guess | None:
+    """Return the zone that a change of the clock or the light leaves alone of all."""
+    site = light.known.zone
+    if light.repeats_hour(site):
+        return Guess(site, 0.97, told("an hour comes twice, as it does when the site's clock is put back"))
+    pinned = light.pinned()
+    if pinned is None:
+        return None
+    return Guess(pinned, 0.95, told("only so all output lies between sunrise and sunset"))
+
+
+def _likely(light: Light) -> tuple[Guess, Question | None]:
     site = light.known.zone
     if not light.keeps_changes(site):
         why = told("the times do not change as the site's clock does between summer and winter")
         others = tuple(z for z in light.choices() if z != site)
         proposed = next(filter(light.fits, others), None)
         return Guess(proposed or site, 0.5, why), _question(light.choices(), why, proposed, light)
-    alike = [z for z in light.choices() if light.fits(z) and light.keeps_changes(z)]
+    alike = [z for z in light.choices() if light.may_be(z) and light.keeps_changes(z)]
     if len(light.shifts_min) > 1 and len(alike) > 1 and light.differ(alike):
         why = told(
             "the light fits several zones, unless it is known which end of its interval a time stands at"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -10,7 +10,9 @@ from zoneinfo import ZoneInfo
 
 from service.intake.export import model
 from service.intake.export.asking import asked, parted
+from service.intake.export.draft import TABLE_KEYS
 from service.intake.export.model import QUANTITIES, Known
+from service.intake.export.tables import ENCODINGS, SAID_DELIMITERS
 from service.intake.problems import Told, as_told
 from service.jobs.uploads import SMALL_BYTES
 from service.report import words
@@ -35,29 +37,27 @@ WHAT = {
     "beside": marked("Read beside them"),
     "time_columns": marked("Times are taken from"),
     "shape": marked("Layout"),
-    "header_row": marked("Rows above the first reading"),
+    "header_row": marked("The headings end in"),
     "missing": marked("No value is meant by"),
     "delimiter": marked("Between the cells"),
     "encoding": marked("Letters are written in"),
 }
 OF_THE_TABLE = ("time_columns", "shape", "header_row", "missing", "delimiter", "encoding")
 """What is said of the table and not of the values in it."""
-PLAIN = {
-    "wide": marked("a column for each unit"),
-    "long": marked("a row for each unit and time"),
-    "\t": marked("tabs"),
-    ";": marked("semicolons"),
-    ",": marked("commas"),
-    "|": marked("upright strokes"),
-}
+PLAIN = {"wide": marked("a column for each unit"), "long": marked("a row for each unit and time")}
 CHOICES = {
     "quantity": tuple(QUANTITIES),
     "interval_min": ("5", "10", "15", "30", "60"),
     "label": ("start", "end"),
     "day_first": ("true", "false", "year_first"),
     "decimal": ("point", "comma"),
+    "encoding": ENCODINGS,
+    "delimiter": tuple(SAID_DELIMITERS),
 }
 """What may be chosen by hand where nothing is asked; zones are added from the record."""
+
+WORDS_OF = {sign: word for word, sign in SAID_DELIMITERS.items()}
+ROWS_OFFERED = 10
 
 
 @dataclass(frozen=True)
@@ -130,6 +130,8 @@ class UploadView:
     """Questions that are open beside those."""
     lines: tuple[Line, ...] = ()
     layout: tuple[Line, ...] = ()
+    retry: tuple[Line, ...] = ()
+    """What can be said of a file that cannot be read."""
     others: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     first: tuple[Reading, ...] = ()
@@ -173,6 +175,7 @@ def upload_view(site: Site, upload: Upload) -> UploadView:
         len(questions) - len(now),
         tuple(one for one in lines if one.key not in OF_THE_TABLE),
         tuple(one for one in lines if one.key in OF_THE_TABLE),
+        tuple(_retry(upload.answers)) if upload.state == "failed" else (),
         tuple(t["table"] for t in tables[1:]),
         tuple(_sentence(w) for w in warnings),
         tuple(_reading(one, zone) for one in found.get("first", [])),
@@ -248,14 +251,33 @@ def _lines(
     return found
 
 
+def _retry(answers: Mapping[str, str]) -> Iterator[Line]:
+    """Give what may be said of the table itself, nothing at first."""
+    for key in TABLE_KEYS:
+        said = WORDS_OF.get(answers.get(key, ""), answers.get(key, ""))
+        as_seen = Choice("", _("as it looks by itself"), chosen=not said)
+        offered = CHOICES.get(key) or _rows(said)
+        yield Line(key, _(WHAT[key]), "", "", "", (as_seen, *_choices(asked(key, offered, ""), said)))
+
+
+def _rows(value: str) -> tuple[str, ...]:
+    last = int(value) if value.isdecimal() else 0
+    return tuple(map(str, range(max(ROWS_OFFERED, last + ROWS_OFFERED // 2) + 1)))
+
+
 def _corrections(key: str, value: Any, known: Known) -> tuple[Choice, ...]:
     """Return what may be chosen in the place of a guess; nothing where the file leaves no choice."""
-    if key == "timezone":
-        offered: tuple[str, ...] = () if " " in str(value) else (str(value), known.zone, "UTC")
+    value = WORDS_OF.get(str(value), value) if key == "delimiter" else value
+    if key == "header_row":
+        offered: tuple[str, ...] = _rows(str(value))
+    elif key == "timezone":
+        offered = () if " " in str(value) else (str(value), known.zone, "UTC")
     else:
         offered = CHOICES.get(key, ())
     if key == "interval_min" and str(value).isdecimal():
         offered = tuple(sorted({*offered, str(value)}, key=int))
+    if key == "encoding":  # what the bytes look like may be one of many more
+        offered = (str(value), *offered)
     if str(value) not in offered:
         return ()
     return _choices(asked(key, tuple(dict.fromkeys(offered)), "", known=known), str(value))
@@ -266,8 +288,6 @@ def _said(key: str, value: Any) -> str:
         return _units(value if key == "units" else {name: _(KIND_WORDS[c]) for name, c in value.items()})
     if isinstance(value, list):
         return words.listed([in_words(one) if one else _("an empty cell") for one in value])
-    if key == "encoding":
-        return str(value).upper()
     return (
         _(PLAIN[value]) if value in PLAIN else in_words(str(value) if not isinstance(value, str) else value)
     )

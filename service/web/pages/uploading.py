@@ -131,7 +131,7 @@ def answer(request: Request, site_id: str, number: Number, user: SignedIn, sent:
         now = uploads.held(session, site_id, number)
         if now is None:
             raise HTTPException(404)
-        if now.state not in OPEN or str(now.turn) != sent.fields.get("turn"):
+        if now.state not in (*OPEN, "failed") or str(now.turn) != sent.fields.get("turn"):
             moved = True
         else:
             moved, key = False, _wish(session, now, step, user.name)
@@ -190,7 +190,7 @@ def _answers(view: UploadView, upload: Upload, fields: Mapping[str, str]) -> dic
             found[ask.key] = joined(chosen)
         elif given := fields.get(ask.key, "").strip():
             found[ask.key] = given
-    for line in view.lines:
+    for line in (*view.lines, *view.layout, *view.retry):
         given = fields.get(line.key, "").strip()
         shown = next((c.value for c in line.choices if c.chosen), given)
         if given and given != shown:

@@ -20,6 +20,9 @@ KEPT = (5, 10, 15, 30, 60)
 NOTHING_WH = 0.001
 """What is written is the truth, rounded as the truth is: only the sums of floating numbers differ."""
 
+BELOW_NOTHING_WH = 0.02
+"""What some minutes of -0.2 W take from an interval that is kept and has light in its others."""
+
 
 @dataclass(frozen=True)
 class Judged:
@@ -96,7 +99,8 @@ def wrong(make: Make, truth: Truth, got: Got) -> str | None:
         wanted = {key: wh for key, wh in wanted.items() if wh > 0 or key in got}
     if len(got) + _before_the_first(make) < _least_heard(make) * len(wanted):
         return f"only {len(got)} of {len(wanted)}"
-    off = [key for key, wh in got.items() if abs(wh - wanted[key]) > NOTHING_WH]
+    least = BELOW_NOTHING_WH if make.negative and make.interval not in KEPT else NOTHING_WH
+    off = [key for key, wh in got.items() if abs(wh - wanted[key]) > least]
     return f"{len(off)} values differ, such as {off[0]}: {got[off[0]]}, not {wanted[off[0]]}" if off else None
 
 

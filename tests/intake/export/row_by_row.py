@@ -122,6 +122,8 @@ class RowByRow:
             return
         if serial not in self._row_times:
             self._row_times[serial] = self._utc(serial, stamp)
+        if not column.channel:
+            value *= column.factor
         seconds = self._row_times[serial]
         if isinstance(seconds, str):
             self._reject(at, serial, text, seconds)

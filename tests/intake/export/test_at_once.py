@@ -60,7 +60,7 @@ def _recipe(dice: Random) -> Recipe:
     if of_rows:
         columns = [Column(3, None), Column(4, None, "temperature_c", 2.0, -1.0)]
     else:
-        columns = [Column(i, s) for i, s in enumerate(SERIALS, start=3)]
+        columns = [Column(i, s, "", dice.choice([1.0, 1000.0])) for i, s in enumerate(SERIALS, start=3)]
     return Recipe(
         first_row=1,
         time_columns=dice.choice([(0,), (0, 1)]),

@@ -16,7 +16,7 @@ from typer.testing import CliRunner, Result
 
 from service.cli import app
 from service.intake.record import as_stored, read_record
-from service.store import readings, sites
+from service.store import mappings, readings, sites
 from service.store.database import reading, writing
 from service.store.tables import AuditRow, Payload
 from tests.intake.export import written
@@ -66,7 +66,7 @@ def test_open_questions_store_nothing_and_end_with_three(
 def test_dry_run_gives_programs_the_questions_and_stores_nothing(
     engine: Engine, site_id: str, tmp_path: Path
 ) -> None:
-    path, _ = written.write(replace(PLAIN, time="%d/%m/%Y %H:%M", first=date(2026, 6, 3), days=1), tmp_path)
+    path, _ = written.write(replace(PLAIN, time="%d/%m/%Y %H:%M", first=date(2024, 3, 6), days=1), tmp_path)
     found = _import(path, site_id, "--dry-run", "--json")
     assert found.exit_code == 0
     said = json.loads(found.stdout)
@@ -160,3 +160,18 @@ def test_names_are_asked_for_and_answered_by_serial_or_place(
     wanted = [wh for (serial, _), wh in truth.items() if serial == SERIALS[0]]
     assert held[SERIALS[1]] == pytest.approx(wanted, abs=1e-3)
     assert "no unit of the record" in _import(path, site_id, "--answer", "units=Unit 1:R9C9").stderr
+
+
+def test_what_is_said_of_the_table_holds_and_is_remembered(
+    engine: Engine, site_id: str, tmp_path: Path
+) -> None:
+    path, _ = written.write(replace(PLAIN, days=1), tmp_path)
+    lines = path.read_text().splitlines()
+    path.write_text("\n".join([lines[0], "Note,no,warranty,here", *lines[1:]]))
+    words = ("--mapping", "noted", "--answer", "label=start", "--answer", "header_row=1")
+    assert _import(path, site_id, *words, "--answer", "delimiter=semicolon").exit_code == 1
+    assert _import(path, site_id, *words, "--answer", "encoding=klingon").exit_code == 1
+    assert _import(path, site_id, *words).exit_code == 0
+    assert set(_held(engine, site_id)) == set(SERIALS)
+    with reading(engine) as session:
+        assert mappings.remembered(session, site_id, "noted") == {"label": "start", "header_row": "1"}

@@ -1,0 +1,101 @@
+"""Text whose columns are parted by blanks and stand one below the other: it is given with tabs between its cells.
+
+Where the columns are parted is seen from its first lines. What the cells mean is not known here.
+"""
+
+from __future__ import annotations
+
+import re
+from codecs import getincrementaldecoder
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import IO
+
+FEWEST_LINES = 4
+LEAST_SHARE = 0.5
+FEWEST_COLUMNS = 3
+HEADINGS = 3
+LONGEST_LINE = 1 << 16
+WIDEST = 4000
+
+Cuts = tuple[int, ...]
+_PLAIN = re.compile(r"[+-]?\d+([.,]\d+)?|[+-]?\d{1,3}([.,']\d{3})+([.,]\d+)?|[^,;|]*")
+"""A cell that holds no sign by which text may be delimited, but in a number."""
+
+_LETTER = re.compile(r"[^\W\d_]")
+
+
+def cuts_of(lines: Sequence[str]) -> Cuts:
+    """Return where lines are to be cut, nowhere if they are not in such columns."""
+    shown = [line[:WIDEST].rstrip() for line in lines if line.strip()]
+    data = [line for line in shown if _is_data(line)]
+    if len(data) < max(FEWEST_LINES, LEAST_SHARE * len(shown)) or any("\t" in line for line in lines):
+        return ()
+    usual = sorted(map(len, data))[len(data) // 2]
+    data = [line for line in data if usual / 2 < len(line) < 2 * usual]
+    first = shown.index(data[0])
+    above = [line for line in shown[max(0, first - HEADINGS) : first] if len(line) >= len(data[0]) / 2]
+    cuts = tuple(_cut(gap, above) for gap in _gaps(data) if gap[1] < usual and _parts(gap, data[-1]))
+    cells = [cell for line in data for cell in cells_of(line, cuts) if cell]
+    plain = sum(bool(_PLAIN.fullmatch(cell)) for cell in cells)
+    return cuts if len(cuts) >= FEWEST_COLUMNS - 1 and plain >= 0.95 * len(cells) else ()
+
+
+def _is_data(line: str) -> bool:
+    return sum(any(map(str.isdigit, word)) for word in line.split()) > 1
+
+
+def _gaps(lines: Sequence[str]) -> list[tuple[int, int]]:
+    """Return the first and the last place of each run that is blank in all lines, within them."""
+    width = max(map(len, lines))
+    inked = {place for line in lines for place, sign in enumerate(line) if sign != " "}
+    edges = [-1, *sorted(inked), width]
+    return [(a + 1, b - 1) for a, b in pairwise(edges) if b - a > 1 and a >= 0 and b < width]
+
+
+def _parts(gap: tuple[int, int], line: str) -> bool:
+    """Return whether a gap parts cells: a single blank after letters may be one in a name."""
+    before = re.split(r"\s{2,}", line[: gap[0]])[-1].split(" ")[-1]
+    return gap[1] > gap[0] or not _LETTER.search(before)
+
+
+def _cut(gap: tuple[int, int], above: Sequence[str]) -> int:
+    """Return where to cut within a gap: where the headings are blank, too."""
+    places = range(gap[0], gap[1] + 1)
+    blank = {p: sum(line[p : p + 1].strip() == "" for line in above) for p in places}
+    return max(places, key=lambda place: (blank[place], place))
+
+
+def cells_of(line: str, cuts: Cuts) -> list[str]:
+    """Return a line's cells."""
+    return [line[a:b].strip() for a, b in pairwise((0, *cuts, len(line) + WIDEST))]
+
+
+class Aligned:
+    """A text's bytes with tabs between its cells, in UTF-8; its place is counted in those of the text itself."""
+
+    def __init__(self, stream: IO[bytes], encoding: str, cuts: Cuts) -> None:
+        self._stream, self._cuts, self._held = stream, cuts, ""
+        self._decode = getincrementaldecoder(encoding)(errors="replace").decode
+
+    def read(self, size: int) -> bytes:
+        """Return the next bytes, none at the end."""
+        while True:
+            raw = self._stream.read(size)
+            self._held += self._decode(raw, final=not raw)
+            whole = self._held.rfind("\n") + 1
+            if not raw or len(self._held) - whole > LONGEST_LINE:
+                whole = len(self._held)
+            taken, self._held = self._held[:whole], self._held[whole:]
+            if taken or not raw:
+                return "".join(map(self._tabbed, taken.splitlines(keepends=True))).encode()
+
+    def _tabbed(self, line: str) -> str:
+        if len(line) > LONGEST_LINE:
+            return line
+        cells = cells_of(line.rstrip("\r\n").expandtabs().replace('"', "'"), self._cuts)
+        return "\t".join(cells) + "\n"
+
+    def tell(self) -> int:
+        """Return how much of the text was read."""
+        return self._stream.tell()
