@@ -13,6 +13,11 @@ from service.intake.live.intervals import Odd, closed, intervals, touched
 from service.intake.live.model import Sample
 from service.intake.problems import Told
 
+SAME = 1e-3
+"""Share by which two sources may differ that only round differently."""
+
+_Aside = tuple[str, str, int, str]
+
 WAIT_MIN = 2
 """An interval is made so long after its end; what comes later makes it anew."""
 
@@ -40,13 +45,25 @@ class Laying:
     ) -> Laid:
         """Return what the samples make of the intervals before `until` that may have changed."""
         odd: list[Odd] = []
-        readings = [
-            reading
-            for layout, samples in self._groups(found)
-            for reading in self._readings(layout, samples, changed, until, odd)
-        ]
-        aside = [(r.serial, r.kind, microseconds(r.at), str(r.reason)) for r in odd if not _is_nothing(r)]
-        return Laid(readings, aside)
+        readings: dict[tuple[int, int, str], tuple[str, Reading]] = {}
+        differing: list[_Aside] = []
+        for source in self._sources(found):
+            own = [(name, sample) for name, sample in found if name == source or name not in self.layouts]
+            for layout, samples in self._groups(own):
+                for reading in self._readings(layout, samples, changed, until, odd):
+                    key = reading.interval_min, reading.start, reading.channel
+                    first = readings.setdefault(key, (source, reading))
+                    differing += _differing(*first, source, reading)
+        aside = [(o.serial, o.kind, microseconds(o.at), str(o.reason)) for o in odd if not _is_nothing(o)]
+        return Laid([reading for _, reading in readings.values()], [*aside, *differing])
+
+    def _sources(self, found: Sequence[tuple[str, Sample]]) -> list[str]:
+        """Return whose samples these are, in the order of the configuration: of two for one unit the first counts.
+
+        Those of a source that has another name by now belong to all.
+        """
+        names = {name for name, _ in found}
+        return [name for name in self.layouts if name in names] or sorted(names)[:1]
 
     def _groups(self, found: Sequence[tuple[str, Sample]]) -> Iterable[tuple[Layout, list[Sample]]]:
         """Give energies by their label, and the rest together: a source may have had another name yesterday."""
@@ -84,6 +101,17 @@ class Laying:
         for one in laid:
             for at, value in zip(one.starts.tolist(), one.values.tolist(), strict=True):
                 yield Reading(one.serial, one.interval_min, at, one.channel, value)
+
+
+def _differing(first: str, counts: Reading, other: str, reading: Reading) -> Iterator[_Aside]:
+    """Give what is to be told where two sources say different things of a unit's interval."""
+    most = max(abs(counts.value), abs(reading.value))
+    if first != other and abs(counts.value - reading.value) > SAME * most:
+        told = (
+            f"“{first}” says {counts.value:.6g} and “{other}” {reading.value:.6g} of {reading.channel}; the one that "
+            "stands first in the configuration counts, leave the unit out of the other"
+        )
+        yield reading.serial, reading.channel, reading.start * 1_000_000, told
 
 
 def _is_nothing(odd: Odd) -> bool:

@@ -65,7 +65,7 @@ class HeldFile:
 
 @dataclass(frozen=True)
 class Laid:
-    """Readings made of samples, and the samples (serial, kind, microseconds, reason) of which none could be made."""
+    """Readings made of samples, and what was odd about them: serial, kind, microseconds, and what is told of it."""
 
     readings: Sequence[Reading]
     aside: Sequence[tuple[str, str, int, str]] = ()

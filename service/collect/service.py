@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from email.utils import parsedate_to_datetime
+from socket import gethostname
 from typing import Any, Literal
 
 import httpx
@@ -58,6 +59,7 @@ class Service:
         self._site = f"{given.url}/api/v1/sites/{given.site}"
         self._client = client(given, timeout=given.timeout_s, transport=transport)
         self._client.headers["Authorization"] = f"Bearer {given.token.get_secret_value()}"
+        self._client.headers["Yieldproof-Source"] = _own_name()
         self._url = given.url
         self.compared: Compared | None = None
         """The last comparison of the clocks, if the service tells the time."""
@@ -106,6 +108,11 @@ class Service:
             return
         if date.tzinfo is not None:
             self.compared = compared(date, asked, on_s())
+
+
+def _own_name() -> str:
+    """Return what tells this collector from another with the same token."""
+    return f"collector {gethostname()}"[:100].encode("ascii", "replace").decode()
 
 
 def by_row(readings: Sequence[Reading]) -> list[list[Reading]]:

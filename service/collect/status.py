@@ -292,8 +292,8 @@ def _remarks(status: Status) -> Iterator[str]:
         kept_out = counted(status.kept_out_count, "reading")
         yield f"The service has {kept_out} with which it does not compute, such as: {status.kept_out[0]}."
     if status.not_counted_count:
-        not_counted = counted(status.not_counted_count, "step")
-        yield f"Counters made {not_counted} of which the hours are not known, the last: {status.not_counted[0]}."
+        not_counted = counted(status.not_counted_count, "thing")
+        yield f"Noticed about counters and sources: {not_counted}, the last: {status.not_counted[0]}."
     if status.late_count:
         yield f"{counted(status.late_count, 'value')} came for days that are long since sent and cleared: not used."
 

@@ -133,10 +133,13 @@ class Wire(httpx.BaseTransport):
         return kept | ({"Date": format_datetime(self.date, usegmt=True)} if self.date else {})
 
     def _over(self, request: httpx.Request) -> Any:
-        headers = {k: v for k, v in request.headers.items() if k in ("authorization", "content-type")}
+        headers = {k: v for k, v in request.headers.items() if k in PASSED}
         return self.app.request(
             request.method, request.url.raw_path.decode(), content=request.read(), headers=headers
         )
+
+
+PASSED = ("authorization", "content-type", "yieldproof-source")
 
 
 class Fragile(Outbox):

@@ -122,6 +122,36 @@ def test_sources_of_several_intervals_and_labels_are_laid_by_their_own(held: Out
     }  # fmt: skip
 
 
+def test_of_two_sources_for_one_unit_the_first_of_the_configuration_counts(held: Outbox) -> None:
+    laying = Laying({"hub": Layout(5), "gateway": Layout(5)}, Layout(5))
+    for minute in range(0, 46, 5):
+        at = MORNING + timedelta(minutes=minute)
+        held.samples(
+            "gateway", [Sample("101", "counter_wh", at + timedelta(seconds=20), 90_000.0 + 2 * minute)]
+        )
+        if minute <= 20:
+            held.samples("hub", [Sample("101", "counter_wh", at, 5_000.0 + minute)])
+    held.lay(laying, LATER)
+    found = {(start - MORNING.timestamp()) / 60: value for (_, start, _), value in _readings(held).items()}
+    assert found == pytest.approx(
+        {**dict.fromkeys((0, 5, 10, 15), 5.0), **dict.fromkeys((20, 25, 30, 35, 40), 10.0)}
+    )
+    told = held._read("SELECT at, reason FROM aside ORDER BY at", ())
+    assert [(at - MORNING.timestamp() * 1e6) / 60e6 for at, _ in told] == [5, 10, 15]
+    assert told[0][1].startswith("“hub” says 5 and “gateway” 10 of energy_wh; the one that stands first")
+
+
+def test_two_sources_that_agree_and_one_that_was_renamed_are_nothing_to_tell(held: Outbox) -> None:
+    laying = Laying({"hub": Layout(5), "gateway": Layout(5)}, Layout(5))
+    for minute in range(0, 46, 5):
+        at = MORNING + timedelta(minutes=minute)
+        for source in ("gateway", "hub") if minute > 20 else ("hub of yesterday",):
+            held.samples(source, [Sample("101", "counter_wh", at, 5_000.0 + minute)])
+    held.lay(laying, LATER)
+    assert list(_readings(held).values()) == pytest.approx([5.0] * 9)
+    assert held._read("SELECT * FROM aside", ()) == []
+
+
 def test_a_counter_that_was_silent_too_long_is_kept_aside_but_not_every_night(held: Outbox) -> None:
     night, noon = MORNING - timedelta(hours=10), MORNING + timedelta(hours=4)
     held.samples("hub", [Sample("101", "counter_wh", at, 5000.0) for at in (night, MORNING)])

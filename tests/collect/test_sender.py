@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import timedelta
 from math import pi, sin
 from pathlib import Path
+from socket import gethostname
 from typing import Any
 
 import httpx
@@ -15,8 +16,8 @@ import pytest
 from service.collect import sender as sending
 from service.collect.outbox import Outbox
 from service.intake.live.model import Sample
-from service.store import accounts
-from service.store.database import writing
+from service.store import accounts, payloads
+from service.store.database import reading, writing
 from tests.collect.disturbed import COUNTED, MORNING, TOLD, Collector, Wire, World, heard_at
 
 Make = Callable[..., Collector]
@@ -41,6 +42,9 @@ def test_what_is_sent_is_acknowledged_and_kept_as_it_was(collector: Collector, w
     assert len([key for key in held if key[0] == COUNTED]) == 12
     assert held.keys() == collector.sent().keys()
     assert collector.outbox.fact("rated_w") == 350
+    with reading(world.engine) as session:
+        sources = {sent.source for sent in payloads.of_site(session, collector.site)}
+    assert sources == {f"token collector, collector {gethostname()}"}
 
 
 def test_wrong_tokens_and_sites_are_told_with_their_remedy(new_collector: Make, world: World) -> None:
