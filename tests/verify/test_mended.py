@@ -203,24 +203,28 @@ def test_a_common_sensor_widens_no_band_against_the_neighbours() -> None:
 
 
 @cache
-def _before(seed: int, was: float) -> tuple[Visit, Subject | None, dict[str, Level]]:
-    visit = make_visit(seed, was=was, then=was)
+def _visit(seed: int, was: float, then: float) -> Visit:
+    return make_visit(seed, was=was, then=then)
+
+
+@cache
+def _before(seed: int, was: float) -> tuple[Subject | None, dict[str, Level]]:
+    visit = _visit(seed, was, was)
     found = verify(visit.site, visit.before)
     fault = next((f for f in found.findings if f.is_fault and visit.serial in f.serials), None)
     subject = Subject(fault.cause, (visit.serial,)) if fault else None
-    return visit, subject, {u.serial: level_of(u) for u in found.units}
+    return subject, {u.serial: level_of(u) for u in found.units}
 
 
 def _outcomes(was: float, then: float) -> list[list[Outcome]]:
     """Return for each roof the outcomes after more and more hours."""
     told = []
     for seed in SEEDS:
-        _, subject, before = _before(seed, was)
+        subject, before = _before(seed, was)
         assert subject is not None, seed
-        after = make_visit(seed, was=was, then=then).after
-        windows = (replace(after, energy_wh=after.energy_wh[:, : 12 * h]) for h in HOURS)
-        site = make_visit(seed, was=was, then=then).site
-        told.append([judge(subject, before, verify(site, window)).outcome for window in windows])
+        visit = _visit(seed, was, then)
+        windows = (replace(visit.after, energy_wh=visit.after.energy_wh[:, : 12 * h]) for h in HOURS)
+        told.append([judge(subject, before, verify(visit.site, window)).outcome for window in windows])
     return told
 
 
