@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from functools import cache
 from io import BytesIO
 from pathlib import Path
 
@@ -41,8 +42,9 @@ KEYWORDS = {
 HEADER = "# Texts of Yieldproof. `python -m tests.report.catalog` brings this file up to the code's."
 
 
+@cache
 def collected() -> Catalog:
-    """Return all texts, as the English that stands in code and templates."""
+    """Return all texts, as the English that stands in code and templates; to be read only."""
     catalog = Catalog(project="Yieldproof", charset="utf-8", fuzzy=False)
     for folder, mapping in PLACES:
         found = extract_from_dir(ROOT / folder, mapping, OPTIONS, KEYWORDS)

@@ -5,12 +5,11 @@ from __future__ import annotations
 import ast
 import re
 from datetime import UTC, datetime
-from functools import lru_cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from babel.messages import Catalog, Message
+from babel.messages import Message
 
 from service.report import words
 from service.report.language import FOLDER, languages, speaking
@@ -20,11 +19,6 @@ FILES = sorted(FOLDER.glob("*.po"))
 VALUES = re.compile(r"%\(\w+\)[sd]|\{\w+\}|%%")
 NUMBER = {"%(num)s", "%(num)d"}
 TAGS = re.compile(r"<[^>]*>")
-
-
-@lru_cache
-def in_code() -> Catalog:
-    return collected()
 
 
 def key(message: Message) -> tuple[object, str | None]:
@@ -40,14 +34,14 @@ def named(path: Path) -> str:
 
 
 def test_there_are_texts_of_code_and_of_templates() -> None:
-    places = {name.split("/")[0] for message in texts(in_code()) for name, _ in message.locations}
+    places = {name.split("/")[0] for message in texts(collected()) for name, _ in message.locations}
     assert places == {"service", "templates"}
     assert languages() == ("en", *(path.stem for path in FILES))
 
 
 @pytest.mark.parametrize("path", FILES, ids=named)
 def test_the_file_holds_the_texts_that_there_are(path: Path) -> None:
-    there, known = {key(m) for m in texts(in_code())}, {key(m) for m in texts(kept(path))}
+    there, known = {key(m) for m in texts(collected())}, {key(m) for m in texts(kept(path))}
     assert sorted(there - known, key=str) == [], (
         "run `python -m tests.report.catalog` and translate what is new"
     )
@@ -148,5 +142,5 @@ def test_bringing_a_file_up_changes_nothing_where_nothing_is_new(
     main([])
     assert copy.read_bytes() == (FOLDER / "de.po").read_bytes()
     main(["fr"])
-    assert len(list(texts(kept(tmp_path / "fr.po")))) == len(list(texts(in_code())))
+    assert len(list(texts(kept(tmp_path / "fr.po")))) == len(list(texts(collected())))
     assert "0 to translate" in capsys.readouterr().out
