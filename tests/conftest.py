@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -93,10 +94,24 @@ def engine(_migrated_engine: Engine) -> Engine:
 
     Those of modules marked `one_database` run on SQLite only.
     """
-    with writing(_migrated_engine) as session:
-        for table in reversed(metadata.sorted_tables):
-            session.execute(table.delete())
+    empty(_migrated_engine)
     return _migrated_engine
+
+
+def empty(engine: Engine) -> None:
+    """Delete all rows of all tables; asking first which have any takes a fraction of deleting from each."""
+    with writing(engine) as session:
+        held = session.connection()
+        filled = set(held.exec_driver_sql(_filled_tables()).scalars())
+        for table in reversed(metadata.sorted_tables):
+            if table.name in filled:
+                held.execute(table.delete())
+
+
+@cache
+def _filled_tables() -> str:
+    names = [table.name for table in metadata.sorted_tables]
+    return " UNION ALL ".join(f"SELECT '{n}' WHERE EXISTS (SELECT 1 FROM \"{n}\")" for n in names)  # noqa: S608 - our own names
 
 
 @pytest.fixture
