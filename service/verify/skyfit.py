@@ -50,6 +50,9 @@ BENDS, BEND_SPREAD, BEND_PIVOT_W_M2 = (-0.1, 0.0, 0.1, 0.2, 0.3, 0.4, 0.5), 0.2,
 1000 x + BEND_PIVOT_W_M2. Warmth, dirt, spectrum and inverters do that: from noon to shoulders 0.3 on a real roof
 (computed from SERF East, tests/reference/open_data.py); the spread is from memory."""
 
+LEVEL_BENDS = (0.0, 0.2, 0.4)
+"""Those that are tried where only the level is asked for."""
+
 LEAST_STRETCH = 0.1
 SCOUTED_INTERVALS = 160
 """Level and bend are looked for in so many intervals, and the level refined in all."""
@@ -225,14 +228,33 @@ def fit(seen: Observed, beam: FloatArray, diffuse: FloatArray, bends: Sequence[f
 
 def _fit(seen: Observed, beam: FloatArray, diffuse: FloatArray, gains: FloatArray, bend: FloatArray) -> Fit:
     """Return the fit with the best of some levels (G, H) and with a bend (H,)."""
+    likelihood = _by_level(seen, beam, diffuse, gains, bend) + _log_usual(gains)
+    top, each = likelihood.argmax(axis=0), np.arange(gains.shape[1])
+    return Fit(likelihood[top, each], gains[top, each], bend)
+
+
+def likelihood_of_levels(
+    seen: Observed, beam: FloatArray, diffuse: FloatArray, levels: FloatArray
+) -> FloatArray:
+    """Return the log-likelihood of one description, (1, P, N), with its clear sky at some levels, (G,).
+
+    No level is more usual here than another; the bend is the one of LEVEL_BENDS that suits each level.
+    """
+    gains = levels[:, None]
+    fits = [_by_level(seen, beam, diffuse, gains, np.full(1, bend))[:, 0] for bend in LEVEL_BENDS]
+    return np.asarray(np.max(fits, axis=0))
+
+
+def _by_level(
+    seen: Observed, beam: FloatArray, diffuse: FloatArray, gains: FloatArray, bend: FloatArray
+) -> FloatArray:
+    """Return the log-likelihood at levels (G, H) with a bend (H,), whatever is usual of the levels, (G, H)."""
     sums = _Sums.of(seen, beam, diffuse, bend)
     other = np.broadcast_to(seen.unexplained, sums.beam2.shape)
     for share in CLOUDS:
         other = np.logaddexp(other, _log_share(sums, share, error=CLOUD_ERROR)[0])
     clear = _log_share(sums, CLEAR, gain=gains[:, :, None])[0]
-    likelihood = np.logaddexp(other, clear).sum(axis=2) * seen.each + _log_usual(gains)
-    top, each = likelihood.argmax(axis=0), np.arange(gains.shape[1])
-    return Fit(likelihood[top, each] - 0.5 * (bend / BEND_SPREAD) ** 2, gains[top, each], bend)
+    return np.asarray(np.logaddexp(other, clear).sum(axis=2) * seen.each - 0.5 * (bend / BEND_SPREAD) ** 2)
 
 
 def _log_usual(gain: FloatArray) -> FloatArray:

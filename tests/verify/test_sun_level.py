@@ -18,6 +18,9 @@ from tests.verify.test_measured_sky import under
 BEAM_SHARE = 0.82
 """Of a clear sky's light on a plane that faces the sun at Payerne in June (Ineichen's clear sky, noon)."""
 
+UNDECIDED = 0.7
+"""Most that is believed of what another reading explains as well."""
+
 WITHIN_OF_ONE = 0.12
 """How far a right site may seem off between clouds: what they add differs by so much from day to day."""
 
@@ -71,11 +74,31 @@ def test_a_low_site_is_found_between_clouds(roof: Callable[..., Roof], days: int
     assert "between passing clouds" in low.evidence
 
 
-@pytest.mark.parametrize(("days", "share"), [(1, 0.7), (3, 0.93), (3, 1.0)])
-def test_within_the_model_s_band_or_on_one_day_nothing_is_said_between_clouds(
+@pytest.mark.parametrize(("days", "share"), [(1, 0.93), (1, 1.0), (3, 0.93), (3, 1.0)])
+def test_within_the_model_s_band_nothing_is_said_between_clouds(
     roof: Callable[..., Roof], days: int, share: float
 ) -> None:
     assert found(roof(units=6, days=days, ac_rated_w=1000), share) == []
+
+
+def test_on_one_day_a_low_site_is_said_with_the_other_reading(roof: Callable[..., Roof]) -> None:
+    (low,) = found(roof(units=6, planes=2, days=1, ac_rated_w=1000), 0.7)
+    assert (low.cause, low.serials) == ("site_low", ())
+    assert low.details["factor"] == pytest.approx(0.7, rel=WITHIN_OF_ONE)
+    assert "Thin cloud" in low.evidence
+    assert low.confidence <= UNDECIDED
+
+
+@pytest.mark.parametrize("interval_min", [15, 30])
+def test_intervals_longer_than_a_gap_tell_no_low_site_on_one_day(
+    roof: Callable[..., Roof], interval_min: int
+) -> None:
+    bare = roof(units=6, planes=2, interval_min=5, ac_rated_w=1000)
+    clouded = 0.7 * under(bare, passing_clouds(bare)).energy_wh
+    longer = roof(units=6, planes=2, interval_min=interval_min, ac_rated_w=1000)
+    sums = clouded.reshape(len(clouded), -1, interval_min // 5).sum(axis=2)
+    seen = replace(longer, energy_wh=sums)
+    assert "site_low" not in [f.cause for f in verify(seen.site, seen.readings()).findings]
 
 
 def test_a_limit_that_holds_the_site_between_clouds_is_no_low_site(roof: Callable[..., Roof]) -> None:

@@ -1,0 +1,48 @@
+"""The level of a whole site over a clear sky's, from how well some sky explains its light at each level.
+
+Clouds take light by any amount, and a low site by one: where beam and gaps between clouds fit a narrow clear sky at a
+low level alone, the site is low (`skyfit` holds the skies). Passing clouds in intervals longer than their gaps fit too
+low levels as well, so that only a clear sky tells anything there. What the level means, the callers say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.verify.skyfit import likelihood_of_levels
+from service.verify.window import Light, Window
+
+USUAL_FROM = 0.9
+"""Level from which a site is within the model's band (`causes/site_low.py`)."""
+
+LEVELS = np.array([0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 1.0, 1.05, 1.1, 1.15, 1.2, 1.3])
+
+
+@dataclass(frozen=True)
+class ToldLevel:
+    """The likeliest level below USUAL_FROM and its log-likelihood over that of all from there on.
+
+    `clear_h` and `beam_h` are the hours of clear sky and of beam, on `days` days with light.
+    """
+
+    level: float
+    sure: float
+    clear_h: float
+    beam_h: float
+    days: int
+
+
+def told_level(seen: Window, light: Light) -> ToldLevel:
+    """Return the level that a window tells by a description with its light, (1, P, N)."""
+    likelihood, sun = likelihood_of_levels(seen.seen, *light, LEVELS), seen.sunshine(light)
+    low = LEVELS < USUAL_FROM
+    at = int(likelihood[low].argmax())
+    return ToldLevel(
+        level=float(LEVELS[low][at]),
+        sure=float(likelihood[low].max() - likelihood[~low].max()),
+        clear_h=sun.clear_h,
+        beam_h=sun.beam_h,
+        days=len(seen.day_names),
+    )
