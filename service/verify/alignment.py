@@ -22,6 +22,7 @@ from service.verify.labels import Labels, own_labels, true_time
 from service.verify.search import (
     AS_LIKELY,
     LEAST_TURN_DEG,
+    ROUND_MIN,
     SUMMER_TIME_MIN,
     Clock,
     Turn,
@@ -56,9 +57,14 @@ FAR_CLOCK_MIN, FOR_FAR_CLOCK = 40, 14.0
 """A clock so far off needs but this on a single plane: of 378 real days of SERF East (tests/reference/open_data.py)
 none had more than 8, while air mass and haze make some of 20 minutes of 13."""
 
-WHOLE_CLOCK = 2.0
-"""What speaks for a clock on a single plane before its curve does: clocks are off by whole hours, or labels stand at
-the end of their interval, and a plane may face anywhere (judgement: a tenth of all angles would look like that)."""
+WHOLE_CLOCK, QUARTER_CLOCK = 2.0, 1.0
+"""What speaks for a clock on a single plane before its curve does: clocks are off by whole hours or quarters, or labels
+stand at the end of their interval, and a plane may face anywhere (judgement: a tenth of all angles would look like a
+whole hour)."""
+
+OVER_CLOCK = 15.0
+"""What a turn must bring more than a clock that moves several planes: it takes in the model's errors on its plane, too.
+Of simulated sites (`tests/bench/fleet`) wrong clocks stood at -10 or better, wrong planes at -28 or worse."""
 
 LONGEST_SENSOR_MIN = 15
 """Means over longer than this tell the sky of no single interval."""
@@ -204,15 +210,17 @@ def align(
 def _likelier_clock(seen: Window, clock: Clock, turn: Turn) -> bool:
     """Return whether, of two explanations that are both believed, the clock is the likelier one."""
     if seen.telling_planes > 1:
-        return turn.gain - FOR_PLANE <= clock.gain - FOR_CLOCK
+        return clock.gain + OVER_CLOCK >= turn.worth
     return clock.gain + _whole_clock(seen, clock) >= turn.worth
 
 
 def _whole_clock(seen: Window, clock: Clock) -> float:
-    """Return what speaks for a clock beforehand: that it is off by whole hours, or by an interval as labels are."""
+    """Return what speaks for a clock beforehand: that it is off by whole hours or quarters, or by an interval."""
     interval_min = seen.light.grid.interval_min
     at_end = clock.minutes == interval_min and interval_min >= LEAST_SHIFT_MIN
-    return WHOLE_CLOCK if at_end or clock.minutes % SUMMER_TIME_MIN == 0 else 0.0
+    if at_end or clock.minutes % SUMMER_TIME_MIN == 0:
+        return WHOLE_CLOCK
+    return QUARTER_CLOCK if clock.minutes % ROUND_MIN == 0 else 0.0
 
 
 def _window(site: Site, readings: Readings, scale: float, weather: Weather | None) -> Window | None:

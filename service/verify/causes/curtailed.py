@@ -3,7 +3,8 @@
 Reasoning: the sum of all units stands at one level while the light goes on changing; a clear noon is flat too, but
 there the light is as flat as the power, and single inverters at their rating are `clipping` (the sum then stands at
 the sum of the ratings). A real roof's noon may be flatter than its model: a limit is come to with a corner, where every
-round top bends, or it is come back to between clouds. IEC TS 61724-2 calls such operation constrained and keeps it out
+round top bends, or it is come back to between clouds, or the values crowd at an edge that the light of the day's weaker
+hours, in the stronger ones, would have passed. IEC TS 61724-2 calls such operation constrained and keeps it out
 of a unit's judgement: the units share the limit, so that no one of them is low.
 """
 
@@ -49,6 +50,23 @@ the span on one side: the mean of x^2 - 1 for x from 1 to 1.5, times the band.""
 RETURNS, READINGS_OF_RETURNS = 3, 8
 """Least number of separate stands at one limit, and of readings in them all, that broken cloud does not make."""
 
+EDGE_FROM, EDGE_MINUTES, EDGE_NOISES = 0.85, 40, 1.5
+"""Quantile from which an edge is looked for, how long the power must be at it, and its width in standard deviations."""
+
+WEAK_LIGHT, STRONG_LIGHT = (0.3, 0.95), 1.1
+"""Clear-sky power over the edge's level of the hours that it does not touch, and from which it would be passed."""
+
+WEAK_READINGS, PASSED = 5, 3.0
+"""Least readings in weak light, and the negative log of the probability, by their shares of the clear sky's, that the
+edge was never passed: of 190 simulated sites under passing clouds without a limit none that crowds has more than 0."""
+
+SURELY_PASSED = 0.98
+INDEPENDENT_MINUTES = 20
+"""So long clouds hold on: closer readings count as one (as in `skyfit`)."""
+
+READING_NOISE = 0.01
+"""Relative noise of one unit's reading (from memory)."""
+
 MODEL_BAND = 1.1
 """How far a site may be above its clear-sky model (see `site_low`)."""
 
@@ -76,7 +94,15 @@ def _limit(case: Case) -> _Limit | None:
     power, clear = _shares(case)
     size = _block_size(case, power)
     sizes = (size, 2 * size) if size > 1 else (size,)
-    found = [limit for day in _solar_days(case) if (limit := _limit_on(case, power, clear, day, sizes))]
+    width = max(
+        FLATNESS, EDGE_NOISES * math.hypot(_noise(case, power), READING_NOISE / math.sqrt(len(case.serials)))
+    )
+    days = _solar_days(case)
+    found = [
+        limit
+        for day in days
+        if (limit := _limit_on(case, power, clear, day, sizes) or _edge_on(case, power, clear, day, width))
+    ]
     if not found:
         return None
     at_limit = np.any([limit.at_limit for limit in found], axis=0)
@@ -99,15 +125,60 @@ def _limit_on(
     return None
 
 
-def _block_size(case: Case, power: FloatArray) -> int:
-    """Return how many intervals are put together for the register's steps not to hide the limit."""
+def _edge_on(case: Case, power: FloatArray, clear: FloatArray, day: BoolArray, width: float) -> _Limit | None:
+    """Return the limit of one day whose power ends at an edge, though light beyond it must have come."""
+    known = np.flatnonzero(day & np.isfinite(power))
+    limit = _edge_in(power[known], clear[known], case.day.grid.interval_min, width)
+    if limit is None:
+        return None
+    where = np.zeros(power.shape, dtype=bool)
+    where[known[limit.at_limit]] = True
+    return _Limit(limit.share, where)
+
+
+def _edge_in(power: FloatArray, clear: FloatArray, minutes: int, width: float) -> _Limit | None:
+    """Return the edge of one day's known shares of the ratings (N,) within a relative `width`."""
+    if not len(power):
+        return None
+    tried = np.sort(power)[int(EDGE_FROM * len(power)) :]
+    near = np.abs(power / tried[:, None] - 1) <= width
+    passed = (power > tried[:, None] * (1 + 2 * width)).mean(axis=1) > ABOVE_SHARE
+    best = int(np.where(passed, 0, near.sum(axis=1)).argmax())
+    level, at_limit = float(tried[best]), near[best]
+    returns = int((np.diff(at_limit.astype(int), prepend=0) == 1).sum())
+    below = int((np.abs(power / (level * (1 - 3 * width)) - 1) <= width).sum())
+    crowds = at_limit.sum() >= max(READINGS_OF_RETURNS, EDGE_MINUTES / minutes, CROWDING * below)
+    if passed[best] or not crowds or returns < RETURNS or not LEAST_LEVEL <= level <= BELOW_RATING:
+        return None
+    told = _would_pass(power, clear, level, level * (1 + 2 * width)) * min(minutes / INDEPENDENT_MINUTES, 1.0)
+    return _Limit(level, at_limit) if told >= PASSED else None
+
+
+def _would_pass(power: FloatArray, clear: FloatArray, level: float, edge: float) -> float:
+    """Return how surely the strong light of a day, as clouded as its weak light, would have passed an edge."""
+    weak = (clear > WEAK_LIGHT[0] * level) & (clear < WEAK_LIGHT[1] * level)
+    strong = clear > STRONG_LIGHT * level
+    if weak.sum() < WEAK_READINGS or not strong.any():
+        return 0.0
+    share = power[weak] / clear[weak]
+    passing = (share[:, None] > edge / clear[strong]).mean(axis=0)
+    return float(-np.log1p(-np.minimum(passing, SURELY_PASSED)).sum())
+
+
+def _noise(case: Case, power: FloatArray) -> float:
+    """Return the relative noise that the register's steps leave in the site's high power."""
     known = np.isfinite(power)
     if case.resolution_wh == 0 or not known.any():
-        return 1
+        return 0.0
     rated = rated_wh(case.day)
     total_wh = float(np.quantile(power[known], 0.9) * rated.sum())
-    noise = REGISTER_SPREAD * case.resolution_wh * math.sqrt(len(rated)) / max(total_wh, 1e-9)
-    return max(1, min(math.ceil(noise / REGISTER_NOISE), LEAST_MINUTES // case.day.grid.interval_min))
+    return REGISTER_SPREAD * case.resolution_wh * math.sqrt(len(rated)) / max(total_wh, 1e-9)
+
+
+def _block_size(case: Case, power: FloatArray) -> int:
+    """Return how many intervals are put together for the register's steps not to hide the limit."""
+    blocks = math.ceil(_noise(case, power) / REGISTER_NOISE)
+    return max(1, min(blocks, LEAST_MINUTES // case.day.grid.interval_min))
 
 
 def _solar_days(case: Case) -> list[BoolArray]:
