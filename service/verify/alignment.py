@@ -96,6 +96,9 @@ TOO_BRIGHT, MORE_TOO_BRIGHT = 1.2, 0.05
 """So many times a clear sky's light on a plane no sky gives for longer than a cloud's bright edge lasts: a turned plane
 may not have so much more of its light beyond that than the recorded one. An obstacle makes no plane brighter."""
 
+ABSURD, NOT_ABSURD = 0.45, 0.1
+"""With so much of its light beyond, and by a turn so little, a plane's record is wrong, and need not have seen sun."""
+
 LEAST_LEVEL = 0.7
 """Below this share of a clear sky's light an even cloud cover is as likely as a dim site, and has another curve."""
 
@@ -186,13 +189,8 @@ def as_sent(site: Site, readings: Readings) -> Alignment:
     return Alignment(site, readings, own_labels(readings))
 
 
-def align(
-    site: Site, readings: Readings, *, scale: float, weather: Weather | None = None, absurd: bool = False
-) -> Alignment:
-    """Return the site and the readings (whose values are `scale` times too large) as they fit one another best.
-
-    `absurd` says that no sky gives such values by the record: then the record need not have seen any sun.
-    """
+def align(site: Site, readings: Readings, *, scale: float, weather: Weather | None = None) -> Alignment:
+    """Return the site and the readings (whose values are `scale` times too large) as they fit one another best."""
     unchanged = as_sent(site, readings)
     seen = _window(site, readings, scale, weather)
     if seen is None:
@@ -201,7 +199,7 @@ def align(
     if not doubtful(seen):
         return as_recorded
     clock, turn = best_clock(seen), best_turn(seen)
-    by_clock, by_plane = _believed_clock(seen, clock, turn), _believed_plane(seen, turn, absurd=absurd)
+    by_clock, by_plane = _believed_clock(seen, clock, turn), _believed_plane(seen, turn)
     if by_plane and not (by_clock and _likelier_clock(seen, clock, turn)):
         return _with_plane(unchanged, seen, clock, turn)
     return _with_clock(unchanged, seen, clock, turn) if by_clock else as_recorded
@@ -263,14 +261,13 @@ def _needed_by(seen: Window, clock: Clock, least: float) -> float:
     return least + FOR_CHANGE if clock.late.change else _needed(seen, least)
 
 
-def _believed_plane(seen: Window, turn: Turn, *, absurd: bool) -> bool:
+def _believed_plane(seen: Window, turn: Turn) -> bool:
     """Return whether a turned plane explains so much more, and with so much sun, that the record is wrong."""
     if turn.worth < _needed(seen, FOR_PLANE) or not _differs(seen, turn) or _like_another(seen, turn):
         return False
-    if (
-        _too_bright(seen, turn, _by_turn(seen, turn))
-        > _too_bright(seen, turn, seen.by_record) + MORE_TOO_BRIGHT
-    ):
+    turned, recorded = (_too_bright(seen, turn, light) for light in (_by_turn(seen, turn), seen.by_record))
+    absurd = recorded >= ABSURD and turned <= NOT_ABSURD
+    if turned > recorded + MORE_TOO_BRIGHT:
         return False
     if seen.fit(_by_turn(seen, turn)).gain[0] < LEAST_LEVEL:
         return False

@@ -137,8 +137,7 @@ def _aligned(site: Site, readings: Readings, weather: Weather | None) -> tuple[A
     """
     seen = _seen(site, readings, weather)
     for scale in dict.fromkeys((1.0, seen.scale)):
-        absurd = scale != seen.scale
-        alignment = align(site, readings, scale=scale, weather=weather, absurd=absurd)
+        alignment = align(site, readings, scale=scale, weather=weather)
         if alignment.changed:
             right = _seen(alignment.site, alignment.readings, weather)
             if right.scale == scale:

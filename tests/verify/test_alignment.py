@@ -1,7 +1,7 @@
 """A wrong clock or a misdescribed plane is found from all units, undone, and accuses none; what resembles it is not."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -162,6 +162,29 @@ def test_on_one_plane_both_explanations_are_said(roof):
     other = {"clock_shift": "plane_misdescribed", "plane_misdescribed": "clock_shift"}[finding.cause]
     assert finding.details["also_explained_by"] == other
     assert "decides" in finding.evidence
+
+
+@pytest.mark.parametrize("minutes", [60, -120])
+def test_on_one_plane_whole_hours_are_the_clock_s(roof, minutes):
+    r = roof(index=1.0)
+    finding = next(f for f in verify(r.site, labelled_late(r, minutes)).findings if f.cause in SITE_CAUSES)
+    assert finding.cause == "clock_shift"
+    assert finding.details["minutes"] == minutes
+
+
+def test_a_plane_recorded_the_other_way_round_shows_under_one_day_of_passing_clouds(roof):
+    """By the record the plane hardly ever saw the sun: its light alone, beside the other's, says it did."""
+    r = passing_clouds(roof(planes=2), seed=6)
+    site = with_plane(r, "south", tilt_deg=50.0, azimuth_deg=350.0)
+    finding = the_finding(verify(site, r.readings()), "plane_misdescribed")
+    assert finding.plane == "south"
+    assert finding.details["azimuth_deg"] == pytest.approx(170, abs=4 * FIVE_DEGREES)
+
+
+def test_values_that_no_sky_gives_to_the_recorded_plane_are_another_plane_s_before_another_unit_s(roof):
+    r = passing_clouds(roof(start=datetime(2026, 3, 1, tzinfo=UTC)), seed=7)
+    site = with_plane(r, "south", tilt_deg=45.0, azimuth_deg=350.0)
+    assert site_causes(verify(site, r.readings())) == ["plane_misdescribed"]
 
 
 def test_half_an_hour_says_nothing(roof):

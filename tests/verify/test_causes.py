@@ -313,6 +313,20 @@ def test_a_common_limit_between_clouds_shows_by_its_returns(roof):
     assert found.details["limit_w"] == pytest.approx(limit * 12, rel=0.02)
 
 
+@pytest.mark.parametrize("share", [0.6, 0.7])
+def test_a_limit_touched_for_single_intervals_shows_behind_a_register_by_its_edge(roof, share):
+    r = roof(units=6, index=1.0, ac_rated_w=600.0)
+    r.energy_wh *= np.random.default_rng(1).uniform(0.25, 1.1, r.grid.count)
+    limit = share * r.energy_wh.sum(axis=0).max()
+    free = np.diff(np.floor(np.cumsum(r.energy_wh, axis=1)), axis=1, prepend=0)
+    held = r.energy_wh * np.minimum(1.0, limit / np.maximum(r.energy_wh.sum(axis=0), 1e-9))
+    sent = np.diff(np.floor(np.cumsum(held, axis=1)), axis=1, prepend=0)
+    bare = verify(r.site, replace(r.readings(), energy_wh=free))
+    assert "curtailed" not in {f.cause for f in bare.findings}
+    found = the_finding(verify(r.site, replace(r.readings(), energy_wh=sent)), "curtailed")
+    assert found.details["limit_w"] == pytest.approx(limit * 12, rel=0.02)
+
+
 def test_a_clear_noon_is_no_limit(roof):
     r = roof(days=2, index=0.97, ac_rated_w=1000.0)
     assert verify(r.site, r.readings()).findings == ()
