@@ -164,7 +164,7 @@ class WrongPlane:
 class Alignment:
     """The site and the readings with what was wrong undone, and the readings' own labels.
 
-    `level` is what the light on all planes tells of the whole site, None without light.
+    `level` is what the light on all planes tells of a site that is low as a whole, None where it tells of none.
     """
 
     site: Site
@@ -248,6 +248,8 @@ def _believed_clock(seen: Window, clock: Clock, turn: Turn) -> bool:
         return False
     if seen.sensed:
         return True
+    if seen.telling_planes > 1 and not _likelier_clock(seen, clock, turn):
+        return False
     sun = seen.sunshine(_by_clock(seen, clock))
     if sun.clear_h >= LEAST_SUN_H:
         return True

@@ -19,6 +19,9 @@ USUAL_FROM = 0.9
 
 LEVELS = np.array([0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 1.0, 1.05, 1.1, 1.15, 1.2, 1.3])
 
+MOST_INTERVALS = 400
+"""So many intervals are looked at: of longer windows every second or third."""
+
 
 @dataclass(frozen=True)
 class ToldLevel:
@@ -34,14 +37,20 @@ class ToldLevel:
     days: int
 
 
-def told_level(seen: Window, light: Light) -> ToldLevel:
-    """Return the level that a window tells by a description with its light, (1, P, N)."""
-    likelihood, sun = likelihood_of_levels(seen.seen, *light, LEVELS), seen.sunshine(light)
+def told_level(seen: Window, light: Light) -> ToldLevel | None:
+    """Return the level that a window tells by a description with its light, (1, P, N), None where it is none below."""
+    stride = max(-(-len(seen.intervals) // MOST_INTERVALS), 1)
+    beam, diffuse = (part[..., ::stride] for part in light)
+    likelihood = likelihood_of_levels(seen.seen.thinned(stride), beam, diffuse, LEVELS)
     low = LEVELS < USUAL_FROM
     at = int(likelihood[low].argmax())
+    sure = float(likelihood[low].max() - likelihood[~low].max())
+    if sure <= 0:
+        return None
+    sun = seen.sunshine(light)
     return ToldLevel(
         level=float(LEVELS[low][at]),
-        sure=float(likelihood[low].max() - likelihood[~low].max()),
+        sure=sure,
         clear_h=sun.clear_h,
         beam_h=sun.beam_h,
         days=len(seen.day_names),
