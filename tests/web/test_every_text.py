@@ -19,6 +19,7 @@ import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 
+from service.intake.export.tables import ENCODINGS
 from service.report import language
 from service.settings import Settings
 from service.web.app import create_app
@@ -63,6 +64,7 @@ OF_A_FEED = (
 
 DATA = (
     *OF_A_FEED,
+    *ENCODINGS,
     "Yieldproof", "Kiln Cottage", "Mill Lane", "south roof", "east dormer", "Europe/London", "module", "inverter",
     "stranger", "installer", "office person", "office", "Ana", "nobody", "all-write", "all-read", "site-write",
     "site-read", "other-site", "English", "IEC", "POST", "Wh", "kWh", "MWh", "kW", "W", "min", "PI",
