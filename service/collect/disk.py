@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-SCHEMA = 1
+SCHEMA = 2
 APPLICATION = 0x59504F42
 """Marks the file as an outbox."""
 BUSY_S = 20.0
@@ -28,13 +28,17 @@ CREATE TABLE reading (serial TEXT, interval_min INTEGER, start INTEGER, channel 
     PRIMARY KEY (serial, interval_min, start, channel)) WITHOUT ROWID;
 CREATE INDEX reading_due ON reading (start, interval_min, serial) WHERE state = 'due';
 CREATE INDEX reading_odd ON reading (state, start) WHERE state NOT IN ('due', 'sent');
-CREATE TABLE aside (serial TEXT, kind TEXT, at INTEGER, reason TEXT NOT NULL, PRIMARY KEY (serial, kind, at))
-    WITHOUT ROWID;
+CREATE TABLE aside (serial TEXT, kind TEXT, at INTEGER, reason TEXT NOT NULL, due INTEGER NOT NULL DEFAULT 0,
+    PRIMARY KEY (serial, kind, at)) WITHOUT ROWID;
 CREATE TABLE file (digest TEXT PRIMARY KEY, source TEXT NOT NULL, name TEXT NOT NULL, size INTEGER NOT NULL, body BLOB,
     state TEXT NOT NULL DEFAULT 'due', told TEXT, taken_at INTEGER NOT NULL, tried_at INTEGER, tried_as TEXT);
 CREATE TABLE source (name TEXT PRIMARY KEY, heard_at INTEGER, trouble TEXT, trouble_at INTEGER);
 CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 """
+
+
+CHANGES = {1: "ALTER TABLE aside ADD COLUMN due INTEGER NOT NULL DEFAULT 0;"}
+"""What makes an outbox of an earlier version one of the next."""
 
 
 class OutboxError(Exception):
@@ -120,10 +124,12 @@ def _check(connection: sqlite3.Connection, path: Path) -> None:
         )
     elif application != APPLICATION:
         raise OutboxError(f"{path} is another program's file; give outbox a path of its own.")
-    elif version != SCHEMA:
+    elif version not in (SCHEMA, *CHANGES):
         raise OutboxError(f"{path} was made by another version of this program; update the older of the two.")
     elif connection.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
         raise sqlite3.DatabaseError("damaged")
+    for old in range(version or SCHEMA, SCHEMA):
+        connection.executescript(f"BEGIN IMMEDIATE; {CHANGES[old]} PRAGMA user_version={old + 1}; COMMIT;")
 
 
 def _set_aside(path: Path) -> Path:

@@ -8,15 +8,13 @@ from datetime import datetime
 from math import lcm
 
 from service.collect.layout import Layout
-from service.collect.outbox import Laid, Reading, microseconds
+from service.collect.outbox import Aside, Laid, Reading, microseconds
 from service.intake.live.intervals import Odd, closed, intervals, touched
 from service.intake.live.model import Sample
 from service.intake.problems import Told
 
 SAME = 1e-3
 """Share by which two sources may differ that only round differently."""
-
-_Aside = tuple[str, str, int, str]
 
 WAIT_MIN = 2
 """An interval is made so long after its end; what comes later makes it anew."""
@@ -46,7 +44,7 @@ class Laying:
         """Return what the samples make of the intervals before `until` that may have changed."""
         odd: list[Odd] = []
         readings: dict[tuple[int, int, str], tuple[str, Reading]] = {}
-        differing: list[_Aside] = []
+        differing: list[Aside] = []
         for source in self._sources(found):
             own = [(name, sample) for name, sample in found if name == source or name not in self.layouts]
             for layout, samples in self._groups(own):
@@ -54,7 +52,11 @@ class Laying:
                     key = reading.interval_min, reading.start, reading.channel
                     first = readings.setdefault(key, (source, reading))
                     differing += _differing(*first, source, reading)
-        aside = [(o.serial, o.kind, microseconds(o.at), str(o.reason)) for o in odd if not _is_nothing(o)]
+        aside = [
+            Aside(o.serial, o.kind, microseconds(o.at), str(o.reason), due=not o.asleep)
+            for o in odd
+            if not _is_nothing(o)
+        ]
         return Laid([reading for _, reading in readings.values()], [*aside, *differing])
 
     def _sources(self, found: Sequence[tuple[str, Sample]]) -> list[str]:
@@ -103,7 +105,7 @@ class Laying:
                 yield Reading(one.serial, one.interval_min, at, one.channel, value)
 
 
-def _differing(first: str, counts: Reading, other: str, reading: Reading) -> Iterator[_Aside]:
+def _differing(first: str, counts: Reading, other: str, reading: Reading) -> Iterator[Aside]:
     """Give what is to be told where two sources say different things of a unit's interval."""
     most = max(abs(counts.value), abs(reading.value))
     if first != other and abs(counts.value - reading.value) > SAME * most:
@@ -111,7 +113,7 @@ def _differing(first: str, counts: Reading, other: str, reading: Reading) -> Ite
             f"“{first}” says {counts.value:.6g} and “{other}” {reading.value:.6g} of {reading.channel}; the one that "
             "stands first in the configuration counts, leave the unit out of the other"
         )
-        yield reading.serial, reading.channel, reading.start * 1_000_000, told
+        yield Aside(reading.serial, reading.channel, reading.start * 1_000_000, told, due=False)
 
 
 def _is_nothing(odd: Odd) -> bool:

@@ -20,7 +20,7 @@ from datetime import UTC, datetime, timedelta
 from math import isfinite
 from pathlib import Path
 from threading import RLock
-from typing import Any
+from typing import Any, NamedTuple
 
 from service.collect import disk
 from service.collect.clock import CLOCK, MARK, Clock, is_mark
@@ -63,12 +63,22 @@ class HeldFile:
     """Where the service told before how far it has come; empty if it did not."""
 
 
+class Aside(NamedTuple):
+    """What was odd about a unit's values of a kind, and when (microseconds); `due` if the service is to know of it."""
+
+    serial: str
+    kind: str
+    at: int
+    reason: str
+    due: bool
+
+
 @dataclass(frozen=True)
 class Laid:
-    """Readings made of samples, and what was odd about them: serial, kind, microseconds, and what is told of it."""
+    """Readings made of samples, and what was odd about these."""
 
     readings: Sequence[Reading]
-    aside: Sequence[tuple[str, str, int, str]] = ()
+    aside: Sequence[Aside] = ()
 
 
 Lay = Callable[[Sequence[tuple[str, Sample]], tuple[datetime, datetime], datetime], Laid]
@@ -193,9 +203,19 @@ class Outbox:
             samples = [(source, Sample(serial, kind, moment(at), value)) for source, kind, at, value in rows]
             laid = lay(samples, (moment(first), moment(last)), moment(latest))
             _put(db, laid.readings)
-            db.executemany("INSERT INTO aside VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING", laid.aside)
+            db.executemany("INSERT INTO aside VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING", laid.aside)
             db.execute("UPDATE sample SET fresh = 0 WHERE fresh AND serial = ? AND at < ?", (serial, before))
             return True
+
+    def asides_due(self, most: int) -> list[Aside]:
+        """Return what was odd and the service does not know yet."""
+        return [Aside(*row) for row in self._read("SELECT * FROM aside WHERE due LIMIT ?", (most,))]
+
+    def asides_told(self, told: Sequence[Aside]) -> None:
+        """Note that the service knows of these."""
+        with self._writing() as db:
+            keys = [(one.serial, one.kind, one.at) for one in told]
+            db.executemany("UPDATE aside SET due = 0 WHERE serial = ? AND kind = ? AND at = ?", keys)
 
     # -- from readings to the service --------------------------------------------------------------------------------
 

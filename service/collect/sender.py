@@ -12,11 +12,11 @@ from typing import Any
 
 from service.collect.clock import TOLD_S, Clock
 from service.collect.laying import Laying
-from service.collect.outbox import HeldFile, Outbox, Reading
+from service.collect.outbox import Aside, HeldFile, Outbox, Reading
 from service.collect.service import Later, NotTaken, Service, by_row
 from service.collect.trouble import Trouble
 
-LARGEST_BATCH = 2000
+LARGEST_BATCH, LARGEST_NOTE = 2000, 500
 FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 600.0
 CALL_S = 900.0
 """With nothing to send the service is asked so often all the same, for its clock and for a sign of life."""
@@ -80,6 +80,8 @@ class Sender:
             record = self._service.look()
             self._outbox.note("rated_w", _rated_w(record))
             self._done()
+        while odd := self._outbox.asides_due(LARGEST_NOTE):
+            self._tell_of(odd)
         while due := self._outbox.due(LARGEST_BATCH, newest_first=self._newest_first):
             self._send(due)
         self._send_files()
@@ -93,6 +95,13 @@ class Sender:
         else:
             self._done()
             self._outbox.sent(due, _kept_out(due, answer))
+
+    def _tell_of(self, odd: Sequence[Aside]) -> None:
+        try:
+            self._service.note(odd)
+        except NotTaken as refusal:
+            log.warning("The service does not take what was noticed about counters: %s", refusal)
+        self._outbox.asides_told(odd)
 
     def _part(self, due: Sequence[Reading], refusal: NotTaken) -> None:
         rows = by_row(due)

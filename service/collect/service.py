@@ -15,7 +15,7 @@ import httpx
 from service.collect.clock import Compared, compared, on_s
 from service.collect.config import ServicePart
 from service.collect.http_client import client, hindrance
-from service.collect.outbox import HeldFile, Reading, moment
+from service.collect.outbox import Aside, HeldFile, Reading, moment
 
 
 class NotTaken(Exception):  # noqa: N818 - an answer, not a fault of the program
@@ -72,6 +72,15 @@ class Service:
         """Send readings of one interval length; NotTaken, TooLarge or Later if they were not kept."""
         body = {"interval_min": readings[0].interval_min, "readings": [_row(r) for r in by_row(readings)]}
         return _with("accepted", _meaning(self._asked("POST", f"{self._site}/readings", json=body)))
+
+    def note(self, odd: Sequence[Aside]) -> None:
+        """Tell what was noticed about counters; a service that is older than that does not want to know."""
+        counters = [
+            {"serial": o.serial, "at": moment(o.at).isoformat(), "message": o.reason[:300]} for o in odd
+        ]
+        answer = self._asked("POST", f"{self._site}/quality", json={"counters": counters})
+        if answer.status_code != 405:
+            _with("noted", _meaning(answer))
 
     def send_file(self, file: HeldFile, body: bytes, mapping: str | None) -> FileState:
         """Send a whole file; Later if nobody looked at it."""

@@ -118,8 +118,6 @@ def take_samples(
 
 def take_noted(engine: Engine, site_id: str, noted: Sequence[Problem], *, source: str) -> None:
     """Keep what was noticed about counters that were read elsewhere, each note once; NoSuchSite if there is none."""
-    if not noted:
-        return
     with writing(engine) as session:
         if session.get(Site, site_id) is None:
             raise NoSuchSite

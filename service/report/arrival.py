@@ -67,7 +67,9 @@ TREATMENTS = {
     "negative_day": NOT_HEARD,
     "too_high": NOT_HEARD,
     "out_of_range": marked("The values are kept out and are no evidence for or against anything."),
-    "counter": marked("What could not be laid to its hours is left out."),
+    "counter": marked(
+        "What one that began anew showed then is taken as made since; what could not be laid to its hours is left out."
+    ),
     "night_output": marked("Only intervals with the sun up are judged, so these values do not enter."),
 }
 
@@ -261,7 +263,12 @@ def _out_of_range(finding: Finding, _zone: ZoneInfo) -> str:
 
 
 def _counter(finding: Finding, _zone: ZoneInfo) -> str:
-    return _("%(units)s: noticed where the counter itself was read.") % {"units": _units(finding)}
+    text = ngettext(
+        "%(units)s: once a counter began anew, leapt or showed what cannot be, as was seen where it was read.",
+        "%(units)s: %(num)d times a counter began anew, leapt or showed what cannot be, as was seen where it was read.",
+        finding.values,
+    )
+    return text % {"units": _units(finding), "num": finding.values}
 
 
 def _night_output(finding: Finding, _zone: ZoneInfo) -> str:

@@ -210,6 +210,21 @@ def test_an_outbox_of_a_later_version_is_left_alone(tmp_path: Path) -> None:
         outbox.opened(file, 100, "session", Clock())
 
 
+def test_an_outbox_of_the_version_before_goes_on(tmp_path: Path) -> None:
+    file = tmp_path / "o.sqlite"
+    outbox.opened(file, 100, "session", Clock()).close()
+    before = sqlite3.connect(file)
+    before.executescript(
+        "ALTER TABLE aside DROP COLUMN due; PRAGMA user_version = 1;"
+        "INSERT INTO aside VALUES ('101', 'counter_wh', 1, 'x')"
+    )
+    before.close()
+    held = outbox.opened(file, 100, "session", Clock())
+    assert held._read("SELECT * FROM aside", ()) == [("101", "counter_wh", 1, "x", 0)]
+    assert held.asides_due(10) == []
+    held.close()
+
+
 def test_a_full_disk_is_trouble_and_passes(held: Outbox) -> None:
     held.samples("hub", _day(minutes=10))
     (pages,) = held._read("PRAGMA page_count", ())[0]

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, timedelta
 from math import pi, sin
 from pathlib import Path
 from socket import gethostname
+from types import SimpleNamespace
 from typing import Any
 
 import httpx
@@ -15,6 +16,8 @@ import pytest
 
 from service.collect import sender as sending
 from service.collect.outbox import Outbox
+from service.intake.batch import COUNTER
+from service.intake.export.counter import BEGAN_ANEW
 from service.intake.live.model import Sample
 from service.store import accounts, payloads
 from service.store.database import reading, writing
@@ -124,6 +127,36 @@ def test_a_value_that_the_service_does_not_count_is_told(collector: Collector, w
     assert serial == TOLD
     assert "far more than the inverter can give" in reason
     assert (TOLD, "energy_wh", int(MORNING.timestamp())) not in world.held(collector.site)
+
+
+def test_the_service_is_told_of_a_counter_that_began_anew(collector: Collector, world: World) -> None:
+    totals = (900, 905, 910, 4, 9, 14, 19)
+    collector.hear(
+        [Sample(COUNTED, "counter_wh", MORNING + timedelta(minutes=5 * n), v) for n, v in enumerate(totals)]
+    )
+    collector.hear([Sample(COUNTED, "counter_wh", MORNING - timedelta(hours=9), 900)])
+    collector.clock.time = MORNING + timedelta(hours=2)
+    collector.sender.step()
+    with reading(world.engine) as session:
+        listed = payloads.problems_since(session, collector.site, MORNING - timedelta(days=900))
+    (note,) = [p for one in listed for p in one.problems]
+    assert (note["serial"], note["field"], note["message"]) == (COUNTED, COUNTER, BEGAN_ANEW)
+    assert datetime.fromisoformat(note["start"]) == MORNING + timedelta(minutes=15)
+    assert collector.outbox.asides_due(10) == []
+
+
+def test_an_older_service_that_wants_no_notes_gets_the_readings(collector: Collector, world: World) -> None:
+    for n, total in enumerate((900, 905, 3, 9)):
+        collector.hear([Sample(COUNTED, "counter_wh", MORNING + timedelta(minutes=5 * n), total)])
+    collector.clock.time = MORNING + timedelta(hours=2)
+    app = collector.wire.app
+
+    def older(method: str, url: str, **sent: Any) -> Any:
+        return httpx.Response(405) if url.endswith("/quality") else app.request(method, url, **sent)
+
+    collector.wire.app = SimpleNamespace(request=older)  # type: ignore[assignment]
+    collector.sender.step()
+    assert len(world.held(collector.site)) == 3
 
 
 def test_today_goes_before_yesterday(collector: Collector, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -47,6 +47,7 @@ GET    /api/v1/sites/{site_id}/feeds                        uuuuu yyyyn
 PUT    /api/v1/sites/{site_id}/feeds                        uuuuu yfyfn
 GET    /api/v1/sites/{site_id}/verification                 uuuuu yyyyn
 GET    /api/v1/sites/{site_id}/quality                      uuuuu yyyyn
+POST   /api/v1/sites/{site_id}/quality                      uuuuu yfyfn
 
 GET    /sign-in                                             yyyyy yyyyy
 POST   /sign-in                                             yyyyy yyyyy

@@ -40,6 +40,7 @@ CONTRACT = [
     ("put", f"{SITE}/feeds"),
     ("get", f"{SITE}/verification"),
     ("get", f"{SITE}/quality"),
+    ("post", f"{SITE}/quality"),
     ("get", f"{SITE}/punch"),
     ("get", f"{SITE}/corrections"),
     ("post", f"{SITE}/corrections"),

@@ -9,7 +9,10 @@ from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 
 from service.jobs import quality
-from service.store.database import writing
+from service.store import payloads
+from service.store.accounts import create_token
+from service.store.database import reading, writing
+from service.store.grids import moment
 from tests.report import arrivals, sample
 from tests.web.visit import add_person, add_site, sign_in
 
@@ -28,6 +31,30 @@ def office(client: TestClient, engine: Engine) -> Iterator[TestClient]:
 def _trouble(engine: Engine, site_id: str) -> None:
     with writing(engine) as session:
         quality.save(session, site_id, 0, arrivals.troubled())
+
+
+def test_what_was_noticed_about_counters_comes_in_over_the_api(
+    client: TestClient, engine: Engine, site_id: str
+) -> None:
+    with client, writing(engine) as session:
+        token = create_token(session, "loft")
+    client.headers["Authorization"] = f"Bearer {token}"
+    path, note = (
+        f"/api/v1/sites/{site_id}/quality",
+        {"serial": "1", "at": "2026-05-04T12:00:00Z", "message": "leapt"},
+    )
+    for _ in range(2):
+        assert client.post(path, json={"counters": [note]}).json() == {"noted": 1}
+    with reading(engine) as session:
+        (listed,) = payloads.problems_since(session, site_id, moment(0))
+    assert (listed.source, [p["message"] for p in listed.problems]) == ("token loft", ["leapt"])
+    refused = client.post(path, json={"counters": [{**note, "at": "noon", "more": 1, "message": ""}]})
+    assert refused.status_code == 422
+    assert [e["field"] for e in refused.json()["errors"]] == [
+        "counters[0].at",
+        "counters[0].message",
+        "counters[0].more",
+    ]
 
 
 def test_a_sound_site_has_one_calm_line(office: TestClient, site_id: str) -> None:

@@ -69,7 +69,9 @@ def _lay(engine: Engine, key: Key, now: datetime) -> bool:
         laid = _laid(values, spec, feed, until_us, site.record, odd)
         new = _new(laid, _held(session, key.site_id, laid))
     source = f"feed {key.number}"
-    take_noted(engine, key.site_id, _noted(odd), source=source)
+    noted = _noted(odd)
+    if noted:
+        take_noted(engine, key.site_id, noted, source=source)
     changed = take_samples(engine, key.site_id, new, source=source).changed if new else False
     # What lies in the last interval may still be needed for the next; an energy may lie across its border.
     rest_us = max(feed.due_from_us, until_us - step_us)

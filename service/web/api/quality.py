@@ -7,17 +7,35 @@ from zoneinfo import ZoneInfo
 
 from fastapi import Response
 from fastapi.responses import JSONResponse
+from pydantic import BaseModel
 
+from service.intake.noted import CounterNotes, read_notes
+from service.intake.take import take_noted
 from service.jobs.verification import current_quality
 from service.quality.model import Finding
 from service.report.arrival import told
 from service.report.language import SOURCE, speaking
 from service.store.database import reading
-from service.web.api.common import EngineDep, SiteId, api_router, find_site, only_query, problems
-from service.web.api.schema import QualityAnswer
+from service.web.api.common import (
+    EngineDep,
+    JsonDep,
+    SiteId,
+    Source,
+    api_router,
+    find_site,
+    only_query,
+    problems,
+)
+from service.web.api.schema import QualityAnswer, json_body
 from service.web.errors import Failed
 
 router = api_router("quality")
+
+
+class NotedAnswer(BaseModel):
+    """How many notes are kept now, those that were before among them."""
+
+    noted: int
 
 
 @router.get(
@@ -44,6 +62,20 @@ def quality(engine: EngineDep, site_id: SiteId) -> Response:
             "findings": findings,
         }
     )
+
+
+@router.post(
+    "/sites/{site_id}/quality",
+    dependencies=[only_query()],
+    response_model=NotedAnswer,
+    responses=problems(404, 413, 415),
+    openapi_extra=json_body(CounterNotes),
+)
+def note(engine: EngineDep, site_id: SiteId, source: Source, data: JsonDep) -> Response:
+    """Take what was noticed about counters where they were read; it is told with the next readings."""
+    notes = read_notes(data)
+    take_noted(engine, site_id, notes, source=source)
+    return JSONResponse({"noted": len(notes)})
 
 
 def _answer(finding: Finding, zone: ZoneInfo) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from pydantic.json_schema import models_json_schema
 
 from service.intake.correction import Correction
 from service.intake.live.feed import FeedsRecord
+from service.intake.noted import CounterNotes
 from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE
 from service.intake.record import SiteRecord
 from service.verify.result import UnitResult
@@ -211,7 +212,7 @@ class QualityAnswer(BaseModel):
     findings: list[TroubleAnswer]
 
 
-BODIES = (SiteRecord, CorrectionBody, TableBody, RowsBody, WeatherBody, FeedsRecord)
+BODIES = (SiteRecord, CorrectionBody, TableBody, RowsBody, WeatherBody, FeedsRecord, CounterNotes)
 
 
 def _ref(model: type[BaseModel]) -> dict[str, str]:
