@@ -64,6 +64,9 @@ class _Lone:
     def of(cls, arrived: Arrived) -> _Lone:
         energy, most = arrived.sent_wh, arrived.most_wh
         alone = (energy > OVER_NEIGHBOURS * _neighbours(energy)) & (energy > LEAST_OF_RATING * most[:, None])
+        # Of a register's steps one too many in a value is missing in another.
+        step = arrived.step_wh[:, None]
+        by_steps = energy - step > OVER_NEIGHBOURS * (_neighbours(energy) + step)
         units, places = np.nonzero(alone)
         value, due = energy[units, places], np.nan_to_num(arrived.reference_wh[units, places])
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -77,7 +80,10 @@ class _Lone:
             units=units,
             places=places,
             of_rating=value / most[units],
-            above_due=(due > 0) & (value > OVER_OTHERS * due + OVER_BY * most[units]) & jumps,
+            above_due=(due > 0)
+            & (value > OVER_OTHERS * due + OVER_BY * most[units])
+            & jumps
+            & by_steps[units, places],
             above_others=_above_others(arrived, units, places),
             fit_the_gap=(missed > 0)
             & (value > OVER_NEIGHBOURS * due)

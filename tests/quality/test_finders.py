@@ -228,6 +228,14 @@ def test_a_unit_that_misses_more_than_the_others() -> None:
     assert (found.kind, found.serials, found.names["worst"]) == ("gap_units", ("770007",), "770007")
 
 
+@pytest.mark.parametrize(("value", "found"), [(50.0, []), (80.0, ["spike"])])
+def test_what_a_coarse_register_moves_between_two_values_is_no_spike(value: float, found: list[str]) -> None:
+    sent, dawn = roof(step_wh=10.0), at(1, 7)
+    around = slice(dawn - 2, dawn + 3)
+    moved = changed(sent, ((slice(None), around), 10.0), ((5, around), np.array([20, 20, value, 20, 20])))
+    assert kinds(spikes.find(moved)) == found
+
+
 def test_silence_by_night_and_before_a_unit_was_fitted_is_none() -> None:
     silent = roof(silent_at_night=True)
     fitted = silent.fitted.copy()
