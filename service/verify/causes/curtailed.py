@@ -50,8 +50,9 @@ the span on one side: the mean of x^2 - 1 for x from 1 to 1.5, times the band.""
 RETURNS, READINGS_OF_RETURNS = 3, 8
 """Least number of separate stands at one limit, and of readings in them all, that broken cloud does not make."""
 
-EDGE_FROM, EDGE_MINUTES, EDGE_NOISES = 0.85, 40, 1.5
-"""Quantile from which an edge is looked for, how long the power must be at it, and its width in standard deviations."""
+EDGE_FROM, EDGE_NOISES, EDGE_RETURNS = 0.85, 1.5, 5
+"""Quantile from which an edge is looked for, its width in standard deviations, and how often the power must come back
+to it: a closed cover that wanders stood at its top for 8 readings, in three stands."""
 
 WEAK_LIGHT, STRONG_LIGHT = (0.3, 0.95), 1.1
 """Clear-sky power over the edge's level of the hours that it does not touch, and from which it would be passed."""
@@ -147,8 +148,8 @@ def _edge_in(power: FloatArray, clear: FloatArray, minutes: int, width: float) -
     level, at_limit = float(tried[best]), near[best]
     returns = int((np.diff(at_limit.astype(int), prepend=0) == 1).sum())
     below = int((np.abs(power / (level * (1 - 3 * width)) - 1) <= width).sum())
-    crowds = at_limit.sum() >= max(READINGS_OF_RETURNS, EDGE_MINUTES / minutes, CROWDING * below)
-    if passed[best] or not crowds or returns < RETURNS or not LEAST_LEVEL <= level <= BELOW_RATING:
+    crowds = at_limit.sum() >= max(READINGS_OF_RETURNS, LEAST_MINUTES / minutes, CROWDING * below)
+    if passed[best] or not crowds or returns < EDGE_RETURNS or not LEAST_LEVEL <= level <= BELOW_RATING:
         return None
     told = _would_pass(power, clear, level, level * (1 + 2 * width)) * min(minutes / INDEPENDENT_MINUTES, 1.0)
     return _Limit(level, at_limit) if told >= PASSED else None
