@@ -50,8 +50,8 @@ under a clear sky: of 600 simulated healthy sites under clouds none had more tha
 more than -0.4 (`tests/bench/fleet`, one day). Further days add the model's own errors: of 210 weeks none had more than
 12.5, where 20 are asked."""
 
-TOLD_SUN_H, TOLD_CLEAR_H = 2.0, 3.0
-"""Least hours of beam between clouds, and of clear sky."""
+TOLD_SUN_H, TOLD_CLEAR_H, LONGEST_CLEAR_MIN = 2.0, 3.0, 15
+"""Least hours of beam between clouds, and of clear sky; in longer intervals passing clouds may look like one."""
 
 MOST_SURE_IN_GAPS, MOST_SURE_ON_A_DAY = 0.8, 0.7
 
@@ -66,7 +66,7 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 
 def _low(case: Case) -> Finding | None:
     clear, told = clear_level(case), told_level(case)
-    if clear and _is_low(clear, told):
+    if clear and _is_low(case, clear, told):
         return _finding(case, clear, _of_clear_hours, 0.95)
     if clear and clear.level >= LOW_ON_DAYS:
         return None
@@ -79,16 +79,23 @@ def _low(case: Case) -> Finding | None:
     )
 
 
-def _is_low(clear: ClearLevel, told: ToldLevel | None) -> bool:
+def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
     if clear.days >= DAYS and clear.hours >= HOURS_ON_DAYS:
         return clear.level < LOW_ON_DAYS
-    sure = told is not None and told.clear_h >= TOLD_CLEAR_H and told.sure >= SURE_WHEN_CLEAR
+    sure = told is not None and _is_surely_low(case, told)
     return clear.level < (LOW_ON_DAYS if sure else LOW_ON_A_DAY) and clear.hours >= HOURS_ON_A_DAY
 
 
 def told_level(case: Case) -> ToldLevel | None:
     """Return what the light tells of the site; a measured sky tells more."""
     return case.alignment.level if case.source == "array" else None
+
+
+def _is_surely_low(case: Case, told: ToldLevel) -> bool:
+    """Return whether the light under a clear sky fits a low level better than a usual one."""
+    needed = SURE_WHEN_CLEAR + SURE_PER_DAY * (told.days - 1)
+    short = case.day.grid.interval_min <= LONGEST_CLEAR_MIN
+    return short and told.clear_h >= TOLD_CLEAR_H and told.sure >= needed
 
 
 def _fits_low_only(case: Case, told: ToldLevel) -> bool:
