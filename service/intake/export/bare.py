@@ -6,6 +6,7 @@ Each fold writes them as other tables do; none touches a table whose cells are t
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -29,6 +30,10 @@ _DAYS_OF_HOURS = tuple(
     [form.format(hour) for hour in range(begin, begin + 24)] for begin in (0, 1) for form in ("{}", "{:02}")
 )
 _DOTTED = re.compile(r"(\d{1,2})\.(\d\d)(?:\.(\d\d))?")
+_RANGE = re.compile(
+    r"\s*((?:[^\s:]{1,20}[ T]){0,3}(\d{1,2}):(\d\d)(?::\d\d)?) ?(?:-|\u2013|\u2014|to|bis|a|until) ?"
+    r"(?:[^\s:]{1,20}[ T]){0,3}(\d{1,2}):(\d\d)(?::\d\d)?\s*"
+)
 _COUNTED = re.compile(r"\d{5}[.,]\d+")
 _PARTS = {
     "year": re.compile(r"\s*(year|yyyy|jahr|ann[ée]e|a[ñn]o|anno|jaar|rok)\s*", re.I),
@@ -37,6 +42,43 @@ _PARTS = {
     "hour": re.compile(r"\s*(hours?|hh|stunde|heure|hora|ora|uur|godzina)\s*", re.I),
     "minute": re.compile(r"\s*(min(ute|utes|uto|uut|uta)?)\s*", re.I),
 }
+
+
+def ranges(head: Sequence[Row]) -> Fold | None:
+    """Return the fold of a table whose times are written from start to end: `08:00-08:15`; it keeps the start."""
+    found = next(
+        (
+            (i, c)
+            for i, row in enumerate(head)
+            for c, cell in enumerate(row[:FURTHEST])
+            if _RANGE.fullmatch(cell)
+        ),
+        None,
+    )
+    if found is None:
+        return None
+    first, column = found
+    cells = [row[column] for row in head[first:] if len(row) > column and row[column].strip()]
+    pairs = [m for cell in cells if (m := _RANGE.fullmatch(cell))]
+    lasts = Counter((_minute(m[4], m[5]) - _minute(m[2], m[3])) % 1440 for m in pairs)
+    usual, count = lasts.most_common(1)[0]
+    ends = {(m[4], m[5]) for m in pairs}  # an offset from UTC is the same in nearly all
+    if not 0 < usual <= 60 or count < max(FEWEST, 0.8 * len(cells)) or len(ends) < FEWEST:
+        return None
+    heading = max((i for i in range(first) if any(head[i])), default=-1)
+
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        for at, row in enumerate(rows):
+            cell = row[column] if len(row) > column else ""
+            span = _RANGE.fullmatch(cell)
+            start = span[1].strip() if span else f"{cell} (start)" if at == heading else cell
+            yield [*row[:column], start, *row[column + 1 :]]
+
+    return fold
+
+
+def _minute(hour: str, minute: str) -> int:
+    return int(hour) * 60 + int(minute)
 
 
 def counted(head: Sequence[Row]) -> Fold | None:

@@ -73,6 +73,12 @@ def _in_rows(cells: Iterable[str], units: Units, draft: Draft) -> dict[str, str]
 def measure_of(columns: Sequence[Value]) -> str | None:
     """Return the unit of measure of headings, W of W and kW; NotReadable where they speak of energy and power."""
     found = {words.unit_of(v.heading) for v in columns}
+    other = {words.other_measure(v.heading) for v in columns}
+    if found == {None} and None not in other:
+        measures = listed(sorted(filter(None, other)))
+        raise NotReadable(
+            told("its values are in {unit}, which is not read; export W, kW, Wh or kWh", unit=measures)
+        )
     if len(found) == 1:
         return found.pop()
     base = next((unit for unit in ("w", "wh") if found == {unit, f"k{unit}"}), None)

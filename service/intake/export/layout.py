@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -17,6 +18,8 @@ LOOKED_AT = 200
 MOST_PREAMBLE = 100
 MOST_NAMES = 500
 RUN = 8
+LONGEST_MEASURE = 5
+MOST_WHOLE = 0.95
 Rows = Sequence[Sequence[str]]
 
 
@@ -61,6 +64,7 @@ def layout_of(rows: Rows, units: Units, name: str, header_row: int | None = None
     width = max(len(r) for r in data)
     above = rows[: first if header_row is None else header_row]
     headings, preamble, end = _headings(above, width, units, is_said=header_row is not None)
+    headings = _above_their_columns(headings, data)
     times, end_column, warnings = _time_columns(data, width, headings)
     used = {*times, *(() if end_column is None else (end_column,))}
     rest = [
@@ -152,6 +156,33 @@ def _headings(above: Rows, width: int, units: Units, *, is_said: bool) -> tuple[
     return headings, preamble, chosen[-1] + 1
 
 
+def _above_their_columns(headings: tuple[str, ...], data: Rows) -> tuple[str, ...]:
+    """Return headings, by one later where rows are numbered; NotReadable where decimal commas part numbers."""
+    named = max((i + 1 for i, heading in enumerate(headings) if heading), default=0)
+    cells = Counter(max((i + 1 for i, cell in enumerate(r) if cell.strip()), default=0) for r in data)
+    usual = cells.most_common(1)[0][0]
+    if not named or usual <= named:
+        return headings
+    timed = next((i for i in range(usual) if _kind_of(data, i) in ("datetime", "date")), 0)
+    if usual == named + 1 and timed and words.TIME.search(headings[timed - 1]):
+        return ("", *headings[:-1]) if not words.TIME.search(headings[timed]) else headings
+    values = [i for i in range(usual) if _kind_of(data, i) is None]
+    if usual >= 2 * named - 1 and all(_share(data, i, _is_whole) >= MOST_WHOLE for i in values):
+        raise NotReadable(
+            told(
+                "its rows have {cells} cells under {headings} headings, as if decimal commas parted numbers; "
+                "export it with semicolons, or with decimal points",
+                cells=usual,
+                headings=named,
+            )
+        )
+    return headings
+
+
+def _is_whole(cell: str) -> bool:
+    return cell.strip().lstrip("+-").isdecimal()
+
+
 def _only_beside(row: Sequence[str]) -> bool:
     """Return whether a row leaves its first cell empty, as headings do over times."""
     return not "".join(row[:1]).strip() and any(cell.strip() for cell in row[1:])
@@ -160,7 +191,8 @@ def _only_beside(row: Sequence[str]) -> bool:
 def _speaks_of_columns(row: Sequence[str], below: Sequence[str], width: int, units: Units) -> bool:
     cells = [c for c in row if c.strip()]
     units_below = [c for c in below if c.strip()]
-    only_units = all(words.unit_of(c) and len(c.strip()) <= 5 for c in units_below)
+    measured = [len(c.strip()) <= LONGEST_MEASURE and words.is_measure(c) for c in units_below]
+    only_units = all(measured) and any(map(words.unit_of, units_below))
     named = sum(units.serial_of(c) is not None for c in cells)
     return (only_units and len(cells) >= width / 2) or named >= 2 or (named == 1 and len(cells) >= width / 2)
 
@@ -342,7 +374,8 @@ def _with_serials(
     strange = [Value(v.index, v.heading, s) for v in values if not v.serial and (s := stranger(v.heading))]
     if named or strange:
         kept = [*named, *strange]
-        return kept, [v.heading for v in values if v.index not in {k.index for k in kept}], None
+        left = [v.heading for v in values if v.heading and v.index not in {k.index for k in kept}]
+        return kept, left, None
     if lost:
         raise NotReadable(_lost(lost))
     only = units.serial_of(table_stem(name))

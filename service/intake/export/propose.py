@@ -361,10 +361,14 @@ def _label_and_zone(
     if irregular:
         said = Guess("end", 0.95, told("each time is a moment"))
 
+    shifts, own = _shifts_min(quantity, steps, irregular=irregular), _light(look, quantity, steps, known)
+    every = own.joined(draft.beside)
+
     def light_of(label: str | None) -> Light:
-        own = _light(look, quantity, steps, known, label, irregular=irregular)
-        draft.light = own
-        return own.joined(draft.beside)
+        chosen_ones = (shifts[label],) if label else tuple(shifts.values())
+        draft.light = replace(own, shifts_min=chosen_ones)
+        half = 0.0 if irregular else steps.usual_s / 120
+        return replace(every, shifts_min=chosen_ones, half_min=half)
 
     sure = draft.answers.get("label") or (said.value if said else None)
     likely = _likely_zone(look, light_of(sure), draft)[0]
@@ -440,16 +444,17 @@ def _edge_steps(look: _Look, steps: Steps) -> tuple[int, int]:
     return (60 * changes[0][1], 60 * changes[-1][1]) if changes else (steps.usual_s, steps.usual_s)
 
 
-def _light(
-    look: _Look, quantity: str, steps: Steps, known: Known, label: str | None, *, irregular: bool
-) -> Light:
-    half = 0.0 if irregular else steps.usual_s / 120
-    shifts = {"end": -half, "start": half}
-    if quantity.startswith("counter"):  # its power stands in the middle already, if a time is the end
-        shifts = {"end": 0.0, "start": 2 * half}
+def _light(look: _Look, quantity: str, steps: Steps, known: Known) -> Light:
     powers = [_power(found, quantity, steps) for found in (look.head, look.spread)]
-    chosen_ones = (shifts[label],) if label else tuple(shifts.values())
-    return Light(powers[0], powers[1], known, chosen_ones, tuple(look.head.values()), half)
+    return Light(powers[0], powers[1], known, labels=tuple(look.head.values()))
+
+
+def _shifts_min(quantity: str, steps: Steps, *, irregular: bool) -> dict[str, float]:
+    """Return for each label by how much the middle of its interval is later."""
+    half = 0.0 if irregular else steps.usual_s / 120
+    if quantity.startswith("counter"):  # its power stands in the middle already, if a time is the end
+        return {"end": 0.0, "start": 2 * half}
+    return {"end": -half, "start": half}
 
 
 def _zone(look: _Look, light: Light, draft: Draft) -> str | None:

@@ -33,7 +33,7 @@ _DATE = re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d|\d{1,2}\.\d{1,2}\.\d{4}|20\d{6})(?!
 def unfolded(table: Table) -> Table:
     """Return the table with a row for each time, itself if it has them."""
     head = list(islice(table.rows(), HEAD))
-    by_row = (bare.in_parts, bare.hours_across, bare.clocks, bare.counted)
+    by_row = (bare.ranges, bare.in_parts, bare.hours_across, bare.clocks, bare.counted)
     written = next(filter(None, (kind(head) for kind in by_row)), None)
     told = None if written else in_columns(head, lambda: islice(table.rows(), FAR))
     if written:
@@ -41,7 +41,16 @@ def unfolded(table: Table) -> Table:
     elif told:
         table = _reshaped(table, told)
     head = list(islice(table.rows(), HEAD)) if written or told else head
-    for shape in (_blocks, _date_above, _date_once, _across, _days_down, _times_down):
+    for shape in (
+        _date_alone,
+        _blocks,
+        _clock_across,
+        _date_above,
+        _date_once,
+        _across,
+        _days_down,
+        _times_down,
+    ):
         fold = shape(head, table)
         if fold is not None:
             table = _reshaped(table, fold)
@@ -175,15 +184,53 @@ def _by_heading(rows: Iterator[Row], column: int) -> Iterator[Row]:
 # A date that stands once: above the table, in its name, or in the first row of its day
 
 
+def _only_date(above: Sequence[Row], table: Table) -> str | None:
+    """Return the one date that stands above, or in the table's name."""
+    text = " ".join(cell for row in above for cell in row)
+    dates = {m[0] for m in _DATE.finditer(text)} or {m[0] for m in _DATE.finditer(table.name)}
+    return dates.pop() if len(dates) == 1 else None
+
+
+def _date_alone(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
+    """Return the fold of a table with each day's date in a row of its own, above the rows of its times."""
+    timed = [i for i, row in enumerate(head) if _of_kind(row[:3], "time") and len(_full(row)) > 1]
+    dated = [i for i, row in enumerate(head) if len(_full(row)) == 1 and _of_kind(row, "date")]
+    if len(timed) < FEWEST_ACROSS or not dated or dated[0] > timed[0]:
+        return None
+    if any(_of_kind(head[i], "datetime", "date") for i in timed):
+        return None
+
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        date = ""
+        for at, row in enumerate(rows):
+            found = _of_kind(row, "date") if len(_full(row)) == 1 else []
+            date = row[found[0]] if found else date
+            if not found:
+                yield [date if _of_kind(row[:3], "time") else "Date" if at < dated[0] else "", *row]
+
+    return fold
+
+
+def _clock_across(head: list[Row], table: Table) -> Fold | None:
+    """Return the fold of a table of one day with its times in one row, and a row for each unit."""
+    for at, row in enumerate(head[:30]):
+        times = _of_kind(row, "time")
+        if len(times) < FEWEST_ACROSS or len(times) <= 0.7 * len(_full(row)):
+            continue
+        date = _only_date(head[:at], table)
+        if date is None or any(_of_kind(below, "datetime", "date", "time") for below in head[at + 1 :]):
+            return None
+        return _transposing(at, times, date=date)
+    return None
+
+
 def _date_above(head: list[Row], table: Table) -> Fold | None:
     first = next((i for i, row in enumerate(head) if _of_kind(row[:3], "time") and len(_full(row)) > 1), None)
     if first is None or any(_of_kind(row, "datetime", "date") for row in head[first:]):
         return None
-    above = " ".join(cell for row in head[:first] for cell in row)
-    dates = {m[0] for m in _DATE.finditer(above)} or {m[0] for m in _DATE.finditer(table.name)}
-    if len(dates) != 1:
+    date = _only_date(head[:first], table)
+    if date is None:
         return None
-    date = dates.pop()
 
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
         for at, row in enumerate(rows):
@@ -196,21 +243,26 @@ def _date_above(head: list[Row], table: Table) -> Fold | None:
 def _date_once(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
     """Return the fold of a table that says a date in the first of its rows only, with a time in each."""
     data = [row for row in head if _of_kind(row[:6], "time")]
-    dated = [row for row in data if _of_kind(row[:6], "date")]
+    dated = [row for row in data if _dates(row[:6])]
     if len(data) < FEWEST_ACROSS or not 0 < len(dated) <= len(data) / 3:
         return None
-    column = _of_kind(dated[0][:6], "date")[0]
+    column = _dates(dated[0][:6])[0]
     if any(row[column].strip() for row in data if row not in dated):
         return None
 
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
         date = ""
         for row in rows:
-            date = row[column] if len(row) > column and kind_of(row[column]) == "date" else date
+            date = row[column] if column in _dates(row[: column + 1]) else date
             bare = len(row) > column and not row[column].strip() and bool(_of_kind(row[:6], "time"))
             yield [*row[:column], date, *row[column + 1 :]] if bare else row
 
     return fold
+
+
+def _dates(row: Sequence[str]) -> list[int]:
+    """Return the places of dates; those of a workbook are midnights."""
+    return [i for i, cell in enumerate(row) if kind_of(cell.removesuffix(" 00:00:00")) == "date"]
 
 
 # Times or days across
@@ -234,7 +286,7 @@ def _across(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as 
     return None
 
 
-def _transposing(at: int, times: list[int], *, dates_above: bool = False) -> Fold:
+def _transposing(at: int, times: list[int], *, dates_above: bool = False, date: str = "") -> Fold:
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
         yield from islice(rows, at)
         heading = next(rows)
@@ -247,7 +299,7 @@ def _transposing(at: int, times: list[int], *, dates_above: bool = False) -> Fol
         corner = f" {corner}".rstrip()
         yield ["Time", *(" ".join(c.strip() for c in row[: times[0]] if c.strip()) + corner for row in units)]
         for i in times:
-            yield [heading[i], *(row[i] if len(row) > i else "" for row in units)]
+            yield [f"{date} {heading[i]}".strip(), *(row[i] if len(row) > i else "" for row in units)]
 
     return fold
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import gzip
+import re
 import zipfile
 import zlib
 from codecs import getincrementaldecoder
@@ -41,6 +42,8 @@ ENCODINGS = (
 )  # fmt: skip
 MOST_ROWS = 1_048_576
 """Of a sheet, in the file format's own limits."""
+
+_WEB_PAGE = re.compile(rb"(\xef\xbb\xbf)?\s{0,99}<(!doctype html|html|table|head|body|\?xml|meta)\b", re.I)
 
 DAMAGE = (zipfile.BadZipFile, gzip.BadGzipFile, zlib.error, EOFError, KeyError, ParseError)
 
@@ -104,6 +107,11 @@ def _tables(name: str, opened: Open, size: int, said: Said, *, inside: bool = Fa
     if head[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
         raise Refused.one(
             name, told("is a workbook of the old kind or has a password; save it as .xlsx or CSV")
+        )
+    if _WEB_PAGE.match(head):
+        raise Refused.one(
+            name,
+            told("is a web page, whatever its name says; open it as a table and save it as .xlsx or CSV"),
         )
     return [_text(name, opened, size, head, said)]
 

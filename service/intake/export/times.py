@@ -14,6 +14,9 @@ from service.intake.export.model import Order
 from service.store.grids import BoolArray, IntArray
 
 DAY_S = 86_400
+LARGEST_OFFSET_S = 14 * 3600
+"""No zone is further from UTC, and each by whole quarters of an hour."""
+
 EARLIEST_YEAR, LATEST_YEAR = 2005, 2099
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 
@@ -94,6 +97,8 @@ def offset_of(text: str) -> int | None:
     if not found:
         return _ZONES.get(text.lower())
     seconds = int(found[2]) * 3600 + int(found[3] or 0) * 60
+    if seconds > LARGEST_OFFSET_S or seconds % 900:
+        return None
     return -seconds if found[1] == "-" else seconds
 
 

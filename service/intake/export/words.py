@@ -53,6 +53,9 @@ OTHER = re.compile(
 ZONE = re.compile(r"zone|offset|utc|gmt|\btz\b|versatz|d[ée]calage|desfase|fuso|fuseau", re.I)
 ZONE_NAME = re.compile(r"\b[A-Z][a-z]+/[A-Z][A-Za-z_]+\b")
 _UNIT = re.compile(r"(?<![A-Za-z/])(k?)(wh?)(?![A-Za-z/²2])|(?<![A-Za-z])(k?)w[ .·*]h(?![A-Za-z])", re.I)
+_OTHER_MEASURE = re.compile(
+    r"[\[(]\s*([kMG]?J|[mMG]Wh?|[kM]?Ws|k?V[Aa][rR]?h?|m?Ah?|BTU)\s*[\])]|\s(kJ|MJ|mWh|MWh|GWh|kVA|BTU)$"
+)
 _MEASURE = re.compile(
     r"(k?wh?|m?v|m?a|hz|°?[cf]|%|ac|dc|per|in|interval\w*|value|wert|avg|mean|mittel\w*|p|e)", re.I
 )
@@ -99,6 +102,12 @@ def unit_of(text: str) -> str | None:
     """Return `w`, `kw`, `wh` or `kwh` if the text names exactly one of them."""
     found = {(k + w).lower() if w else f"{kh.lower()}wh" for k, w, kh in _UNIT.findall(text)}
     return found.pop() if len(found) == 1 else None
+
+
+def other_measure(text: str) -> str | None:
+    """Return a unit of measure of power, energy or current that a heading has in brackets, and that is not read."""
+    found = _OTHER_MEASURE.search(text)
+    return (found[1] or found[2]) if found else None
 
 
 def is_missing(cell: str) -> bool:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -34,6 +35,7 @@ QUARTER_S = 900
 DAY_S = 86_400
 CHANGES_LOOKED_AT = 3
 QUARTERS_REMEMBERED = 20_000
+Found = TypeVar("Found")
 _EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - the clock's own times have no zone
 _IN_HEADING = re.compile(
     r"\b(?:UTC|GMT)\s*(?:[+-]\s?\d{1,2}(?::?\d\d)?)?(?!\w)|(?<=\()[+-]\d{2}:\d{2}(?=\))|\b(CEST|CET|MESZ|MEZ)\b"
@@ -114,22 +116,36 @@ class Light:
     labels: tuple[Trace, ...] = ()
     half_min: float = 0.0
     """Half of an interval."""
+    remembered: dict[tuple[str, str], Any] = field(default_factory=dict, repr=False, compare=False)
+    """What was found of a zone whatever the label, by what it is."""
 
     def joined(self, others: Sequence[Light]) -> Light:
         """Return it with what other tables show of the same zone and label."""
+        if not others:
+            return self
         every = (self, *others)
         return replace(
             self,
+            remembered={},
             head=_together(light.head for light in every),
             spread=_together(light.spread for light in every),
         )
 
     def late(self, zone: str) -> float | None:
         """Return how late the light is if the labels are of that zone; at best, where the label is open."""
-        found = lateness_min(self.head.values(), Clockwork(zone_of(zone)).utc, self.known.longitude)
+        found = self._once("late", zone, self._late)
         if found is None:
             return None
         return min((found + shift for shift in self.shifts_min), key=abs)
+
+    def _late(self, zone: str) -> float | None:
+        return lateness_min(self.head.values(), Clockwork(zone_of(zone)).utc, self.known.longitude)
+
+    def _once(self, what: str, zone: str, find: Callable[[str], Found]) -> Found:
+        if (what, zone) not in self.remembered:
+            self.remembered[what, zone] = find(zone)
+        found: Found = self.remembered[what, zone]
+        return found
 
     def at_night(self, zone: str, below_deg: float) -> float:
         """Return the share of the light while the sun is below an elevation, if the labels are of that zone."""
@@ -146,6 +162,9 @@ class Light:
 
     def spans(self, zone: str) -> list[Span]:
         """Return the days whose first and last light the labels show, if they are of that zone."""
+        return self._once("spans", zone, self._spans)
+
+    def _spans(self, zone: str) -> list[Span]:
         known = self.known
         return spans(self.head.values(), Clockwork(zone_of(zone)).utc, known.longitude, known.latitude)
 
@@ -194,7 +213,9 @@ class Light:
             return found[0]
         site, *others = self.choices()
         others = [z for z in others if self.differ([site, z])]
-        is_left = self.keeps_changes(site) and _fits(self._room(site)) and self.summer_agrees(site)
+        late = self.late(site)
+        is_near = late is not None and abs(late) <= LARGEST_DIFFERENCE_MIN and _fits(self._room(site))
+        is_left = is_near and self.keeps_changes(site) and self.summer_agrees(site)
         return site if is_left and others and all(map(self.excludes, others)) else None
 
     def repeats_hour(self, zone: str) -> bool:
@@ -204,6 +225,9 @@ class Light:
 
     def summer_agrees(self, zone: str) -> bool:
         """Return whether the energy lies alike before and after a change of the clock, as it does in the right zone."""
+        return self._once("summer", zone, self._summer_agrees)
+
+    def _summer_agrees(self, zone: str) -> bool:
         clock = Clockwork(zone_of(self.known.zone))
         right = Clockwork(zone_of(zone))
         usual = self._standard()
@@ -222,6 +246,9 @@ class Light:
 
     def keeps_changes(self, zone: str) -> bool:
         """Return whether the labels leave out the hour that the clock leaps over, and have twice the one it repeats."""
+        return self._once("changes", zone, self._keeps_changes)
+
+    def _keeps_changes(self, zone: str) -> bool:
         clock = Clockwork(zone_of(zone))
         return all(_keeps_changes(trace.naive, clock) for trace in self.labels[:CHANGES_LOOKED_AT])
 

@@ -97,6 +97,8 @@ class Make:
     again: int = 0
     """After so many rows the headings stand once more, with a comment."""
     footer: str | None = None
+    is_numbered: bool = False
+    """Rows begin with their number, over which no heading stands."""
     azimuth: float = 170.0
     azimuths: tuple[float, ...] = ()
     """Of each unit, if they face different ways."""
@@ -337,6 +339,14 @@ MAKES = (
     Make("told_in_rows", shape="told", beside=("dc", "temp"), value_heading="Energy"),
     Make("states", shape="told", quantity="counter_wh", label="end", value_heading="total energy"),
     Make("energy_said_w", heading="{serial} Energy (W)"),
+    Make("from_until", time="%d.%m.%Y", time_heading="Datum", second_time=("until", "Zeit"), delimiter=";"),
+    Make("from_until_at_once", time="%Y-%m-%d %H:%M", second_time=("until_at_once", ""), time_heading="Period"),
+    Make("days_under_dates", shape="dated", time="%d.%m.%Y", delimiter=";", preamble=("Energy in Wh", "")),
+    Make("day_across", shape="across", time="%d.%m.%Y", delimiter=";", days=1),
+    Make("columns_of_blanks", delimiter="columns", heading="{serial}", units_row="Wh"),
+    Make("rows_numbered", is_numbered=True),
+    Make("three_levels", upper="{serial}", heading="AC Power", units_row="W", quantity="power_w",
+         extra=(("Outdoor temperature", lambda _t: "21.5"),)),
     Make("hourly_utc_offset", interval=60, offset="Z", zone="UTC", label="end"),
 )  # fmt: skip
 

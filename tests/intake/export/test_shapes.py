@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import time
+from datetime import datetime
+from datetime import time as time_of_day
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 from service.intake.export.model import Known
@@ -86,3 +89,22 @@ def test_long_cells_full_of_blanks_cost_no_time(tmp_path: Path) -> None:
     rows = _rows(tmp_path, [f"Time,{SERIALS[0]} Wh", *(f"2026-06-14 10:0{i},{blank}x" for i in range(5))])
     assert len(rows) == 6
     assert time.process_time() - before < 2
+
+
+def test_offset_after_times_is_no_end_of_an_interval(tmp_path: Path) -> None:
+    lines = ["Time,Wh", *(f"2026-06-14 {8 + i // 4:02}:{15 * (i % 4):02}-05:00,1" for i in range(12))]
+    assert _rows(tmp_path, lines)[1][0] == "2026-06-14 08:00-05:00"
+    lines = ["Time,Wh", *(f"2026-06-14 08:{5 * i:02}-08:{5 * i + 5:02},1" for i in range(11))]
+    assert _rows(tmp_path, lines)[:2] == [["Time (start)", "Wh"], ["2026-06-14 08:00", "1"]]
+
+
+def test_dates_of_a_workbook_in_the_first_row_of_their_day_hold_for_the_others(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    sheet = book.worksheets[0]
+    sheet.append(["Date", "Time", f"{SERIALS[0]} Wh"])
+    for i in range(12):
+        sheet.append([datetime(2026, 6, 14) if i == 0 else None, time_of_day(10 + i // 4, 15 * (i % 4)), 5.5])  # noqa: DTZ001
+    path = tmp_path / "merged.xlsx"
+    book.save(path)
+    proposal = propose(unfolded(tables_of(path)[0]), KNOWN, {})
+    assert proposal.refused is None

@@ -100,3 +100,9 @@ def test_labels_at_the_ends_show_in_days_across_with_columns_not_full(tmp_path: 
     path, _ = written.write(make, tmp_path)
     proposal = propose(unfolded(tables_of(path)[0]), KNOWN, {})
     assert (proposal.guesses["label"].value, _asked(proposal)) == ("end", set())
+
+
+def test_hours_of_a_neighbouring_zone_are_asked_and_not_taken_for_the_site_s(tmp_path: Path) -> None:
+    """Ends in a zone an hour ahead are starts of two hours later: light alone fits no zone of the record."""
+    make = replace(DAY, zone="+03:00", label="end", interval=60, days=3)
+    assert "timezone" in _asked(_proposed(make, tmp_path))

@@ -81,10 +81,13 @@ def _archive(make: Make, truth: Truth, path: Path) -> Path:
 
 
 def _text(make: Make, truth: Truth) -> bytes:
-    lines = [
-        *make.preamble,
-        *(make.delimiter.join(_quoted(c, make) for c in row) for row in _rows(make, truth)),
-    ]
+    rows = list(_rows(make, truth))
+    if make.delimiter == "columns":
+        wide = [max(map(len, cells)) for cells in zip(*rows, strict=True)]
+        body = ["  ".join(cell.rjust(width) for cell, width in zip(row, wide, strict=True)) for row in rows]
+    else:
+        body = [make.delimiter.join(_quoted(c, make) for c in row) for row in rows]
+    lines = [*make.preamble, *body]
     if make.footer:
         lines.append(make.footer)
     return ("\r\n".join(lines) + "\r\n").encode(make.encoding)
@@ -113,8 +116,12 @@ def _rows(make: Make, truth: Truth) -> Iterable[Row]:
         "days": _days,
         "times": _times,
         "told": _told,
+        "dated": _dated,
+        "across": _across,
     }
     rows = list(shape[make.shape](grid))
+    if make.is_numbered:
+        rows[1:] = [[str(i), *row] for i, row in enumerate(rows[1:])]
     if make.again:
         rows[make.again : make.again] = [rows[0], ["# continued"]]
     if make.total:
@@ -196,6 +203,27 @@ def _blocks(grid: Grid) -> Iterator[Row]:
         yield []
 
 
+def _dated(grid: Grid) -> Iterator[Row]:
+    """Give rows with a time only, under a row for each day with its date."""
+    make, day = grid.make, ""
+    yield ["Time", *(make.heading.format(serial=make.shown_names[s]) for s in grid.serials)]
+    for t in grid.times:
+        at = _local(make, t)
+        if at.strftime(make.time) != day:
+            day = at.strftime(make.time)
+            yield from ([], [day])
+        yield [f"{at:%H:%M}", *(grid.cells[s, t] for s in grid.serials)]
+
+
+def _across(grid: Grid) -> Iterator[Row]:
+    """Give the times of one day across, under its date, and a row for each unit."""
+    make = grid.make
+    yield [f"Sheet of {_local(make, grid.times[0]).strftime(make.time)}", make.value_heading]
+    yield ["Unit", *(f"{_local(make, t):%H:%M}" for t in grid.times)]
+    for s in grid.serials:
+        yield [make.shown_names[s], *(grid.cells[s, t] for t in grid.times)]
+
+
 def _transposed(grid: Grid) -> Iterator[Row]:
     make = grid.make
     yield [make.value_heading, *(_clock(make, t)[0] for t in grid.times)]
@@ -237,7 +265,7 @@ def _times(grid: Grid) -> Iterator[Row]:
 
 
 def _clock_heading(make: Make) -> Row:
-    return [make.time_heading, *([make.second_time[1]] if make.second_time else [])]
+    return [make.time_heading, *([make.second_time[1]] if make.second_time and make.second_time[1] else [])]
 
 
 def _zone(name: str) -> tzinfo:
@@ -274,6 +302,9 @@ def _clock(make: Make, start: datetime, serial: str | None = None) -> Row:
         found = [_text_of(make, local - timedelta(days=1)).replace("00:00", "24:00")]
     else:
         found = [_text_of(make, local) + offset]
+    if make.second_time and make.second_time[0].startswith("until"):
+        end = f"{(at + timedelta(minutes=make.interval)).astimezone(_zone(make.zone)):%H:%M}"
+        return [f"{found[0]} - {end}"] if make.second_time[1] == "" else [*found, f"{local:%H:%M}-{end}"]
     if make.second_time:
         other = at + timedelta(minutes=make.interval) if make.second_time[0] == "end" else at
         pattern = make.time if make.second_time[0] == "end" else make.second_time[0]
