@@ -130,6 +130,16 @@ def test_list_tells_of_the_broker_and_of_what_was_not_understood(office: TestCli
     assert re.search(r"kept Fri 8 May 2026, 1\d:30 2 1, last at .*: \$\.total must be a number", shown)
 
 
+def test_a_path_that_leads_nowhere_is_named_beside_what_came(office: TestClient, engine: Engine) -> None:
+    address = f"/sites/{add_site(engine, None)}/feeds/new"
+    wrong, right = (
+        text_of(send(office, address, do="try", try_message=MESSAGE, **{"value.1.path": path}).text)
+        for path in ("$.in", "$.inside")
+    )
+    assert "Not in this message: temperature, °C ($.in). Correct the path if it should be." in wrong
+    assert "Not in this message" not in right
+
+
 def test_list_tells_of_topics_that_the_broker_refuses(office: TestClient, engine: Engine) -> None:
     site_id = add_site(engine, None)
     with writing(engine) as session:

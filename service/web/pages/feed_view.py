@@ -33,6 +33,8 @@ class Understood:
     """Serial, moment and the values in the order of the kinds."""
     more: int
     problems: list[str]
+    missing: list[str]
+    """What was asked for and stands nowhere in it, with its path."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +109,13 @@ def understanding(record: FeedRecord, topic: str, message: bytes, at: datetime, 
         for (serial, at), values in rows.items()
     ]
     words = [_(KIND_WORDS[kind]) for kind in kinds]
-    return Understood(words, lines[:MOST_LINES], max(0, len(lines) - MOST_LINES), _texts(problems))
+    missing = [
+        f"{_(KIND_WORDS[kind])} ({value.path})"
+        for kind, value in record.payload.values.items()
+        if lines and kind not in kinds
+    ]
+    more = max(0, len(lines) - MOST_LINES)
+    return Understood(words, lines[:MOST_LINES], more, _texts(problems), missing)
 
 
 def _texts(problems: Sequence[FieldError]) -> list[str]:
