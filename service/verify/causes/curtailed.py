@@ -50,9 +50,10 @@ the span on one side: the mean of x^2 - 1 for x from 1 to 1.5, times the band.""
 RETURNS, READINGS_OF_RETURNS = 3, 8
 """Least number of separate stands at one limit, and of readings in them all, that broken cloud does not make."""
 
-EDGE_FROM, EDGE_NOISES, EDGE_RETURNS = 0.85, 1.5, 5
+EDGE_FROM, EDGE_NOISES, EDGE_RETURNS, DIP = 0.85, 1.5, 4, 0.9
 """Quantile from which an edge is looked for, its width in standard deviations, and how often the power must come back
-to it: a closed cover that wanders stood at its top for 8 readings, in three stands."""
+to it from below such a share of it: a closed cover that wanders stood at its top for 8 readings, in three stands, and
+the noise of few units parts a clear noon, but not so deeply."""
 
 WEAK_LIGHT, STRONG_LIGHT = (0.3, 0.95), 1.1
 """Clear-sky power over the edge's level of the hours that it does not touch, and from which it would be passed."""
@@ -146,7 +147,8 @@ def _edge_in(power: FloatArray, clear: FloatArray, minutes: int, width: float) -
     passed = (power > tried[:, None] * (1 + 2 * width)).mean(axis=1) > ABOVE_SHARE
     best = int(np.where(passed, 0, near.sum(axis=1)).argmax())
     level, at_limit = float(tried[best]), near[best]
-    returns = int((np.diff(at_limit.astype(int), prepend=0) == 1).sum())
+    marked = at_limit[at_limit | (power < DIP * level)]
+    returns = int((np.diff(marked.astype(int), prepend=0) == 1).sum())
     below = int((np.abs(power / (level * (1 - 3 * width)) - 1) <= width).sum())
     crowds = at_limit.sum() >= max(READINGS_OF_RETURNS, LEAST_MINUTES / minutes, CROWDING * below)
     if passed[best] or not crowds or returns < EDGE_RETURNS or not LEAST_LEVEL <= level <= BELOW_RATING:
