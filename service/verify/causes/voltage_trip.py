@@ -49,6 +49,9 @@ LONGEST_MINUTES = 30
 SAME_MINUTES, MINUTES_A_DAY = 30, 24 * 60
 """Minutes of the day within which what comes on several days may come with the sun (our choice, no source)."""
 
+LOW_AGAIN = 0.5
+"""Share of the other days on which the branch is low at the minutes of its dips, from which it stands in shade then."""
+
 BRIGHT_INDEX = 0.4
 BRIGHT_WITHIN_MINUTES = 30
 
@@ -104,7 +107,9 @@ def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
             share = np.where(case.light[rows], case.measured_wh[rows], np.nan) / by_others.energy_wh
         dips = _trips_in(case, rows, share, _dip(case, like=bool(by_others.by_like.all())))
         enough = _count(dips) >= LEAST_DIPS or _gives_nothing(share, dips)
-        if enough and not _comes_with_the_sun(case, dips):
+        low = np.asarray(_median(share) < _dip(case, like=False))
+        told = np.asarray(np.isfinite(share).any(axis=0))
+        if enough and not _comes_with_the_sun(case, dips, low, told):
             found.append(_Trips(name, rows, dips, by_others.energy_wh))
     return found
 
@@ -178,12 +183,16 @@ def _short_runs(dips: BoolArray, whole: BoolArray, longest: int) -> BoolArray:
     return out
 
 
-def _comes_with_the_sun(case: Case, dips: BoolArray) -> bool:
-    """Return whether the dips of several days fall within the same minutes of the day: something casts a shadow."""
-    day, minute = np.divmod(
-        case.day.positions[np.flatnonzero(dips)] * case.day.grid.interval_min, MINUTES_A_DAY
-    )
-    return len(np.unique(day)) > 1 and int(np.ptp(minute)) <= SAME_MINUTES
+def _comes_with_the_sun(case: Case, dips: BoolArray, low: BoolArray, told: BoolArray) -> bool:
+    """Return whether the dips of several days fall within the same minutes of the day: something casts a shadow.
+
+    Or whether the branch is `low` (D,) at their minutes on most other days on which it is `told` of.
+    """
+    day, minute = np.divmod(case.day.positions * case.day.grid.interval_min, MINUTES_A_DAY)
+    if len(np.unique(day[dips])) > 1 and int(np.ptp(minute[dips])) <= SAME_MINUTES:
+        return True
+    same = told & (minute == minute[dips][:, None]) & (day != day[dips][:, None])
+    return bool(same.any() and (same & low).sum() > LOW_AGAIN * same.sum())
 
 
 def _gives_nothing(share: FloatArray, dips: BoolArray) -> bool:
