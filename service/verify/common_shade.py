@@ -20,9 +20,18 @@ from service.expect.site import Plane, Site
 from service.expect.sky import Irradiance
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray
-from service.verify.plane_beam import BIN_MINUTES, Beam, BoolArray, PlaneEnergies, beam_of, crossed
+from service.verify.plane_beam import (
+    BIN_MINUTES,
+    Beam,
+    BoolArray,
+    PlaneEnergies,
+    beam_of,
+    crossed,
+    solar_places,
+)
 from service.verify.shade_scan import Span, likeliest
 from service.verify.sky import ArraySky
+from service.verify.window import near_held_level
 
 LONGEST_DAYS = 21
 """Over more days the sun's path shifts so far that the same hour is not the same place."""
@@ -40,9 +49,10 @@ LEAST_BESIDES, NEEDED_OF_DAYS = 3.0, 24.0
 """Least log odds from clear edges and other planes beside dark days that are alike, and what those days must give by
 themselves: days may be alike dull."""
 
-WIDE, NEEDED_WIDE, BY_PLANES_WIDE = 0.3, 20.0, 7.0
-"""A span that takes so much of the plane's clear-sky energy leaves little of the day to compare with, and days that are
-closed but for their ends are common. Other planes in the sun know better."""
+WIDE = ((0.6, 20.0), (0.3, 15.0))
+BY_PLANES_WIDE = 7.0
+"""Shares of the plane's clear-sky energy from which a span leaves little of the day to compare with, and what is needed
+then: days that are closed but for their ends are common. Other planes in the sun know better."""
 
 MOST_SPANS = 3
 
@@ -76,6 +86,7 @@ def common_shade(
         return ()
     found: list[PlaneShade] = []
     energies = PlaneEnergies(day, table, agreed, sky)
+    energies.told &= ~_held(day, agreed)
     names = dict.fromkeys(g.plane.name for g in day.groups)
     beams = {name: beam for name in names if (beam := beam_of(day, energies, name)) is not None}
     for name, beam in beams.items():
@@ -84,6 +95,24 @@ def common_shade(
         asked = crossed(beam, energies, name, sunny)
         found += _spans(day, name, asked, energies.clear_of(name))
     return tuple(found)
+
+
+def _held(day: Daylight, agreed: FloatArray) -> BoolArray:
+    """Return when the site stands at one level, (D,), from a day's first such interval to its last.
+
+    A limit comes back day by day as shade does.
+    """
+    counts = np.array([len(g.members) for g in day.groups])[:, None] * np.isfinite(agreed)
+    rated = np.array([g.inverter.ac_rated_w for g in day.groups])[:, None] * day.interval_hours
+    share = (np.nan_to_num(agreed) * counts).sum(axis=0) / np.maximum((rated * counts).sum(axis=0), 1e-9)
+    place, shape = solar_places(day)
+    held = np.zeros(len(place), dtype=bool)
+    for one in np.unique(place // shape[1]):
+        today = place // shape[1] == one
+        at = np.flatnonzero(near_held_level(np.where(today, share, 0.0), day.grid.interval_min))
+        if len(at):
+            held[at[0] : at[-1] + 1] = True
+    return held
 
 
 def _spans(day: Daylight, plane: str, beam: Beam, clear_wh: FloatArray) -> list[PlaneShade]:
@@ -99,8 +128,7 @@ def _spans(day: Daylight, plane: str, beam: Beam, clear_wh: FloatArray) -> list[
         inside = beam.place % beam.told.shape[1]
         first, last = _to_its_ends(beam, best)
         where = (inside >= first) & (inside <= last)
-        wide = clear_wh[where].sum() > WIDE * clear_wh.sum()
-        if not _is_sure(best, wide):
+        if not _is_sure(best, float(clear_wh[where].sum() / clear_wh.sum())):
             break
         span = _azimuth_span(azimuth[where])
         found.append(PlaneShade(plane, span, where, int(best.spoke.sum()), best.log_odds))
@@ -108,11 +136,15 @@ def _spans(day: Daylight, plane: str, beam: Beam, clear_wh: FloatArray) -> list[
     return found
 
 
-def _is_sure(span: Span, wide: bool) -> bool:
-    """Return whether the odds are enough: alike dark days alone may be alike dull ones."""
+def _is_sure(span: Span, share: float) -> bool:
+    """Return whether the odds are enough for a span with that share of the plane's clear-sky energy.
+
+    Alike dark days alone may be alike dull ones.
+    """
     if span.log_odds - span.by_days < LEAST_BESIDES:
         return span.log_odds >= NEEDED_OF_DAYS
-    return span.log_odds >= (NEEDED_WIDE if wide and span.by_planes < BY_PLANES_WIDE else NEEDED)
+    wide = [needed for least, needed in WIDE if share > least and span.by_planes < BY_PLANES_WIDE]
+    return span.log_odds >= (wide[0] if wide else NEEDED)
 
 
 def _to_its_ends(beam: Beam, span: Span) -> tuple[int, int]:

@@ -60,6 +60,10 @@ bright."""
 EDGE_BINS = 2
 """How many bins before a span's first, or after its last, may be the bright one: an edge may fall within a bin."""
 
+CLEAR_SUN, STILL_SUN = (0.75, 1.6), 0.08
+"""Visible beam under a clear sky and how little it changes from bin to bin: a bright cloud, whose light may be as much
+as the hidden sun's, is not so still."""
+
 LEVELS = (0.1, 30.0)
 """Where output over the clear sky's diffuse energy is cut off."""
 
@@ -98,6 +102,7 @@ class Beam:
     ends: BoolArray
     begins_dimly: BoolArray
     ends_dimly: BoolArray
+    calm: BoolArray
     cross: FloatArray
     place: Ints
     sensed: bool
@@ -250,7 +255,7 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
         return None
     top = np.quantile(made[told] / counts.sum(axis=0)[told], 0.98)
     held = made > BELOW_TOP * top * counts.sum(axis=0)
-    place, shape = _solar_places(day)
+    place, shape = solar_places(day)
     unsure = (energies.unsure[rows] * counts).sum(axis=0)
     made, clear, hidden, unsure = (
         _binned(np.where(told, x, np.nan), place, shape) for x in (made, clear, hidden, unsure)
@@ -262,7 +267,8 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
     told = np.isfinite(seen) & (made > LEAST_LIGHT * hidden)
     strong = clear > STRONG * _rated_wh(day, rows, counts, place, shape)
     seen = np.where(told, seen, np.inf)
-    bare = np.where(told & (seen > SHINING[0]) & (seen < SHINING[1]), seen, -np.inf)
+    calm = _calm_sun(seen)
+    bare = np.where(told & (calm | (seen > SHINING[0]) & (seen < SHINING[1])), seen, -np.inf)
     shining = np.where(strong, bare, -np.inf)
     hides = told & (seen < may_be) & ~at_top
     level = floats(np.log(np.where(told, np.clip(made / np.maximum(hidden, 1e-6), *LEVELS), 1.0)))
@@ -277,6 +283,7 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
         ends=_jumps(seen[:, ::-1], shining[:, ::-1])[:, ::-1],
         begins_dimly=_jumps(seen, bare),
         ends_dimly=_jumps(seen[:, ::-1], bare[:, ::-1])[:, ::-1],
+        calm=calm,
         cross=np.zeros(shape),
         place=place,
         sensed=bool(energies.measured.all()),
@@ -288,6 +295,17 @@ def _agreement(level: FloatArray, hidden: BoolArray) -> BoolArray:
     same = np.abs(level[:, None] - level[None]) < SAME_LEVEL
     count = (same & hidden[:, None] & hidden[None]).sum(axis=1) - hidden
     return np.asarray(hidden & (count >= OTHER_DAYS))
+
+
+def _calm_sun(seen: FloatArray) -> BoolArray:
+    """Return the bins (days, B) in which the sun shines as from a clear sky, like in the bin before or after."""
+    like = (seen > CLEAR_SUN[0]) & (seen < CLEAR_SUN[1])
+    with np.errstate(invalid="ignore"):
+        still = like[:, 1:] & like[:, :-1] & (np.abs(np.diff(seen, axis=1)) < STILL_SUN)
+    out = np.zeros_like(like)
+    out[:, 1:] |= still
+    out[:, :-1] |= still
+    return out
 
 
 def _jumps(seen: FloatArray, shining: FloatArray) -> BoolArray:
@@ -308,7 +326,7 @@ def _rated_wh(
     return _binned((rated[:, None] * counts).sum(axis=0) * day.interval_hours, place, shape)
 
 
-def _solar_places(day: Daylight) -> tuple[Ints, tuple[int, int]]:
+def solar_places(day: Daylight) -> tuple[Ints, tuple[int, int]]:
     """Return each interval's flat place in a table of solar days and bins, and that table's shape."""
     width = max(BIN_MINUTES, day.grid.interval_min)
     start = day.grid.start

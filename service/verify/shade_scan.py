@@ -2,7 +2,8 @@
 
 A day on which the beam was gone for the whole span counts by how seldom that day's clouds darkened the hours beside it,
 by how seldom a cloud's edge fell where the span begins and ends, by what other planes saw, and by other days that were
-dark alike. A day on which the sun shone there refutes it.
+dark alike. A day on which the sun shone there from a clear sky refutes it; one that was as bright but restless only
+speaks against it, since clouds behind an object may be as bright as the sun.
 """
 
 from __future__ import annotations
@@ -25,8 +26,9 @@ SUNNY_BESIDE, LONGEST_DIM_MIN = 3, 150
 """Bins of strong sun beside a span with which an edge in weak light counts, too, and the longest such span: the weakest
 light of a closed cover's day looks bright, and the rest of that day is dark."""
 
-REFUTED, DOUBTED = -15.0, -3.0
-"""What a day counts on which the sun shone in a span, and one on which it may have."""
+REFUTED, UNLIKELY, DOUBTED = -15.0, -5.0, -3.0
+"""What a day counts on which the sun shone in a span from a clear sky, one that was as bright, but not as still, as
+under broken cloud, and one on which it may have shone."""
 
 DAY_CAP, CROSS_CAP, SENSOR_CAP = 5.0, 7.0, 12.0
 """Most that one day may count for, by its own envelope and by other planes: a bank of fog comes, too; and by a sensor,
@@ -43,9 +45,10 @@ LEAST_DIFFUSE = 0.75
 cloud so dark it is the cloud that tells."""
 
 AGREEING_SHARE, LEAST_AGREEING, AGREEING, AGREEING_FROM_MIN, STILL = 0.6, 4, 4.0, 40, 0.10
-"""The share of a span's bins that must agree with other days, at least so many; what such a day counts in full at
-twice those minutes, and up to which mean step from bin to bin: no overcast sky is twice the same for an hour, nor
-still."""
+MOST_AGREEING = 2.5
+"""The share of a span's bins that must agree with other days, at least so many; what such a day counts at twice those
+minutes, how many times as much at most where it agrees for longer and is as light as a clear one elsewhere, be it only
+at its ends, and up to which mean step from bin to bin: no overcast sky is twice the same for an hour, nor still."""
 
 CALM, RESTLESS, LEAST_CALM = 0.15, 0.45, 0.25
 """Mean step of the log of output over the clear sky's diffuse energy from bin to bin up to which a day counts in full,
@@ -124,7 +127,7 @@ def _odds_of_days(
     told, hidden = _Sums(beam.told), _Sums(beam.told & beam.hidden)
     in_strong = beam.told & beam.strong
     bright, strong, shining = _Sums(beam.told & beam.bright), _Sums(in_strong), _Sums(in_strong & beam.bright)
-    darkly = _Sums(in_strong & beam.hidden)
+    darkly, calmly = _Sums(in_strong & beam.hidden), _Sums(in_strong & beam.bright & beam.calm)
     reach, edge = FLANK_MINUTES // width_min, int(width_min < LEAST_MINUTES)
     core = first + edge, last - edge
     looked, dark, lit = told.over(*core), hidden.over(*core), bright.over(*core)
@@ -148,11 +151,16 @@ def _odds_of_days(
         cross * (1 + (np.maximum(looked, 1) - 1) * LOOKS), SENSOR_CAP if beam.sensed else CROSS_CAP
     )
     agreeing = _Sums(beam.told & beam.agrees).over(*core) >= AGREEING_SHARE * looked
-    long = np.clip((looked * width_min - AGREEING_FROM_MIN) / AGREEING_FROM_MIN, 0.0, 1.0)
+    begun = bright.over(np.zeros_like(first), first - 1) + bright.over(
+        last + 1, np.full_like(last, beam.told.shape[1])
+    )
+    most = np.where(begun > 0, MOST_AGREEING, 1.0)
+    long = np.clip((looked * width_min - AGREEING_FROM_MIN) / AGREEING_FROM_MIN, 0.0, most)
     alike = AGREEING * (agreeing & (looked >= LEAST_AGREEING) & (step < STILL)) * long
     own += others + alike
     own = np.where((dark < LEAST_HIDDEN * looked) | (lit > MOST_BRIGHT * looked), DOUBTED, own)
-    own = np.where(shining.over(*core) > MOST_BRIGHT * looked, REFUTED, own)
+    own = np.where(shining.over(*core) > MOST_BRIGHT * looked, UNLIKELY, own)
+    own = np.where(calmly.over(*core) > MOST_BRIGHT * looked, REFUTED, own)
     own = np.where(looked > 0, own, 0.0)
     return own, np.where(own > 0, others, 0.0), np.where(own > 0, alike, 0.0)
 

@@ -198,11 +198,12 @@ def _held(site: Site, energy_wh: FloatArray, days: IntArray, interval_min: int) 
     share = total / np.maximum(np.where(live, rated[:, None], 0.0).sum(axis=0), 1e-9)
     held = np.zeros(len(days), dtype=bool)
     for day in np.unique(days):
-        held |= (days == day) & _near_held_level(np.where(days == day, share, 0.0), interval_min)
+        held |= (days == day) & near_held_level(np.where(days == day, share, 0.0), interval_min)
     return held
 
 
-def _near_held_level(share: FloatArray, interval_min: int) -> BoolArray:
+def near_held_level(share: FloatArray, interval_min: int) -> BoolArray:
+    """Return where a day's total, over the ratings, stands at one level that holds it, (T,)."""
     top = np.sort(share[share > HELD_BELOW[0]])[::-1][: 20 * HELD_MINUTES // interval_min]
     nowhere = np.zeros(len(share), dtype=bool)
     if not len(top):

@@ -17,9 +17,19 @@ def _shaded(made: BenchSite) -> list[Finding]:
 
 @pytest.mark.parametrize(
     ("seed", "window", "units"),
-    [(166, "7d", 16), (216, "1d", 10), (760, "1d", 7)],
+    [
+        (166, "7d", 16),
+        (6031, "7d", 15),
+        (603, "7d", 4),
+        (1373, "7d", 5),
+        (216, "1d", 10),
+        (760, "1d", 7),
+    ],
     ids=[
         "a hill in weak morning light, under broken cloud",
+        "a hill before nearly all of a winter's days",
+        "two fifths of the plane's light, with its end in the sun on four days",
+        "a cloud behind it that is as bright as the sun, though not as still",
         "a house that leaves the light around the sun",
         "most of one day, while the plane beside it stands in the sun",
     ],
@@ -38,3 +48,19 @@ def test_a_week_of_closed_covers_is_no_shade(seed: int) -> None:
     made = site(seed, "7d")
     assert made.plan.sky == "overcast"
     assert _shaded(made) == []
+
+
+def test_a_limit_that_holds_the_site_day_by_day_is_no_shade() -> None:
+    made = site(585, "7d")
+    assert made.site_fault is not None
+    assert made.site_fault.cause == "curtailed"
+    assert _shaded(made) == []
+
+
+def test_a_branch_that_is_low_at_its_dips_on_other_days_too_stands_in_shade() -> None:
+    made = site(514, "7d")
+    found = verify(made.site, made.readings).findings
+    assert "voltage_trip" not in {f.cause for f in found}
+    assert {s for f in found if f.cause == "shaded" for s in f.serials} == {
+        s for s, faults in made.faults.items() if "shaded" in {f.cause for f in faults}
+    }
