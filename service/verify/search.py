@@ -12,7 +12,7 @@ from service.verify.inputs import FloatArray
 from service.verify.labels import LateClock
 from service.verify.window import LARGEST_SHIFT_MIN, Window
 
-GATE_INTERVALS, COARSE_INTERVALS, FINE_INTERVALS = 160, 300, 800
+GATE_INTERVALS, COARSE_INTERVALS, FINE_INTERVALS = 120, 300, 800
 """How many intervals are looked at at first, in the search and at its end; of longer windows every second or third."""
 
 WORTH_A_SEARCH = 4.0
@@ -179,7 +179,7 @@ def _coarse_clocks() -> FloatArray:
 
 def _near_turns(plane: Plane) -> tuple[FloatArray, FloatArray]:
     """Return tilts and azimuths around a recorded plane's, few but of every kind."""
-    turns = [(0.0, t) for t in (-75.0, -57.0, -40.0, -18.0, 18.0, 40.0, 57.0, 75.0, 180.0)]
+    turns = [(0.0, t) for t in (-75.0, -40.0, -18.0, 18.0, 40.0, 75.0, 180.0)]
     leans = [(lean, 0.0) for lean in (-20.0, -9.0, 9.0, 20.0)]
     both = [(lean, turn) for lean in (-18.0, 18.0) for turn in (-25.0, 25.0)]
     leaning, turning = np.array(turns + leans + both).T

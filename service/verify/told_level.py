@@ -20,7 +20,7 @@ USUAL_FROM = 0.9
 LEVELS = np.array([0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 1.0, 1.05, 1.1, 1.15, 1.2, 1.3])
 
 MOST_INTERVALS = 400
-"""So many intervals are looked at: of longer windows every second or third."""
+"""So many intervals are looked at at first: of longer windows every second or third."""
 
 
 @dataclass(frozen=True)
@@ -40,18 +40,19 @@ class ToldLevel:
 def told_level(seen: Window, light: Light) -> ToldLevel | None:
     """Return the level that a window tells by a description with its light, (1, P, N), None where it is none below."""
     stride = max(-(-len(seen.intervals) // MOST_INTERVALS), 1)
+    if stride > 1 and _lowest(seen, light, stride)[1] <= 0:
+        return None
+    level, sure = _lowest(seen, light)
+    if sure <= 0:
+        return None
+    sun = seen.sunshine(light)
+    return ToldLevel(level, sure, sun.clear_h, sun.beam_h, days=len(seen.day_names))
+
+
+def _lowest(seen: Window, light: Light, stride: int = 1) -> tuple[float, float]:
+    """Return the likeliest level below USUAL_FROM and its log-likelihood over that of all from there on."""
     beam, diffuse = (part[..., ::stride] for part in light)
     likelihood = likelihood_of_levels(seen.seen.thinned(stride), beam, diffuse, LEVELS)
     low = LEVELS < USUAL_FROM
     at = int(likelihood[low].argmax())
-    sure = float(likelihood[low].max() - likelihood[~low].max())
-    if sure <= 0:
-        return None
-    sun = seen.sunshine(light)
-    return ToldLevel(
-        level=float(LEVELS[low][at]),
-        sure=sure,
-        clear_h=sun.clear_h,
-        beam_h=sun.beam_h,
-        days=len(seen.day_names),
-    )
+    return float(LEVELS[low][at]), float(likelihood[low].max() - likelihood[~low].max())
