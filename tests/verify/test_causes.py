@@ -327,6 +327,16 @@ def test_a_limit_touched_for_single_intervals_shows_behind_a_register_by_its_edg
     assert found.details["limit_w"] == pytest.approx(limit * 12, rel=0.02)
 
 
+def test_units_at_their_ratings_beside_a_dead_branch_are_under_no_limit(roof):
+    r = roof(index=1.0)
+    clouds = np.random.default_rng(6).uniform(0.2, 1.6, r.grid.count // 3 + 1).repeat(3)[: r.grid.count]
+    rated = 0.6 * r.energy_wh.max()
+    r = roof(days=2, index=1.0, ac_rated_w=12 * rated)
+    r.energy_wh[:] = np.minimum(r.energy_wh * np.tile(clouds, 2), rated)
+    r.energy_wh[:4, r.interval(18) :] = 0.0
+    assert "curtailed" not in {f.cause for f in verify(r.site, r.readings()).findings}
+
+
 def test_a_clear_noon_is_no_limit(roof):
     r = roof(days=2, index=0.97, ac_rated_w=1000.0)
     assert verify(r.site, r.readings()).findings == ()

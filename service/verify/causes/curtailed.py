@@ -223,8 +223,16 @@ def _stands(power: FloatArray, at_limit: BoolArray, level: float, crowding: floa
 
 
 def _shares(case: Case) -> tuple[FloatArray, FloatArray]:
-    """Return the live units' power and their clear-sky power, both over their ratings, (D,), NaN in weak light."""
-    live = case.heard & (np.nansum(case.measured_wh, axis=1) > 0)[:, None]
+    """Return the live units' power and their clear-sky power, both over their ratings, (D,), NaN in weak light.
+
+    A unit counts from its first energy to its last: beside a dead branch the ratings of the others look like a limit.
+    """
+    gives = case.measured_wh > 0
+    begun, goes_on = (
+        np.logical_or.accumulate(gives, axis=1),
+        np.logical_or.accumulate(gives[:, ::-1], axis=1)[:, ::-1],
+    )
+    live = case.heard & begun & goes_on
     rated = np.where(live, rated_wh(case.day)[:, None], 0.0).sum(axis=0)
     power = np.where(live, case.measured_wh, 0.0).sum(axis=0)
     clear = np.where(live, case.clear_wh, 0.0).sum(axis=0)
