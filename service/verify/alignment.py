@@ -198,14 +198,13 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
     seen = _window(site, readings, scale, weather)
     if seen is None:
         return unchanged
-    as_recorded = replace(unchanged, level=told_level(seen, seen.by_record))
     if not doubtful(seen):
-        return as_recorded
+        return _as_recorded(unchanged, seen)
     clock, turn = best_clock(seen), best_turn(seen)
     by_clock, by_plane = _believed_clock(seen, clock, turn), _believed_plane(seen, turn)
     if by_plane and not (by_clock and _likelier_clock(seen, clock, turn)):
         return _with_plane(unchanged, seen, clock, turn)
-    return _with_clock(unchanged, seen, clock, turn) if by_clock else as_recorded
+    return _with_clock(unchanged, seen, clock, turn) if by_clock else _as_recorded(unchanged, seen)
 
 
 def _likelier_clock(seen: Window, clock: Clock, turn: Turn) -> bool:
@@ -362,6 +361,10 @@ def _by_clock(seen: Window, clock: Clock) -> Light:
 
 def _by_turn(seen: Window, turn: Turn) -> Light:
     return seen.turned(turn.plane, np.array([turn.tilt_deg]), np.array([turn.azimuth_deg]))
+
+
+def _as_recorded(sent: Alignment, seen: Window) -> Alignment:
+    return replace(sent, level=told_level(seen, seen.by_record))
 
 
 def _with_clock(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alignment:

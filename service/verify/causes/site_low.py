@@ -73,10 +73,9 @@ def _low(case: Case) -> Finding | None:
     clouded = between_clouds(case)
     if clouded and clouded.days >= DAYS and clouded.level < LOW_ON_DAYS:
         return _finding(case, clouded, _of_gaps, MOST_SURE_IN_GAPS)
-    fits = told is not None and _fits_low_only(case, told)
-    return (
-        _finding(case, _by_fit(case, told, clouded), _of_fit, MOST_SURE_ON_A_DAY) if told and fits else None
-    )
+    if told and _fits_low_only(case, told):
+        return _finding(case, _by_fit(case, told, clouded), _of_fit, MOST_SURE_ON_A_DAY)
+    return None
 
 
 def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
