@@ -55,12 +55,14 @@ def import_export(
     mapping: str | None,
 ) -> None:
     """Propose, and unless it is a dry run or a question is open, store."""
+    from service.jobs.recorded_roof import RecordedRoof
+
     record = _record(engine, site_id)
     answers = checked_answers({**_remembered(engine, site_id, mapping), **answers})
     tables = tables_of(file, said=answers)
     total = sum(table.size for table in tables)
     with _progress(f"Looking at {file.name}", total) as seen:
-        planned = plan(tables, record, answers, seen)
+        planned = plan(tables, record, answers, seen, RecordedRoof(record))
     if dry_run or planned.questions:
         _show_plan(planned, as_json=as_json)
         if dry_run:

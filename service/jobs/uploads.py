@@ -31,6 +31,7 @@ from service.intake.parse import CSV_TYPE, parse_readings
 from service.intake.problems import FieldError, Refused, as_kept, told
 from service.intake.take import Import, take_readings
 from service.jobs.file_light import light_of
+from service.jobs.recorded_roof import RecordedRoof
 from service.store import mappings, sites, uploads
 from service.store.audit import note
 from service.store.database import reading, writing
@@ -152,7 +153,7 @@ def _look(engine: Engine, upload: Upload, path: Path, record: Mapping[str, Any],
     tables = tables_of(path, upload.name, upload.answers)
     with writing(engine) as session:
         _still(uploads.tell(session, key_of(upload), total=sum(table.size for table in tables)))
-    planned = plan(tables, record, upload.answers, seen)
+    planned = plan(tables, record, upload.answers, seen, RecordedRoof(record))
     if planned.questions and not upload.to_take:
         planned = _as_remembered(engine, upload, planned, path, record)
     samples = beginning(planned, record)
@@ -174,7 +175,7 @@ def _as_remembered(
     for one in known:
         if asked_now <= one.answers.keys():
             answers = {**one.answers, **upload.answers}
-            again = plan(tables_of(path, upload.name, answers), record, answers)
+            again = plan(tables_of(path, upload.name, answers), record, answers, roof=RecordedRoof(record))
             if not again.questions:
                 upload.answers, upload.mapping = answers, one.name
                 return again

@@ -13,7 +13,7 @@ from sqlalchemy import Engine
 from service.intake import limits
 from service.intake.export import asking
 from service.intake.export.draft import listed
-from service.intake.export.model import Known, Proposal, Question
+from service.intake.export.model import Known, Proposal, Question, Roof
 from service.intake.export.propose import Answers, checked_answers
 from service.intake.export.read import Piece, Rejected, Tally, read
 from service.intake.export.reshape import unfolded
@@ -93,11 +93,15 @@ class Taken:
 
 
 def plan(
-    tables: Sequence[Table], record: Mapping[str, Any], answers: Answers, seen: Seen = lambda _: None
+    tables: Sequence[Table],
+    record: Mapping[str, Any],
+    answers: Answers,
+    seen: Seen = lambda _: None,
+    roof: Roof | None = None,
 ) -> Plan:
     """Return how a file's tables would be read; Refused if none can be, or if an answer is none."""
     checked_answers(answers)
-    known = Known.of_record(record, now=time.time())
+    known = Known.of_record(record, now=time.time(), roof=roof)
     found = proposed(
         [unfolded(table) for table in tables], known, answers, lambda before: _after(before, seen)
     )

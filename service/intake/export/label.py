@@ -13,9 +13,9 @@ import numpy as np
 
 from service.intake.export import words
 from service.intake.export.asking import asked
-from service.intake.export.model import Guess, Question
+from service.intake.export.model import Guess, Question, ShownEnd
 from service.intake.export.noon import Span
-from service.intake.problems import Told, told
+from service.intake.problems import Told, mark, told
 from service.store.grids import IntArray
 
 DAY_S = 86_400
@@ -29,6 +29,18 @@ LEAST_SHARE = 0.15
 NEAR_NOON_MIN = 12
 SHORTEST_BY_NOON_S = 3600
 """Half of it is what the middle of the light is off; a plane to the east or west moves that by a quarter of an hour."""
+
+
+_LIKELY = {
+    "start": mark(
+        "{why}. By the light they are likely the starts, but planes that face some degrees otherwise than on "
+        "record would look the same"
+    ),
+    "end": mark(
+        "{why}. By the light they are likely the ends, but planes that face some degrees otherwise than on "
+        "record would look the same"
+    ),
+}
 
 
 @dataclass(frozen=True)
@@ -151,8 +163,35 @@ def settled(
     return Guess("start", 0.6, why), asked("label", ("start", "end"), why, "start")
 
 
+def by_planes(
+    shown: ShownEnd | None, step_min: int, guess: Guess, question: Question
+) -> tuple[Guess, Question | None]:
+    """Return what else left open by the light on the recorded planes: the label, or which of both is the likely one."""
+    if shown is None:
+        return guess, question
+    label = "end" if shown.is_end else "start"
+    if shown.is_sure:
+        why = told(
+            "only so the light of {days} days is what falls on the planes of the record, and else it would be "
+            "{minutes} min off",
+            days=shown.days,
+            minutes=step_min,
+        )
+        return Guess(label, 0.9, why), None
+    likely = told(_LIKELY[label], why=question.why)
+    return Guess(label, 0.6, likely), asked("label", ("start", "end"), likely, label)
+
+
 def taken_as(guess: Guess) -> Told:
     """Return the warning for a label that was shown and not said."""
     if guess.value == "end":
-        return told("the times were taken as the ends of their intervals: {why}", why=guess.why)
-    return told("the times were taken as the starts of their intervals: {why}", why=guess.why)
+        return told(
+            "the times were taken as the ends of their intervals: {why}. "
+            "If they are not, choose the starts (label=start)",
+            why=guess.why,
+        )
+    return told(
+        "the times were taken as the starts of their intervals: {why}. "
+        "If they are not, choose the ends (label=end)",
+        why=guess.why,
+    )

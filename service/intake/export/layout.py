@@ -11,7 +11,7 @@ from functools import lru_cache
 from service.intake.export import words
 from service.intake.export.cells import lost_digits, number
 from service.intake.export.naming import Units
-from service.intake.export.times import offset_of, parse
+from service.intake.export.times import lacks_year, offset_of, parse
 from service.intake.problems import told
 
 LOOKED_AT = 200
@@ -20,6 +20,7 @@ MOST_NAMES = 500
 RUN = 8
 LONGEST_MEASURE = 5
 MOST_WHOLE = 0.95
+SHOWN = 30
 Rows = Sequence[Sequence[str]]
 
 
@@ -107,7 +108,20 @@ def _first_row(rows: Rows) -> int:
                 kind_of(c) in ("datetime", "date") for c in run
             ) >= min(len(run), max(1, round(0.75 * len(run)))):
                 return i
-    raise NotReadable(told("no column holds times with a date"))
+    raise NotReadable(_yearless(rows) or told("no column holds times with a date"))
+
+
+def _yearless(rows: Rows) -> str | None:
+    """Return what to do about a column of days and months without a year, with their times or beside them."""
+    for column in range(max(map(len, rows), default=0)):
+        cells = [(r[column].strip(), r) for r in rows if len(r) > column and lacks_year(r[column])]
+        timed = [cell for cell, r in cells if ":" in cell or any(kind_of(c) == "time" for c in r)]
+        if len(timed) >= max(2, len(rows) / 2):
+            return told(
+                "its dates have no year, such as {date}; export them with it, or write it behind each date",
+                date=timed[0][:SHOWN],
+            )
+    return None
 
 
 def _has_time(row: Sequence[str]) -> bool:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
-from typing import Any, Literal
+from typing import Any, Literal, Protocol
+
+from service.store.grids import FloatArray
 
 Order = Literal["dmy", "mdy", "ymd"]
 
@@ -28,6 +30,31 @@ class Place:
     column: int | None = None
 
 
+class ShownEnd(Protocol):
+    """Which end of their intervals the light shows times to be, on how many days, and whether beyond doubt."""
+
+    @property
+    def is_end(self) -> bool: ...
+
+    @property
+    def days(self) -> int: ...
+
+    @property
+    def is_sure(self) -> bool: ...
+
+
+class Roof(Protocol):
+    """What physics says of the recorded roof, of which nothing is known here; seconds since 1970, UTC, by starts."""
+
+    def clear_wh(self, start: int, interval_min: int, count: int) -> Mapping[str, FloatArray]:
+        """Return by serial what each unit gives under a clear sky in each interval, Wh."""
+
+    def shown_end(
+        self, start: int, interval_min: int, energy_wh: Mapping[str, FloatArray]
+    ) -> ShownEnd | None:
+        """Return which end the times are by the light, None where it leaves that open; NaN where nothing is known."""
+
+
 @dataclass(frozen=True)
 class Known:
     """What the site's record says: serials, zone, the largest AC rating of a unit, where the site and its units are."""
@@ -40,14 +67,17 @@ class Known:
     places: Mapping[str, Place] = field(default_factory=dict)
     now: float | None = None
     """Seconds since 1970, UTC: what was made was made before."""
+    roof: Roof | None = None
 
     @classmethod
-    def of_record(cls, record: Mapping[str, Any], now: float | None = None) -> Known:
-        """Return what a stored site record says."""
+    def of_record(
+        cls, record: Mapping[str, Any], now: float | None = None, roof: Roof | None = None
+    ) -> Known:
+        """Return what a stored site record says, and physics of it."""
         rated = max(float(t["ac_rated_w"]) for t in record["inverter_types"])
         places = {u["serial"]: Place(u["plane"], u.get("row"), u.get("column")) for u in record["units"]}
         longitude, latitude = float(record["longitude"]), float(record["latitude"])
-        return cls(tuple(places), record["timezone"], rated, longitude, latitude, places, now)
+        return cls(tuple(places), record["timezone"], rated, longitude, latitude, places, now, roof)
 
 
 @dataclass(frozen=True)

@@ -14,10 +14,12 @@ from service.intake.export.cells import decimal_of
 from service.intake.export.dates import by_light, order_of
 from service.intake.export.doubts import doubts
 from service.intake.export.draft import LONGEST_MIN, Answers, Draft, checked_answers
+from service.intake.export.due import Shares, shares, shown_end
 from service.intake.export.intervals import Steps, by_label, evened, steps_of
 from service.intake.export.label import Shown, by_days, by_noon, by_sun, said_label, settled, taken_as
+from service.intake.export.label import by_planes as label_by_planes
 from service.intake.export.layout import Layout, NotReadable, Value, layout_of
-from service.intake.export.model import Guess, Known, Order, Proposal, Question, Recipe
+from service.intake.export.model import QUANTITIES, Guess, Known, Order, Proposal, Question, Recipe
 from service.intake.export.naming import Units, chosen
 from service.intake.export.noon import outlasts_days
 from service.intake.export.quantity import best_columns, by_size, fitting_quantities, quantity_of, runs_on
@@ -293,11 +295,22 @@ def _quantity(look: _Look, columns: Sequence[Value], steps: Steps, known: Known,
     headings = " ".join(dict.fromkeys(c.heading for c in columns))
     unit = cols.measure_of(columns) or words.unit_of(look.layout.preamble)
     values = evened(look.head, steps)
-    chosen_one = draft.settle("quantity", *quantity_of(headings, unit, values, steps, known))
+
+    def beside(quantity: str) -> Shares | None:
+        return shares(_watts(look.head, quantity, steps), known)
+
+    chosen_one = draft.settle("quantity", *quantity_of(headings, unit, values, steps, known, beside))
     fitting = fitting_quantities(values, steps, known)
-    if not (unit or "quantity" in draft.answers or draft.is_open("quantity")):
+    is_said = unit is not None and chosen_one.endswith(f"_{unit}")
+    if not (is_said or "quantity" in draft.answers or draft.is_open("quantity")):
         taken, why = in_words("quantity", [chosen_one]), draft.guesses["quantity"].why
-        draft.warnings.append(told("the values were taken as {taken}: {why}", taken=taken, why=why))
+        draft.warnings.append(
+            told(
+                "the values were taken as {taken}: {why}. If they are not, choose what they are (quantity)",
+                taken=taken,
+                why=why,
+            )
+        )
     if "quantity" in draft.answers and chosen_one not in fitting:
         draft.warnings.append(
             told(
@@ -338,6 +351,13 @@ def _power(found: Mapping[str, Trace], quantity: str, steps: Steps) -> dict[str,
     is_counter = quantity.startswith("counter")
     return {s: _rates(t, order) if is_counter else Trace(t.naive[::order], t.values[::order])
             for s, t in found.items() if t.naive.size > 1}  # fmt: skip
+
+
+def _watts(found: Mapping[str, Trace], quantity: str, steps: Steps) -> dict[str, Trace]:
+    """Return powers in W if the values are of that quantity; those of a counter in the middle of their steps."""
+    hours = steps.usual_s / 3600 if quantity.startswith("energy") else 1.0
+    factor = QUANTITIES[quantity] / hours
+    return {s: Trace(t.naive, t.values * factor) for s, t in _power(found, quantity, steps).items()}
 
 
 def _rates(trace: Trace, order: int) -> Trace:
@@ -382,7 +402,17 @@ def _label_and_zone(
         if irregular or is_open  # under a wrong zone the sun shows a wrong label
         else _by_light(light_of, likely, steps, is_counter=is_counter, certain=certain)
     )
-    label = _label(said, days, by_light, draft, is_counter=is_counter)
+
+    def by_planes(guess: Guess, question: Question) -> tuple[Guess, Question | None]:
+        if irregular or is_open or draft.is_open("quantity", "day_first", "interval_min"):
+            return guess, question
+        watts = _watts(look.head, quantity, steps)
+        if is_counter:  # its rates stand in the middle, half a step before the time that showed them
+            watts = {s: Trace(t.naive + steps.usual_s // 2, t.values) for s, t in watts.items()}
+        shown = shown_end(watts, known, Clockwork(zone_of(likely)).utc, steps.usual_s)
+        return label_by_planes(shown, steps.usual_s // 60, guess, question)
+
+    label = _label(said, days, by_light, draft, by_planes, is_counter=is_counter)
     light = light_of(None if draft.is_open("label") else label)
     zone = _zone(look, light, draft)
     if not draft.is_open("timezone", "quantity", "label", "day_first", "interval_min", "units"):
@@ -414,12 +444,21 @@ def _by_light(
 
 
 def _label(
-    said: Guess | None, days: Shown | None, light: Sequence[Shown | None], draft: Draft, *, is_counter: bool
+    said: Guess | None,
+    days: Shown | None,
+    light: Sequence[Shown | None],
+    draft: Draft,
+    by_planes: Callable[[Guess, Question], tuple[Guess, Question | None]],
+    *,
+    is_counter: bool,
 ) -> str:
     if said is not None:
         label = draft.settle("label", said, None)
     else:
-        label = draft.settle("label", *settled(days, light, is_counter=is_counter))
+        guess, question = settled(days, light, is_counter=is_counter)
+        if question is not None and "label" not in draft.answers:
+            guess, question = by_planes(guess, question)
+        label = draft.settle("label", guess, question)
         if "label" not in draft.answers and not draft.is_open("label"):
             draft.warnings.append(taken_as(draft.guesses["label"]))
     against = [s for s in light if s is not None and s.label != label]

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 
 import numpy as np
 
 from service.intake.export import words
 from service.intake.export.asking import asked, in_words
+from service.intake.export.due import Shares
 from service.intake.export.intervals import Steps
 from service.intake.export.layout import Layout, Value
 from service.intake.export.model import QUANTITIES, Guess, Known, Question
 from service.intake.export.naming import stem
 from service.intake.export.survey import Trace
-from service.intake.problems import mark, told
+from service.intake.problems import Told, mark, told
 from service.store.grids import FloatArray
 
 HIGHEST_SHARE = 1.5
@@ -28,6 +29,13 @@ USUAL_PEAK = 0.98
 NEAR_RATING = (0.5, 1.1)
 LOW, LEAST_LOW = 0.3, 0.1
 """Mornings and evenings stay below this share of the peak; a voltage does not, and no current is near the rating."""
+
+BEYOND = 20
+"""So many times its rating no unit gives, whatever the record says of it wrongly."""
+
+NEXT_TO_NOTHING = 0.01
+DUE = (0.3, 1.4)
+"""Of a clear sky's energy: what no unit has on any day but under snow, and what the best of days has."""
 
 LONG_ENOUGH_S = 20 * 3600
 HOUR_S = 3600
@@ -144,9 +152,17 @@ def _made_w(trace: Trace, quantity: str, interval_s: int, *, newest_first: bool)
 
 
 def quantity_of(
-    headings: str, unit: str | None, traces: Mapping[str, Trace], steps: Steps, known: Known
+    headings: str,
+    unit: str | None,
+    traces: Mapping[str, Trace],
+    steps: Steps,
+    known: Known,
+    beside: Callable[[str], Shares | None] = lambda _: None,
 ) -> tuple[Guess, Question | None]:
-    """Return what the values are, and the question where headings and values do not settle it."""
+    """Return what the values are, and the question where headings and values do not settle it.
+
+    `beside` says how much of a clear sky's energy they would be as a quantity, None where nothing tells.
+    """
     counter = runs_on(traces, newest_first=steps.newest_first)
     fitting = fitting_quantities(traces, steps, known)
     if counter is False:
@@ -173,9 +189,74 @@ def quantity_of(
     if steps.usual_s == HOUR_S and len(likely) == 2 and {q[0] for q in likely} == {"e", "p"}:
         hourly = next(q for q in likely if q.startswith("energy"))
         return Guess(hourly, 0.9, told("over an hour, Wh and W are the same number")), None
+
+    def peak(quantity: str) -> float:
+        return peak_w(traces, quantity, steps.usual_s, newest_first=steps.newest_first) or 0.0
+
+    taken = _by_due(unit, possible, peak, beside, known, is_hourly=steps.usual_s == HOUR_S)
+    if taken is not None:
+        return taken, None
     why = told("{why}; {by_size}", why=_why(unit, counter), by_size=by_size(fitting))
     choices = tuple(possible if unit is None and len(possible) > 1 else QUANTITIES)
     return Guess(likely[0], 0.5, why), asked("quantity", choices, why, likely[0])
+
+
+def _by_due(
+    unit: str | None,
+    possible: Sequence[str],
+    peak: Callable[[str], float],
+    beside: Callable[[str], Shares | None],
+    known: Known,
+    *,
+    is_hourly: bool,
+) -> Guess | None:
+    """Return the only quantity that physics leaves: all others are beyond any inverter or next to nothing."""
+    tried = {q: beside(q) for q in ([*possible, _scaled(possible[0])] if unit is not None else possible)}
+    if (unit is not None and len(possible) > 1) or None in tried.values():
+        return None
+    out = {q: why for q, share in tried.items() if share and (why := _why_not(q, peak(q), share, known))}
+    left = [q for q in tried if q not in out and not (is_hourly and q.startswith("power"))]
+    if len(left) != 1 or not out or (unit is not None and left == list(possible)):
+        return None
+    share = tried[left[0]]
+    if (
+        share is None
+        or not DUE[0] <= share.best_day <= DUE[1]
+        or peak(left[0]) > HIGHEST_SHARE * known.rated_w
+    ):
+        return None
+    kept = out.get(possible[0]) or next(iter(out.values()))
+    why = told(
+        "so the best day of a usual unit has {share} % of what a clear sky gives it; {why_not}",
+        share=f"{100 * share.best_day:.0f}",
+        why_not=kept,
+    )
+    return Guess(left[0], 0.85, why)
+
+
+def _scaled(quantity: str) -> str:
+    """Return the same kind of quantity in a unit a thousand times larger or smaller."""
+    kind, _, unit = quantity.partition("_")
+    return f"{kind}_{unit.removeprefix('k') if unit.startswith('k') else f'k{unit}'}"
+
+
+def _why_not(quantity: str, peak: float, share: Shares, known: Known) -> Told | None:
+    """Return why the values cannot be of a quantity, None if they can."""
+    shown = in_words("quantity", [quantity])
+    if peak >= BEYOND * known.rated_w:
+        return told(
+            "as {quantity} it would give {watts} W at its best, with a rating of {rated} W",
+            quantity=shown,
+            watts=f"{peak:.0f}",
+            rated=f"{known.rated_w:.0f}",
+        )
+    if share.highest <= NEXT_TO_NOTHING:
+        return told(
+            "as {quantity} no unit would have more than {share} % of a clear sky's energy on any day",
+            quantity=shown,
+            share=f"{100 * share.highest:.2g}",
+        )
+    return None
 
 
 def _is_said(likely: str, headings: str, counter: bool | None) -> bool:

@@ -35,6 +35,13 @@ _TIME = re.compile(
 _DOTTED = re.compile(r"^[T ,]+(\d{1,2})\.(\d{2})(?:\.(\d{2}))?(?![\d.,])()", re.I)
 """A time after a date only: alone it is a number."""
 
+_YEARLESS = (
+    re.compile(r"^-{0,2}(\d{1,2})[-./](\d{1,2})()(?![\d/-])\.?,?\s*"),
+    re.compile(r"^(\d{1,2})\.?[- ]+()([^\W\d_]{3,10})(?![^\W\d_])\.?,?\s*"),
+    re.compile(r"^()()([^\W\d_]{3,10})\.?[- ]+\d{1,2}(?!\d)\.?,?\s*"),
+)
+"""Day and month in numbers, or one of them by its name; without more they may also be a number or a name."""
+
 _OFFSET = re.compile(r"^(?:UTC|GMT)?([+-])(\d{1,2})(?::?(\d{2}))?$", re.I)
 _ZONES = {"z": 0, "utc": 0, "gmt": 0, "cet": 3600, "mez": 3600, "cest": 7200, "mesz": 7200}
 _MONTHS = {
@@ -100,6 +107,23 @@ def offset_of(text: str) -> int | None:
     if seconds > LARGEST_OFFSET_S or seconds % 900:
         return None
     return -seconds if found[1] == "-" else seconds
+
+
+def lacks_year(text: str) -> bool:
+    """Return whether a text is a day and a month without a year, with a time behind it or alone."""
+    bare = _WEEKDAY.sub("", text.strip())
+    found = next((m for pattern in _YEARLESS if (m := pattern.match(bare)) and _is_day(m)), None)
+    if found is None:
+        return False
+    rest = bare[found.end() :].lstrip("T ")
+    return not rest or _clock(rest)[0] is not None
+
+
+def _is_day(found: re.Match[str]) -> bool:
+    if found[3]:
+        return _month(found[3]) > 0
+    low, high = sorted((int(found[1]), int(found[2])))
+    return 1 <= low <= 12 and high <= 31
 
 
 def depends_on_order(text: str) -> bool:

@@ -347,6 +347,11 @@ MAKES = (
     Make("rows_numbered", is_numbered=True),
     Make("three_levels", upper="{serial}", heading="AC Power", units_row="W", quantity="power_w",
          extra=(("Outdoor temperature", lambda _t: "21.5"),)),
+    Make("counter_half_hours", quantity="counter_wh", heading="Total {serial} Wh", interval=30, days=5),
+    Make("counter_hours", quantity="counter_kwh", heading="Total {serial} kWh", interval=60, days=5, zone="UTC",
+         offset="Z", time="%Y-%m-%dT%H:%M:%S"),
+    Make("counter_kwh_unsaid", quantity="counter_kwh", heading="{serial}", label="end", midnight_24=True),
+    Make("counter_wh_said_kwh", quantity="counter_wh", heading="Total {serial} kWh", label="end"),
     Make("hourly_utc_offset", interval=60, offset="Z", zone="UTC", label="end"),
 )  # fmt: skip
 

@@ -12,6 +12,8 @@ from service.intake.export.read import Tally, read
 from service.intake.export.reshape import unfolded
 from service.intake.export.tables import Table, tables_of
 from service.intake.export.together import proposed
+from service.intake.record import as_stored, read_record
+from service.jobs.recorded_roof import RecordedRoof
 from tests.intake.export.corpus import Make, Truth, answers_of, record_of
 
 Got = dict[tuple[str, datetime], float]
@@ -37,7 +39,8 @@ class Judged:
 
 def known_of(make: Make) -> Known:
     """Return what the record says of the site."""
-    return Known.of_record(record_of(make))
+    record = as_stored(read_record(record_of(make)))
+    return Known.of_record(record, roof=RecordedRoof(record))
 
 
 def proposals(path: Path, known: Known, answers: Mapping[str, str]) -> Found:
