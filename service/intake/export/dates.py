@@ -38,7 +38,7 @@ def order_of(data: Rows, spread: Rows, layout: Layout, draft: Draft, now: float 
         raise NotReadable(told("its dates fit no one order of day, month and year"))
     days = {o: _day_list(data, layout, o) for o in (possible if len(possible) > 1 else ())}
     smooth = [o for o, found in days.items() if _jumps(found) == 0]
-    if len(smooth) == 1 and len(days[smooth[0]]) > 1:
+    if len(smooth) == 1 and _run_on(days[smooth[0]]):
         draft.guesses["day_first"] = Guess(
             _WORDS[smooth[0]], 0.95, told("only so the days follow each other")
         )
@@ -88,6 +88,12 @@ def by_light(order: Order, draft: Draft, is_too_long: Callable[[Order], bool | N
         "day_first", Guess(left[0], 0.95, told("else there would be light for longer than the day lasts"))
     )
     return _ORDERS[left[0]]
+
+
+def _run_on(days: Sequence[int]) -> bool:
+    """Return whether most days follow on one another: of two lone days the months may as well be two apart."""
+    steps = [abs(b - a) for a, b in pairwise(days)]
+    return sum(step == DAY_S for step in steps) > len(steps) / 2
 
 
 def _jumps(days: Sequence[int]) -> int:

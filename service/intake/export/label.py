@@ -13,6 +13,7 @@ import numpy as np
 
 from service.intake.export import words
 from service.intake.export.asking import asked
+from service.intake.export.layout import NotReadable
 from service.intake.export.model import Guess, Question, ShownEnd
 from service.intake.export.noon import Span
 from service.intake.problems import Told, mark, told
@@ -31,6 +32,8 @@ SHORTEST_BY_NOON_S = 3600
 """Half of it is what the middle of the light is off; a plane to the east or west moves that by a quarter of an hour."""
 
 
+_IN_SENTENCES = {"start": words.LABEL_START, "end": words.LABEL_END}
+SHOWN, LONGEST_TEXT = 60, 4000
 _LIKELY = {
     "start": mark(
         "{why}. By the light they are likely the starts, but planes that face some degrees otherwise than on "
@@ -52,14 +55,26 @@ class Shown:
     why: Told
 
 
-def said_label(heading: str, *, has_end_column: bool) -> Guess | None:
-    """Return what columns or headings say."""
+def said_label(heading: str, above: str, *, has_end_column: bool) -> Guess | None:
+    """Return what columns, headings or the text above the table say; NotReadable where times are middles."""
     if has_end_column:
         return Guess("start", 0.98, told("starts and ends have columns of their own"))
+    if words.MIDDLE.search(heading):
+        raise NotReadable(
+            told(
+                "its times are the middles of their intervals ({heading}); export their starts",
+                heading=heading,
+            )
+        )
     said = [name for name, word in (("start", words.START), ("end", words.END)) if word.search(heading)]
-    return (
-        Guess(said[0], 0.95, told("the heading says {heading}", heading=heading)) if len(said) == 1 else None
-    )
+    if len(said) == 1:
+        return Guess(said[0], 0.95, told("the heading says {heading}", heading=heading))
+    named = {name: word.search(above[:LONGEST_TEXT]) for name, word in _IN_SENTENCES.items()}
+    found = [(name, match) for name, match in named.items() if match]
+    if said or len(found) != 1:
+        return None
+    label, match = found[0]
+    return Guess(label, 0.95, told("the text above the table says {words}", words=match[0][:SHOWN]))
 
 
 def by_days(

@@ -178,8 +178,8 @@ def _above_their_columns(headings: tuple[str, ...], data: Rows) -> tuple[str, ..
     if not named or usual <= named:
         return headings
     timed = next((i for i in range(usual) if _kind_of(data, i) in ("datetime", "date")), 0)
-    if usual == named + 1 and timed and words.TIME.search(headings[timed - 1]):
-        return ("", *headings[:-1]) if not words.TIME.search(headings[timed]) else headings
+    if usual == named + 1 and timed and _is_of_time(headings[timed - 1]):
+        return ("", *headings[:-1]) if not _is_of_time(headings[timed]) else headings
     values = [i for i in range(usual) if _kind_of(data, i) is None]
     if usual >= 2 * named - 1 and all(_share(data, i, _is_whole) >= MOST_WHOLE for i in values):
         raise NotReadable(
@@ -191,6 +191,10 @@ def _above_their_columns(headings: tuple[str, ...], data: Rows) -> tuple[str, ..
             )
         )
     return headings
+
+
+def _is_of_time(heading: str) -> bool:
+    return any(word.search(heading) for word in (words.TIME, words.START, words.END))
 
 
 def _is_whole(cell: str) -> bool:
@@ -258,7 +262,10 @@ def _full_times(
         return (starts[0], *zones[:1]), ends[0], ()
     certain = [i for i in full if _share(data, i, _has_offset) == 1]
     named = [i for i in full if words.TIME.search(headings[i])]
-    chosen = (certain or named or full)[0]
+    chosen = min(certain or named or full, key=lambda i: bool(words.RECEIVED.search(headings[i])))
+    measured = [i for i in full if words.START.search(headings[i]) or words.END.search(headings[i])]
+    if words.RECEIVED.search(headings[chosen]) or not measured:
+        chosen = (measured or [chosen])[0]
     others = [named_column(headings, i) for i in full if i != chosen]
     warnings: tuple[str, ...] = ()
     if others:
@@ -353,17 +360,23 @@ def _values(
         heading, serial = headings[i], None if long else units.serial_of(headings[i])
         if serial is None and lost_digits(heading):
             lost.append(heading)
-        elif serial == "" or _share(data, i, _is_number) < 0.8:
+        elif serial == "" or _share(data, i, _is_number) < 0.8 or _counts_rows(data, i, heading):
             ignored += [heading] if heading else []
         elif _is_other(heading, serial):
             beside.append(Value(i, heading, serial))
         else:
             values.append(Value(i, heading, serial))
     totals = [v for v in values if v.serial is None and words.is_total(v.heading)]
+    totals = [v for v in totals if not (long and words.unit_of(v.heading))]  # a mean of the row's unit
     if len(totals) < len(values):
         values = [v for v in values if v not in totals]
         ignored += [v.heading for v in totals]
     return values, beside, ignored, lost
+
+
+def _counts_rows(data: Rows, column: int, heading: str) -> bool:
+    """Return whether a column numbers the rows, or what they are kept as: it says so, and its numbers are whole."""
+    return bool(words.NUMBER_OF_ROW.fullmatch(heading)) and _share(data, column, _is_whole) == 1
 
 
 def _is_other(heading: str, serial: str | None) -> bool:

@@ -9,12 +9,17 @@ from service.store.readings import CHANNELS
 
 TYPES = {".json": JSON_TYPE, ".csv": CSV_TYPE, ".parquet": PARQUET_TYPE}
 LONGEST_HEADING = 4096
+OTHERS = {"statistic", "quality", "status", "state", "flag", "valid", "aggregate"}
+"""Headings of columns that say what a value is worth, which our form has not."""
 
 
 def form_of(path: Path, name: str) -> str | None:
     """Return the content type of a file in a form of the API, else None; a CSV is one if its first line says so."""
     kind = TYPES.get(Path(name).suffix.lower())
-    return None if kind == CSV_TYPE and not {"serial", "start"} <= _headings(path) else kind
+    if kind != CSV_TYPE:
+        return kind
+    names = _headings(path)
+    return kind if {"serial", "start"} <= names and not names & OTHERS else None
 
 
 def states_interval(path: Path) -> bool:

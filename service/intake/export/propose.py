@@ -377,7 +377,8 @@ def _label_and_zone(
     """Settle both: days that are cut at midnight show the label, with it the light shows the zone, or the other way."""
     is_counter = quantity.startswith("counter")
     heading = " ".join(look.layout.headings[i] for i in look.layout.time_columns)
-    said = said_label(heading, has_end_column=look.layout.end_column is not None)
+    has_end = look.layout.end_column is not None
+    said = said_label(heading, look.layout.preamble, has_end_column=has_end)
     if irregular:
         said = Guess("end", 0.95, told("each time is a moment"))
 

@@ -110,6 +110,13 @@ def _alike(layout: Layout, best: tuple[Value, ...], coarse: Container[int]) -> t
 
 
 def _rank(value: Value, coarse: Container[int]) -> int:
+    """Return which of a unit's columns comes first: what was made before bounds, what left it before what came in."""
+    text = value.heading.replace(value.serial, " ") if value.serial else value.heading
+    aside = 20 * bool(words.NOT_MADE.search(text)) + 4 * bool(words.FROM_DC.search(text))
+    return _rank_of_kind(value, coarse) + aside
+
+
+def _rank_of_kind(value: Value, coarse: Container[int]) -> int:
     unit = words.unit_of(value.heading)
     energy = unit in ("wh", "kwh") or (unit is None and words.ENERGY.search(value.heading))
     power = unit in ("w", "kw") or (unit is None and words.POWER.search(value.heading))

@@ -43,6 +43,47 @@ ENERGY = re.compile(
 )
 ENERGY_ALONE = re.compile(r"energ|[ée]nerg|yield|ertrag", re.I)
 """Words that are not said of a power, as production and generation are."""
+NOT_MADE = re.compile(
+    rf"expect|forecast|predict|theoret|set ?point|erwart|prognos|prévi|previs"
+    rf"|{_B}(limits?|targets?|rated|nominal|capacity|plan(ned)?|soll|nenn\w*|grenz\w*|max(imum|imal)?|peak|spitze"
+    rf"|(?<!\d)(?<!\d )(?<!per )min(imum|imal)?){_E}",
+    re.I,
+)
+"""What stands beside what was made, and is not it: a bound, an extreme, what was to be made."""
+
+FROM_DC = re.compile(rf"{_B}([pe]?_?dc){_E}", re.I)
+RECEIVED = re.compile(
+    r"receiv|server|\bsent|export|creat|insert|logged|ingest|updat|upload|arriv|empf|gesend|gespeich|angelegt|re[cç]u|envoi"
+    r"|recib|enviad|ricev|inviat|ontvang|verzond",
+    re.I,
+)
+"""Of a time: when a program heard of a value, or wrote it down."""
+
+NUMBER_OF_ROW = re.compile(
+    r"\W*(#|id|row|row[ _]?(no|nr|id|number)|no\.?|nr\.?|n[°º]|index|line|zeile|lfd\.?[ _]?nr\.?"
+    r"|seq(uence)?|ligne|fila|riga|regel)\W*",
+    re.I,
+)
+LABEL_START = re.compile(
+    r"(start|beginning|begin) of (the |each |its |every )?([\w-]+ ){0,3}(interval|period|quarter|hour|half)"
+    r"|(interval|period)[ -](start|begin)|(intervall|zeitraum|periode)(s|n)?(anfang|beginn|start)"
+    r"|(anfang|beginn) (des|der|jedes|jeder) \w+|d[ée]but (de |d[eu] )?l?'?(intervalle|p[ée]riode)"
+    r"|(inicio|principio) del? (intervalo|per[ií]odo)|inizio dell?['a-z]* ?(intervallo|periodo)",
+    re.I,
+)
+LABEL_END = re.compile(
+    r"end of (the |each |its |every )?([\w-]+ ){0,3}(interval|period|quarter|hour|half)"
+    r"|(interval|period)[ -]end(ing)?|(intervall|zeitraum|periode)(s|n)?ende?|ende (des|der|jedes|jeder) \w+"
+    r"|fin (de |d[eu] )?l?'?(intervalle|p[ée]riode)|(fin|final) del? (intervalo|per[ií]odo)"
+    r"|fine dell?['a-z]* ?(intervallo|periodo)",
+    re.I,
+)
+"""What a sentence above a table says of its times."""
+
+MIDDLE = re.compile(
+    r"\b(middle|cent(er|re)) of|mid-?(interval|point|period)|\bmitte (des|der)|milieu d|met[àa] dell|mitad del",
+    re.I,
+)
 OTHER = re.compile(
     r"volt|spannung|current|strom|freq|fr[ée]q|temp|signal|status|state|error|fehler|tensi|spanning|courant|corriente|corrente"
     r"|irradi|einstrahl|humid|wind|rssi|efficien|wirkungsgrad|cos ?phi|power factor|leistungsfaktor|price|preis|cost"

@@ -90,6 +90,10 @@ class Make:
     extra: tuple[tuple[str, Callable[[datetime], str]], ...] = ()
     beside: tuple[str, ...] = ()
     """Further columns for each unit: power, dc, ac, hz, temp."""
+    before: tuple[str, ...] = ()
+    """Columns for each unit that stand before its values: max, limit, dc_power, id."""
+    received: str = ""
+    """The heading of a column of times in front: when a program heard of the value."""
     names: str = "serial"
     serials: tuple[str, ...] = SERIALS
     cell_unit: str = ""
@@ -352,6 +356,14 @@ MAKES = (
          offset="Z", time="%Y-%m-%dT%H:%M:%S"),
     Make("counter_kwh_unsaid", quantity="counter_kwh", heading="{serial}", label="end", midnight_24=True),
     Make("counter_wh_said_kwh", quantity="counter_wh", heading="Total {serial} kWh", label="end"),
+    Make("numbered_without_heading", is_numbered=True, time_heading="start", heading="X{serial}.Wh"),
+    Make("bounds_beside", heading="{serial} avg W", quantity="power_w", before=("max", "limit")),
+    Make("direct_before_alternating", shape="long", value_heading="AC power (W)", quantity="power_w",
+         before=("dc_power",)),
+    Make("ids_of_rows", shape="long", value_heading="avg_power_w", quantity="power_w", before=("id",)),
+    Make("end_said_above", label="end", preamble=("Every time is the end of the quarter hour that it closes.",),
+         hours=(3, 19)),
+    Make("received_beside", shape="long", time_heading="interval_start", received="received_at"),
     Make("hourly_utc_offset", interval=60, offset="Z", zone="UTC", label="end"),
 )  # fmt: skip
 

@@ -35,6 +35,10 @@ BESIDE: dict[str, tuple[str, Callable[[float], str]]] = {
     "ac": ("AC voltage (V)", lambda w: f"{229 + w / 100:.1f}"),
     "hz": ("Frequency (Hz)", lambda w: f"{50 + w / 10000:.2f}"),
     "temp": ("Temperature (°C)", lambda w: f"{15 + w / 10:.1f}"),
+    "max": ("max W", lambda w: f"{1.2 * w + (w > 0):.1f}"),
+    "limit": ("limit W", lambda _w: "350.0"),
+    "dc_power": ("DC power (W)", lambda w: f"{w / 0.96:.1f}"),
+    "id": ("id", lambda _w: "0"),
 }
 
 
@@ -133,7 +137,7 @@ def _wide(grid: Grid) -> Iterator[Row]:
     make, names = grid.make, grid.make.shown_names
     clock = _clock_heading(make)
     blank, extra = ["" for _ in clock], [name for name, _ in make.extra]
-    each = [(s, b) for s in grid.serials for b in ("", *make.beside)]
+    each = [(s, b) for s in grid.serials for b in (*make.before, "", *make.beside)]
     if make.upper:
         yield blank + [make.upper.format(serial=names[s]) for s, _ in each] + ["" for _ in extra]
     headings = [f"{names[s]} {BESIDE[b][0]}" if b else make.heading.format(serial=names[s]) for s, b in each]
@@ -147,10 +151,11 @@ def _wide(grid: Grid) -> Iterator[Row]:
 
 def _long(grid: Grid) -> Iterator[Row]:
     make = grid.make
-    extra = [name for name, _ in make.extra]
+    extra, number = [name for name, _ in make.extra], 5000
     yield [
         *_clock_heading(make),
         make.serial_heading,
+        *(BESIDE[b][0] for b in make.before),
         make.value_heading,
         *(BESIDE[b][0] for b in make.beside),
         *extra,
@@ -159,9 +164,11 @@ def _long(grid: Grid) -> Iterator[Row]:
         for s in grid.serials:
             if (s, t) in grid.cells:
                 beside = [_beside(grid, s, t, b) for b in make.beside]
+                number += 1
                 yield [
                     *_clock(make, t, s),
                     make.shown_names[s],
+                    *(str(number) if b == "id" else _beside(grid, s, t, b) for b in make.before),
                     grid.cells[s, t],
                     *beside,
                     *(f(t) for _, f in make.extra),
@@ -265,7 +272,11 @@ def _times(grid: Grid) -> Iterator[Row]:
 
 
 def _clock_heading(make: Make) -> Row:
-    return [make.time_heading, *([make.second_time[1]] if make.second_time and make.second_time[1] else [])]
+    return [
+        *filter(None, [make.received]),
+        make.time_heading,
+        *([make.second_time[1]] if make.second_time and make.second_time[1] else []),
+    ]
 
 
 def _zone(name: str) -> tzinfo:
@@ -309,6 +320,9 @@ def _clock(make: Make, start: datetime, serial: str | None = None) -> Row:
         other = at + timedelta(minutes=make.interval) if make.second_time[0] == "end" else at
         pattern = make.time if make.second_time[0] == "end" else make.second_time[0]
         found.append(other.astimezone(_zone(make.zone)).strftime(pattern))
+    if make.received:
+        heard = local + timedelta(minutes=make.interval, seconds=7)
+        found.insert(0, _text_of(make, heard) + offset)
     return found
 
 
