@@ -91,6 +91,7 @@ def test_a_mistyped_serial(client: TestClient) -> None:
     assert after["units"] == right["units"], "verified as if the record had always been right"
 
 
+@pytest.mark.one_database
 def test_a_unit_on_another_plane(client: TestClient) -> None:
     path = _sent(client, site := _roofs(Fault("wrong_plane", (WRONG,))))
     (turned,) = _of_cause(_verified(client, path), "wrong_plane")
@@ -104,6 +105,7 @@ def test_a_unit_on_another_plane(client: TestClient) -> None:
     assert (moved["plane"], moved["row"], moved["column"]) == ("west roof", None, None)
 
 
+@pytest.mark.one_database
 def test_two_units_that_were_exchanged(client: TestClient) -> None:
     path = _sent(client, _roofs(Fault("swapped", (WRONG, WRONG + 6))))
     (pair,) = _of_cause(_verified(client, path), "swapped")
@@ -113,6 +115,7 @@ def test_two_units_that_were_exchanged(client: TestClient) -> None:
     assert _of_cause(after, "swapped") == []
 
 
+@pytest.mark.one_database
 def test_a_plane_that_faces_another_way(client: TestClient) -> None:
     right = _roofs().record("2026-06-01")["planes"]
     path = _sent(client, _roofs(), planes=[{**right[0], "azimuth_deg": 130, "tilt_deg": 40}, right[1]])
@@ -124,6 +127,7 @@ def test_a_plane_that_faces_another_way(client: TestClient) -> None:
     assert after["units"] != _verified(client, path)["units"]
 
 
+@pytest.mark.one_database
 @pytest.mark.parametrize("minutes", [60, -7])
 def test_a_clock_that_is_off(client: TestClient, minutes: int) -> None:
     path = _sent(client, _roofs(), minutes_late=minutes)
