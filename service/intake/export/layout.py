@@ -11,7 +11,7 @@ from functools import lru_cache
 from service.intake.export import words
 from service.intake.export.cells import lost_digits, number
 from service.intake.export.naming import Units
-from service.intake.export.times import lacks_year, offset_of, parse
+from service.intake.export.times import lacks_year, offset_of, parse, zone_name_of
 from service.intake.problems import told
 
 LOOKED_AT = 200
@@ -286,7 +286,7 @@ def named_column(headings: Sequence[str], index: int) -> str:
 
 def _has_offset(cell: str) -> bool:
     found = parse(cell, "dmy") or parse(cell, "mdy")
-    return bool(found) and found.offset is not None if found else False
+    return found is not None and (found.offset is not None or bool(found.zone))
 
 
 def _is_midnight(cell: str) -> bool:
@@ -297,7 +297,7 @@ def _is_midnight(cell: str) -> bool:
 def _holds_zones(data: Rows, column: int, heading: str) -> bool:
     """Return whether a column holds offsets; numbers such as -100 or +5 are some only under a heading that says so."""
     if words.ZONE.search(heading):
-        return _share(data, column, lambda cell: offset_of(cell) is not None) >= 0.9
+        return _share(data, column, lambda cell: offset_of(cell) is not None or zone_name_of(cell)) >= 0.9
     return _share(data, column, lambda cell: offset_of(cell) is not None and _is_no_number(cell)) >= 0.9
 
 

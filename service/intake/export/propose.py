@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 import numpy as np
 
 from service.intake.export import columns as cols
 from service.intake.export import words
+from service.intake.export.abbreviations import meanings
 from service.intake.export.asking import asked, in_words
 from service.intake.export.cells import decimal_of
 from service.intake.export.dates import by_light, order_of
@@ -26,7 +28,16 @@ from service.intake.export.quantity import best_columns, by_size, fitting_quanti
 from service.intake.export.survey import Survey, Trace, stamps, survey, time_text, traces
 from service.intake.export.tables import Seen, Table
 from service.intake.export.times import DAY_S, Stamp, parse
-from service.intake.export.zones import LARGEST_LATENESS_MIN, Clockwork, Light, naive_zone, named_in, zone_of
+from service.intake.export.zones import (
+    LARGEST_LATENESS_MIN,
+    Clockwork,
+    Light,
+    doubtful_zone,
+    naive_zone,
+    named_in,
+    sign,
+    zone_of,
+)
 from service.intake.fields import INTERVALS_MIN
 from service.intake.problems import FieldError, Refused, mark, told
 from service.store.grids import IntArray
@@ -53,6 +64,13 @@ class _Look:
     tail: list[Stamp]
     head: Mapping[str, Trace]
     spread: Mapping[str, Trace]
+    meant: Mapping[str, frozenset[int]]
+    """The offsets that short names of zones may mean, if times have any."""
+
+    @property
+    def certain(self) -> dict[str, int]:
+        """Return what those names mean that mean one thing."""
+        return {short: next(iter(offsets)) for short, offsets in self.meant.items() if len(offsets) == 1}
 
 
 def propose(
@@ -117,7 +135,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
         return _outlasts_days(found, units.known)
 
     order = by_light(order, draft, outlast)
-    look = _look(data, found, layout, order, factors, decimal, names)
+    look = _look(data, found, layout, order, factors, decimal, names, units.known.zone)
     steps = _steps(look.head, draft)
     interval = _interval(look, steps, draft)
     steps = replace(steps, usual_s=interval * 60)
@@ -142,6 +160,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
         newest_first=steps.newest_first,
         intervals={} if irregular else {n: by_label(c, label) for n, c in steps.changes.items()},
         irregular=irregular,
+        meant=look.certain,
     )
 
 
@@ -167,6 +186,7 @@ def _look(
     factors: Mapping[int, float],
     decimal: str,
     names: Mapping[str, str],
+    zone: str,
 ) -> _Look:
     stamped = stamps(data, layout, order)
 
@@ -174,7 +194,8 @@ def _look(
         by_name = traces(rows, at, layout, factors, decimal).items()
         return {names.get(name, name): trace for name, trace in by_name if names.get(name) != ""}
 
-    head, all_over = told_of(data, stamped), told_of(found.spread, stamps(found.spread, layout, order))
+    everywhere = stamps(found.spread, layout, order)
+    head, all_over = told_of(data, stamped), told_of(found.spread, everywhere)
     if not any(t.naive.size for t in head.values()):
         raise NotReadable(told("no row has a time and a number"))
     every = np.concatenate([t.values for t in head.values()])
@@ -182,7 +203,14 @@ def _look(
         raise NotReadable(told("its values are negative; export what was made as positive numbers"))
     last = [r for r in found.tail if any(i < len(r) and not words.is_missing(r[i]) for i in factors)]
     known, tail = ([s for s in each if s is not None] for each in (stamped, stamps(last, layout, order)))
-    return _Look(data, layout, order, known, tail, head, all_over)
+    look = _Look(data, layout, order, known, tail, head, all_over, _meant(zone, (*stamped, *everywhere)))
+    return replace(look, stamps=[s.where(look.certain) for s in known])
+
+
+def _meant(zone: str, stamped: Sequence[Stamp | None]) -> Mapping[str, frozenset[int]]:
+    found = [s for s in stamped if s is not None]
+    years = {datetime.fromtimestamp(day, UTC).year for day in {s.day for s in found if s.day is not None}}
+    return meanings(zone, years) if any(s.zone for s in found) else {}
 
 
 def _outlasts_days(found: Mapping[str, Trace], known: Known) -> bool | None:
@@ -429,7 +457,7 @@ def _likely_zone(look: _Look, light: Light, draft: Draft) -> tuple[str, bool, bo
     if "timezone" in draft.answers:
         return draft.answers["timezone"], True, False
     headings = _headings(look)
-    guess, question = _naive_zone(light, headings, draft)
+    guess, question = _naive_zone(light, look, draft)
     likely = (question.proposed if question else None) or str(guess.value)
     return likely, named_in(headings) is not None, question is not None
 
@@ -511,7 +539,7 @@ def _zone(look: _Look, light: Light, draft: Draft) -> str | None:
     if with_offset:
         draft.warnings.append(told("some times have an offset from UTC and some have none"))
     headings = _headings(look)
-    zone = draft.settle("timezone", *_naive_zone(light, headings, draft))
+    zone = draft.settle("timezone", *_naive_zone(light, look, draft))
     if "timezone" in draft.answers:
         _warn_of_zone(zone, light, draft)
     elif zone != light.known.zone and not draft.is_open("timezone") and named_in(headings) is None:
@@ -520,8 +548,13 @@ def _zone(look: _Look, light: Light, draft: Draft) -> str | None:
     return zone
 
 
-def _naive_zone(light: Light, headings: str, draft: Draft) -> tuple[Guess, Question | None]:
-    return naive_zone(light, headings) if draft.zone is None else (draft.zone, None)
+def _naive_zone(light: Light, look: _Look, draft: Draft) -> tuple[Guess, Question | None]:
+    if draft.zone is not None:
+        return draft.zone, None
+    doubtful = {s.zone for s in look.stamps if s.zone and s.offset is None}
+    if doubtful:
+        return doubtful_zone(light, {short: look.meant[short] for short in sorted(doubtful)})
+    return naive_zone(light, _headings(look))
 
 
 def _headings(look: _Look) -> str:
@@ -541,7 +574,7 @@ def _warn_of_zone(zone: str, light: Light, draft: Draft) -> None:
 
 
 def _warn_of_light(look: _Look, light: Light, draft: Draft) -> None:
-    late = [light.late(_sign(o)) for o in {s.offset for s in look.stamps} if o is not None]
+    late = [light.late(sign(o)) for o in {s.offset for s in look.stamps} if o is not None]
     if late and all(found is not None and abs(found) > LARGEST_LATENESS_MIN for found in late):
         draft.warnings.append(
             told(
@@ -556,8 +589,4 @@ def _offset_zone(look: _Look, known: Known) -> str:
     clock = Clockwork(zone_of(known.zone))
     if all(s.offset in clock.offsets(s.naive) for s in look.stamps[:: max(1, len(look.stamps) // 200)]):
         return known.zone
-    return _sign(look.stamps[0].offset or 0)
-
-
-def _sign(offset: int) -> str:
-    return f"{'-' if offset < 0 else '+'}{abs(offset) // 3600:02}:{abs(offset) % 3600 // 60:02}"
+    return sign(look.stamps[0].offset or 0)

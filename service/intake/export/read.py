@@ -264,7 +264,7 @@ class _Reader:
 
     def _times(self, columns: list[Texts]) -> _Times:
         texts = joined(columns)
-        readable, naive, offset = parse_all(texts.distinct, self._recipe.order)
+        readable, naive, offset = parse_all(texts.distinct, self._recipe.order, self._recipe.meant)
         first, second = offset.copy(), offset.copy()
         bare = offset == NO_OFFSET
         if self._clock is not None and bare.any():

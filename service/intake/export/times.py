@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Mapping
 from datetime import date
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from service.intake.export.abbreviations import everywhere
 from service.intake.export.model import Order
 from service.store.grids import BoolArray, IntArray
 
@@ -23,15 +25,31 @@ _EPOCH_DAY = date(1970, 1, 1).toordinal()
 _WEEKDAY = re.compile(r"^(mo|di|mi|do|fr|sa|so|mon|tue|wed|thu|fri|sat|sun)[a-z]*[.,]*\s+(?=\S)", re.I)
 _FIRST_WORD = re.compile(r"^[^\W\d_]{2,12}[.,]*\s+(?=\d)")
 _NUMBERS = re.compile(r"^(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})(?!\d)")
-_MONTH = r"(?:de\s+)?([^\W\d_]{3,10})\.?(?:[-. /,]+(?:del?\s+)?)"
-_DAY_NAME = re.compile(rf"^(\d{{1,2}})[-. /]+{_MONTH}(\d{{2,4}})(?!\d)", re.I)
-_NAME_DAY = re.compile(r"^([^\W\d_]{3,10})[-. /]+(\d{1,2})[-. /,]+(\d{2,4})(?!\d)", re.I)
-_COMPACT = re.compile(r"^(20\d\d)(\d\d)(\d\d)(?:[T ]?(\d\d)(\d\d)(\d\d)?)?(?!\d)")
+_MONTH = r"(?:(?:de|of)\s+)?([^\W\d_]{3,10})\.?(?:[-. /,]+(?:del?\s+)?)"
+_TH = r"(?:st|nd|rd|th)?"
+_DAY_NAME = re.compile(rf"^(\d{{1,2}}){_TH}[-. /]+{_MONTH}(\d{{2,4}})(?!\d)", re.I)
+_DAY_NAME_TIGHT = re.compile(r"^(\d{1,2})([a-z]{3})(\d{4})(?!\d)", re.I)
+_NAME_DAY = re.compile(rf"^([^\W\d_]{{3,10}})[-. /]+(\d{{1,2}}){_TH}[-. /,]+(\d{{2,4}})(?!\d)", re.I)
+_YEAR_LAST = re.compile(
+    r"^([^\W\d_]{3,10} +\d{1,2}) +(\d{1,2}:\d\d(?::\d\d)?)((?: +[A-Z]{1,5})?) +(\d{4})$", re.I
+)
+"""As the C library writes a time: Wed Aug 12 00:15:00 2026."""
+
+_COMPACT = re.compile(r"^(20\d\d)(\d\d)(\d\d)(?:[T ]?(\d\d)(\d\d)(?:(\d\d)(?:\.0+)?)?)?(?!\d)")
+_WEEK = re.compile(r"^(\d{4})-?W(\d\d)-?([1-7])(?!\d)")
+"""Year, week and day of the week of ISO 8601."""
+
+_SIGNS = re.compile(r"^(\d{4})\s?[年년]\s?(\d{1,2})\s?[月월]\s?(\d{1,2})\s?[日일]")
+"""Year, month and day, each before its sign, as in Chinese, Japanese and Korean."""
+
 _TIME = re.compile(
-    r"^[T ,]*(\d{1,2})[:h](\d{1,2})(?::(\d{2})(?:[.,]\d+)?)?(?!\d)\s*([ap])?(?:\.?\s?m\.?(?![a-z]))?"
+    r"^[T ,]*(\d{1,2})[:h](\d{1,2})(?::(\d{2})(?:[.,]\d+)?)?(?!\d)(?:\s*([ap])?(?:\.?\s?m\.?)?(?![a-z]))?"
     r"(?:\s*(?:uhr|hrs?|h)\b)?",
     re.I,
 )
+_COLON = re.compile(r"^:(?=\d{1,2}:\d\d)")
+"""Between date and time, as some logs have it: 12/Aug/2026:00:15:00."""
+
 _DOTTED = re.compile(r"^[T ,]+(\d{1,2})\.(\d{2})(?:\.(\d{2}))?(?![\d.,])()", re.I)
 """A time after a date only: alone it is a number."""
 
@@ -43,6 +61,7 @@ _YEARLESS = (
 """Day and month in numbers, or one of them by its name; without more they may also be a number or a name."""
 
 _OFFSET = re.compile(r"^(?:UTC|GMT)?([+-])(\d{1,2})(?::?(\d{2}))?$", re.I)
+SHORT = re.compile(r"[A-Z]{3,5}|ChST")
 _ZONES = {"z": 0, "utc": 0, "gmt": 0, "cet": 3600, "mez": 3600, "cest": 7200, "mesz": 7200}
 _MONTHS = {
     name: i
@@ -57,16 +76,24 @@ _MONTHS = {
 
 
 class Stamp(NamedTuple):
-    """A time as written: the day's first second since 1970, the second of the day, the offset; None if not there."""
+    """A time as written: the day's first second since 1970, the second of the day, the offset; None if not there.
+
+    `zone` is the short name of a zone that it ends with: what that means depends on where it is written.
+    """
 
     day: int | None
     second: int | None
     offset: int | None
+    zone: str = ""
 
     @property
     def naive(self) -> int:
         """Return the seconds since 1970 on the clock that wrote it."""
         return (self.day or 0) + (self.second or 0)
+
+    def where(self, meant: Mapping[str, int]) -> Stamp:
+        """Return it with the offset that its zone's name means there, if any."""
+        return self._replace(offset=meant[self.zone]) if self.zone in meant else self
 
 
 def parse(text: str, order: Order) -> Stamp | None:
@@ -82,19 +109,35 @@ def _parse(text: str, order: Order) -> Stamp | None:
     epoch = _epoch(text)
     if epoch is not None:
         return epoch
+    if last := _YEAR_LAST.match(text):
+        text = f"{last[1]} {last[4]} {last[2]}{last[3]}"
     found = _date(text, order)
     if found is None:
         return _time_only(text)
     day, second, rest = found
     if second is None:
-        second, rest = _clock(rest, after_date=True)
+        second, rest = _clock(_COLON.sub(" ", rest), after_date=True)
     if (
         second == 0 and ":" in rest
     ):  # a workbook's date, which is midnight, with the time in a cell of its own
         later, beyond = _clock(rest)
         second, rest = (0, rest) if later is None else (later, beyond)
+    return _with_zone(day, second, rest)
+
+
+def _with_zone(day: int | None, second: int | None, rest: str) -> Stamp | None:
     offset = offset_of(rest)
-    return None if rest and offset is None else Stamp(day, second, offset)
+    if rest and offset is None:
+        short = zone_name_of(rest)
+        return Stamp(day, second, None, short) if short and second is not None else None
+    return Stamp(day, second, offset)
+
+
+def zone_name_of(text: str) -> str | None:
+    """Return the short name of a zone, such as AEST, that a text is, whatever it means."""
+    short = text.strip(" ()[]")
+    is_one = SHORT.fullmatch(short) and short.upper() in everywhere()
+    return short.upper() if is_one else None
 
 
 def offset_of(text: str) -> int | None:
@@ -152,7 +195,7 @@ def _date(text: str, order: Order) -> tuple[int, int | None, str] | None:
         return (
             None if start is None or (compact[4] and timed is None) else (start, timed, text[compact.end() :])
         )
-    for pattern, read in ((_NUMBERS, _numbers), (_DAY_NAME, _day_name), (_NAME_DAY, _name_day)):
+    for pattern, read in _DATES:
         found = pattern.match(text)
         if found:
             start = read(found, order)
@@ -176,6 +219,28 @@ def _day_name(found: re.Match[str], _order: Order) -> int | None:
 
 def _name_day(found: re.Match[str], _order: Order) -> int | None:
     return _day(_year(found[3]), _month(found[1]), int(found[2]))
+
+
+def _week_day(found: re.Match[str], _order: Order) -> int | None:
+    try:
+        at = date.fromisocalendar(int(found[1]), int(found[2]), int(found[3]))
+    except ValueError:
+        return None
+    return _day(at.year, at.month, at.day)
+
+
+def _signs(found: re.Match[str], _order: Order) -> int | None:
+    return _day(int(found[1]), int(found[2]), int(found[3]))
+
+
+_DATES = (
+    (_NUMBERS, _numbers),
+    (_DAY_NAME, _day_name),
+    (_DAY_NAME_TIGHT, _day_name),
+    (_NAME_DAY, _name_day),
+    (_WEEK, _week_day),
+    (_SIGNS, _signs),
+)
 
 
 @lru_cache(200)
@@ -216,15 +281,14 @@ def _of_day(hour: int, minute: int, second: int) -> int | None:
 
 def _time_only(text: str) -> Stamp | None:
     second, rest = _clock(text)
-    return (
-        None if second is None or (rest and offset_of(rest) is None) else Stamp(None, second, offset_of(rest))
-    )
+    return None if second is None else _with_zone(None, second, rest)
 
 
 # Many at once
 
 
 NO_OFFSET = 1 << 30
+NOTHING_MEANT: Mapping[str, int] = {}
 
 
 class Stamps(NamedTuple):
@@ -235,15 +299,18 @@ class Stamps(NamedTuple):
     offset: IntArray
 
 
-def parse_all(texts: Any, order: Order) -> Stamps:
-    """Return what `parse` makes of each of a pyarrow array of texts; dates and clocks come again and again."""
+def parse_all(texts: Any, order: Order, meant: Mapping[str, int] = NOTHING_MEANT) -> Stamps:
+    """Return what `parse` makes of each of a pyarrow array of texts; dates and clocks come again and again.
+
+    `meant` are the offsets that short names of zones mean.
+    """
     import pyarrow.compute as pc  # noqa: PLC0415 - as in `blocks`
 
     at = _clock_begins(texts[0].as_py()) if len(texts) else 0
     dates = pc.utf8_slice_codeunits(texts, 0, at).dictionary_encode()
     clocks = pc.utf8_slice_codeunits(texts, at).dictionary_encode()
     day = _known([_date_alone(t, order) for t in dates.dictionary.to_pylist()], 1)[dates.indices]
-    clock = _known([_clock_alone(t, order) for t in clocks.dictionary.to_pylist()], 2)[clocks.indices]
+    clock = _known([_clock_alone(t, order, meant) for t in clocks.dictionary.to_pylist()], 2)[clocks.indices]
     naive, offset = day[:, 0] + clock[:, 0], clock[:, 1]
     readable = (day[:, 0] != _UNKNOWN) & (clock[:, 0] != _UNKNOWN)
     for i in np.flatnonzero(~readable).tolist():
@@ -252,7 +319,7 @@ def parse_all(texts: Any, order: Order) -> Stamps:
         if found is None or not readable[i]:
             naive[i], offset[i] = 0, 0
         else:
-            naive[i], offset[i] = found.naive, NO_OFFSET if found.offset is None else found.offset
+            naive[i], offset[i] = found.naive, _offset_or_none(found.where(meant))
     return Stamps(readable, naive, offset)
 
 
@@ -276,9 +343,13 @@ def _date_alone(text: str, order: Order) -> tuple[int, ...] | None:
     return (found.day,) if found is not None and found.day is not None and alone else None
 
 
-def _clock_alone(text: str, order: Order) -> tuple[int, ...] | None:
+def _offset_or_none(found: Stamp) -> int:
+    return NO_OFFSET if found.offset is None else found.offset
+
+
+def _clock_alone(text: str, order: Order, meant: Mapping[str, int]) -> tuple[int, ...] | None:
     """Return second and offset of a text that goes on after a date; None where it may belong to it."""
     found = parse(text, order) if text[:1] in (" ", "T") and text[1:2].isdigit() else None
     if found is None or found.day is not None or found.second is None:
         return None
-    return found.second, NO_OFFSET if found.offset is None else found.offset
+    return found.second, _offset_or_none(found.where(meant))

@@ -255,8 +255,8 @@ class Light:
     def choices(self) -> tuple[str, ...]:
         """Return the zones that a naive label may be of: the site's, UTC, and the site's without summer time."""
         standard = self._standard()
-        fixed = f"{'-' if standard < 0 else '+'}{abs(standard) // 3600:02}:{abs(standard) % 3600 // 60:02}"
-        return tuple(dict.fromkeys((self.known.zone, "UTC", *((fixed,) if standard else ()))))
+        fixed = (sign(standard),) if standard else ()
+        return tuple(dict.fromkeys((self.known.zone, "UTC", *fixed)))
 
     def _standard(self) -> int:
         trace = next((t for t in self.head.values() if t.naive.size), None)
@@ -358,6 +358,24 @@ def _likely(light: Light) -> tuple[Guess, Question | None]:
     )
     proposed = fitting[0] if fitting else None
     return Guess(proposed or site, 0.5, why), _question(light.choices(), why, proposed, light)
+
+
+def doubtful_zone(light: Light, meant: Mapping[str, frozenset[int]]) -> tuple[Guess, Question | None]:
+    """Return the zone of times whose names of zones mean several things, and the question where light cannot tell."""
+    name, offsets = next(iter(meant.items()))
+    zones = [sign(offset) for offset in sorted(offsets)]
+    fitting = [z for z in zones if light.fits(z)]
+    if len(meant) == 1 and len(fitting) == 1 and not any(map(light.may_be, set(zones) - set(fitting))):
+        why = told("{name} is the name of several zones, and only of this one the light can be", name=name)
+        return Guess(fitting[0], 0.9, why), None
+    why = told("{name} is the name of several zones", name=name)
+    choices = tuple(dict.fromkeys((*zones, light.known.zone))) if len(meant) == 1 else light.choices()
+    return Guess(light.known.zone, 0.5, why), _question(choices, why, next(iter(fitting), None), light)
+
+
+def sign(offset_s: int) -> str:
+    """Return an offset from UTC such as +01:00."""
+    return f"{'-' if offset_s < 0 else '+'}{abs(offset_s) // 3600:02}:{abs(offset_s) % 3600 // 60:02}"
 
 
 def _question(choices: tuple[str, ...], why: str, proposed: str | None, light: Light) -> Question:

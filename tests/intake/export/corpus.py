@@ -365,6 +365,19 @@ MAKES = (
          hours=(3, 19)),
     Make("received_beside", shape="long", time_heading="interval_start", received="received_at"),
     Make("hourly_utc_offset", interval=60, offset="Z", zone="UTC", label="end"),
+    Make("zone_names", offset="name", zone="Europe/Athens", first=date(2026, 10, 23), days=5, time_heading="Start"),
+    Make("zone_name_of_several", offset="name", zone="Asia/Kolkata", time="%d %b %Y %I:%M %p"),
+    Make("zone_name_apart", time="%Y-%m-%d %H:%M", second_time=("%Z", "tz"), zone="Europe/Athens"),
+    Make("weeks", time="%G-W%V-%u %H:%M"),
+    Make("weeks_compact", time="%GW%V%uT%H:%M:%S", label="end"),
+    Make("ordinals", time="%B %-dth, %Y %I:%M%p", delimiter=";"),
+    Make("ordinals_of", time="%A, %-dth of %B %Y %H:%M"),
+    Make("year_last", time="%a %b %d %H:%M:%S %Y"),
+    Make("year_last_after_zone", time="%a %b %d %H:%M:%S %Z %Y"),
+    Make("colon_after_date", time="%d/%b/%Y:%H:%M:%S %z"),
+    Make("months_unparted", time="%d%b%Y:%H:%M:%S"),
+    Make("signs_after_numbers", time="%Y年%m月%d日 %H:%M"),
+    Make("compact_floating", time="%Y%m%d%H%M%S.0"),
 )  # fmt: skip
 
 

@@ -203,7 +203,8 @@ class RowByRow:
 
     def _stamp(self, text: str) -> Stamp | None:
         if text not in self._texts:
-            self._texts[text] = parse(text, self._recipe.order)
+            found = parse(text, self._recipe.order)
+            self._texts[text] = found and found.where(self._recipe.meant)
         return self._texts[text]
 
     def _utc(self, serial: str, stamp: Stamp) -> int | str:
