@@ -53,6 +53,8 @@ class Columns(NamedTuple):
 
     texts: list[Texts]
     values: list[FloatArray | Texts]
+    widths: IntArray | None = None
+    """How many cells each row has, up to the last that is not empty; None where all have the same."""
 
 
 class Block(Protocol):
@@ -91,12 +93,17 @@ class Rows:
 
     def columns(self, texts: Sequence[int], values: Sequence[int], decimal: str) -> Columns:  # noqa: ARG002
         """Return the columns at these places, as texts."""
-        return Columns([self._texts(i) for i in texts], [self._texts(i) for i in values])
+        widths = np.array([_width(row) for row in self.held], dtype=np.int64)
+        return Columns([self._texts(i) for i in texts], [self._texts(i) for i in values], widths)
 
     def _texts(self, column: int) -> Texts:
         import pyarrow as pa  # noqa: PLC0415 - 60 MB that a server to which nobody brings a file need not hold
 
         return _coded(pa.array([row[column] if len(row) > column else "" for row in self.held], pa.string()))
+
+
+def _width(row: Row) -> int:
+    return next((i for i in range(len(row), 0, -1) if row[i - 1].strip()), 0)
 
 
 def in_blocks(rows: Iterator[Row]) -> Iterator[Rows]:

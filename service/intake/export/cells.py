@@ -17,6 +17,10 @@ _COMMA_IS_DECIMAL = re.compile(r"^[+-]?(0,\d+|\d+,\d{1,2}|\d+,\d{4,}|\d{4,},\d+|
 _POINT_IS_DECIMAL = re.compile(r"^[+-]?(0?\.\d+|\d+\.\d{1,2}|\d+\.\d{4,}|\d{4,}\.\d+|\d{1,3}(,\d{3})+\.\d*)$")
 _POINT_GROUPS = re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3})+$")
 _COMMA_GROUPS = re.compile(r"^[+-]?[1-9]\d{0,2}(,\d{3})+$")
+_TWICE_GROUPED = {
+    ",": re.compile(r"^[+-]?[1-9]\d{0,2}(,\d{3}){2,}$"),
+    ".": re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3}){2,}$"),
+}
 _SCIENTIFIC = re.compile(r"^\d([.,]\d+)?e\+?\d+$", re.I)
 _APART = str.maketrans({"'": None, "\u2019": None, "\u2212": "-"})
 
@@ -32,6 +36,9 @@ def decimal_of(cells: Iterable[str]) -> tuple[str | None, str]:
             if comma > point
             else (".", told("numbers are written as 0.5"))
         )
+    twice = {sign for sign, groups in _TWICE_GROUPED.items() if any(groups.match(t) for t in texts)}
+    if len(twice) == 1 and not comma:
+        return (".", told("commas part thousands")) if "," in twice else (",", told("points part thousands"))
     grouped = any(_COMMA_GROUPS.match(t) or _POINT_GROUPS.match(t) for t in texts)
     if comma or grouped:
         return None, told("numbers such as 1,234 or 1.234 may be one and a bit, or above a thousand")

@@ -11,7 +11,7 @@ from service.intake.export.draft import Draft
 from service.intake.export.layout import Layout, NotReadable
 from service.intake.export.model import Guess, Order
 from service.intake.export.survey import stamps, time_text
-from service.intake.export.times import DAY_S, depends_on_order, parse
+from service.intake.export.times import DAY_S, depends_on_order, parse, weekday_of
 from service.intake.problems import told
 
 _ORDERS: Mapping[str, Order] = {"true": "dmy", "false": "mdy", "year_first": "ymd"}
@@ -36,6 +36,7 @@ def order_of(data: Rows, spread: Rows, layout: Layout, draft: Draft, now: float 
         return _ORDERS[draft.settle("day_first", Guess("", 0, ""), None)]
     if not possible:
         raise NotReadable(told("its dates fit no one order of day, month and year"))
+    possible = [o for o in possible if _agree_with_names(readable, o)] or possible
     days = {o: _day_list(data, layout, o) for o in (possible if len(possible) > 1 else ())}
     smooth = [o for o, found in days.items() if _jumps(found) == 0]
     if len(smooth) == 1 and _run_on(days[smooth[0]]):
@@ -50,9 +51,18 @@ def order_of(data: Rows, spread: Rows, layout: Layout, draft: Draft, now: float 
             draft.guesses["day_first"] = Guess("true", 0.95, why)
             return "dmy"
     if len(possible) == 1 or len({tuple(parse(t, o) for t in readable) for o in possible}) == 1:
-        draft.guesses["day_first"] = Guess(_WORDS[possible[0]], 0.98, told("only so every date exists"))
+        draft.guesses["day_first"] = Guess(
+            _WORDS[possible[0]], 0.98, told("only so every date exists, and is of its day of the week")
+        )
         return possible[0]
     return _past_or_asked(readable, possible, draft, now)
+
+
+def _agree_with_names(texts: Sequence[str], order: Order) -> bool:
+    """Return whether days of the week that stand before the dates are theirs."""
+    found = [(weekday_of(t), stamp) for t in texts if (stamp := parse(t, order)) is not None]
+    named = [(day, stamp.day // DAY_S) for day, stamp in found if day is not None and stamp.day is not None]
+    return not named or sum((number + 3) % 7 == day for day, number in named) > 0.9 * len(named)
 
 
 def _past_or_asked(

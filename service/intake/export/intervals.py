@@ -18,6 +18,9 @@ JITTER = 0.1
 """Of a step, by which times may miss their interval: a poll that is late now and then."""
 
 REGULAR_SHARE = 0.6
+SHUFFLED = 0.1
+"""Of the steps, which go the other way: the rows stand in no order of time."""
+
 Changes = tuple[tuple[int, int], ...]
 EVER = -(1 << 62)
 
@@ -55,6 +58,8 @@ def steps_of(traces: Mapping[str, Trace]) -> Steps | None:
     steps: IntArray = joined[joined != 0]
     if not steps.size:
         return None
+    if min(np.mean(steps > 0), np.mean(steps < 0)) > SHUFFLED:
+        steps = np.concatenate([np.diff(np.unique(t.naive)) for t in traces.values()])
     newest_first = bool(np.median(np.sign(steps)) < 0)
     sizes, counts = np.unique(np.abs(steps), return_counts=True)
     usual, share = int(sizes[np.argmax(counts)]), float(counts.max() / steps.size)

@@ -49,6 +49,8 @@ class Layout:
     ignored: tuple[str, ...] = ()
     lost: tuple[str, ...] = ()
     warnings: tuple[str, ...] = field(default=())
+    width: int = 0
+    """How many cells a usual row has, or the headings have, if they are more."""
     headings_end: int = 0
     """The row, counted from 1, in which the headings end; 0 if there are none."""
 
@@ -96,6 +98,7 @@ def layout_of(rows: Rows, units: Units, name: str, header_row: int | None = None
         tuple(ignored),
         tuple(lost),
         warnings,
+        max(_usual_width(data), _width(headings)),
         end,
     )
 
@@ -172,9 +175,7 @@ def _headings(above: Rows, width: int, units: Units, *, is_said: bool) -> tuple[
 
 def _above_their_columns(headings: tuple[str, ...], data: Rows) -> tuple[str, ...]:
     """Return headings, by one later where rows are numbered; NotReadable where decimal commas part numbers."""
-    named = max((i + 1 for i, heading in enumerate(headings) if heading), default=0)
-    cells = Counter(max((i + 1 for i, cell in enumerate(r) if cell.strip()), default=0) for r in data)
-    usual = cells.most_common(1)[0][0]
+    named, usual = _width(headings), _usual_width(data)
     if not named or usual <= named:
         return headings
     timed = next((i for i in range(usual) if _kind_of(data, i) in ("datetime", "date")), 0)
@@ -191,6 +192,14 @@ def _above_their_columns(headings: tuple[str, ...], data: Rows) -> tuple[str, ..
             )
         )
     return headings
+
+
+def _width(row: Sequence[str]) -> int:
+    return max((i + 1 for i, cell in enumerate(row) if cell.strip()), default=0)
+
+
+def _usual_width(data: Rows) -> int:
+    return Counter(map(_width, data)).most_common(1)[0][0]
 
 
 def _is_of_time(heading: str) -> bool:

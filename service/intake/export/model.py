@@ -153,6 +153,8 @@ class Recipe:
     intervals: Mapping[str, tuple[tuple[int, int], ...]] = field(default_factory=dict)
     irregular: bool = False
     meant: Mapping[str, int] = field(default_factory=dict)
+    width: int = 0
+    """How many cells a row has; a number beyond them shows that the cells before have moved. 0: any."""
 
 
 @dataclass(frozen=True)

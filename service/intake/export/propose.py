@@ -161,6 +161,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
         intervals={} if irregular else {n: by_label(c, label) for n, c in steps.changes.items()},
         irregular=irregular,
         meant=look.certain,
+        width=layout.width,
     )
 
 

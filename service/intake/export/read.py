@@ -21,13 +21,21 @@ from service.intake.export.tables import Seen, Table
 from service.intake.export.times import DAY_S, NO_OFFSET, parse_all
 from service.intake.export.zones import Clockwork, zone_of
 from service.intake.fields import INTERVALS_MIN
-from service.intake.problems import FieldError, Refused, told
+from service.intake.problems import FieldError, Refused, mark, told
 from service.store.grids import BoolArray, FloatArray, IntArray, Samples
 
 PIECE_VALUES = 400_000
 PIECE_DAYS = 20_000
 """Days of single units, each of which is a row of the store."""
 SHOWN = 200
+
+
+MOVED = mark("it has more cells than the others; a sign that parts cells may stand within one")
+
+
+def has_moved(row: Row, width: int) -> bool:
+    """Return whether a row has a number beyond its columns."""
+    return any(any(map(str.isdigit, cell)) and words.is_plain_number(cell) for cell in row[width:])
 
 
 class Rejected(NamedTuple):
@@ -180,6 +188,13 @@ class _Rejecting:
             elif any(row):
                 self._tally.pass_over(row)
 
+    def moved(self, rows: IntArray, width: int) -> list[int]:
+        """Reject rows with a number beyond the last column, and return them: a remark there moves nothing."""
+        found = [(i, row) for i, row in self._shown(rows) if has_moved(row, width)]
+        for i, row in found:
+            self._add(i, "", " | ".join(cell[:SHOWN] for cell in row), told(MOVED))
+        return [i for i, _ in found]
+
     def nameless(self, rows: IntArray) -> None:
         """Reject rows without a unit."""
         for i, row in self._shown(rows):
@@ -238,6 +253,11 @@ class _Reader:
         times = self._times(columns.texts[: len(recipe.time_columns)])
         times.readable[list(block.faults)] = False
         data = np.arange(block.size) >= recipe.first_row - before
+        if recipe.width and columns.widths is not None:
+            moved = out.moved(
+                np.flatnonzero(data & times.readable & (columns.widths > recipe.width)), recipe.width
+            )
+            data[moved] = False
         out.timeless(np.flatnonzero(data & ~times.readable))
         rows = np.flatnonzero(data & times.readable)
         for unit, own, of_unit in self._units(rows, columns.texts[-1], out):

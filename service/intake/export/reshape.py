@@ -16,6 +16,7 @@ from service.intake.export.bare import Fold, Row
 from service.intake.export.blocks import in_blocks
 from service.intake.export.cells import number
 from service.intake.export.layout import kind_of
+from service.intake.export.qualified import by_quality, by_units, of_means
 from service.intake.export.tables import Table
 from service.intake.export.told_in_rows import in_columns
 
@@ -33,6 +34,11 @@ _DATE = re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d|\d{1,2}\.\d{1,2}\.\d{4}|20\d{6})(?!
 def unfolded(table: Table) -> Table:
     """Return the table with a row for each time, itself if it has them."""
     head = list(islice(table.rows(), HEAD))
+    for qualifies in (by_units, by_quality, of_means):
+        fold = qualifies(head, lambda table=table: islice(table.rows(), FAR))  # type: ignore[misc]
+        if fold is not None:
+            table = _folded(table, fold)
+            head = list(islice(table.rows(), HEAD))
     by_row = (bare.ranges, bare.in_parts, bare.hours_across, bare.clocks, bare.counted)
     written = next(filter(None, (kind(head) for kind in by_row)), None)
     told = None if written else in_columns(head, lambda: islice(table.rows(), FAR))

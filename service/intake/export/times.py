@@ -23,6 +23,19 @@ EARLIEST_YEAR, LATEST_YEAR = 2005, 2099
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 
 _WEEKDAY = re.compile(r"^(mo|di|mi|do|fr|sa|so|mon|tue|wed|thu|fri|sat|sun)[a-z]*[.,]*\s+(?=\S)", re.I)
+_WEEKDAYS = {
+    "mo": 0,
+    "di": 1,
+    "tu": 1,
+    "mi": 2,
+    "we": 2,
+    "do": 3,
+    "th": 3,
+    "fr": 4,
+    "sa": 5,
+    "so": 6,
+    "su": 6,
+}
 _FIRST_WORD = re.compile(r"^[^\W\d_]{2,12}[.,]*\s+(?=\d)")
 _NUMBERS = re.compile(r"^(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})(?!\d)")
 _MONTH = r"(?:(?:de|of)\s+)?([^\W\d_]{3,10})\.?(?:[-. /,]+(?:del?\s+)?)"
@@ -150,6 +163,12 @@ def offset_of(text: str) -> int | None:
     if seconds > LARGEST_OFFSET_S or seconds % 900:
         return None
     return -seconds if found[1] == "-" else seconds
+
+
+def weekday_of(text: str) -> int | None:
+    """Return the day of the week (0 is Monday) that stands before a date, in English or German."""
+    found = _WEEKDAY.match(text.strip())
+    return _WEEKDAYS[found[1].lower()[:2]] if found else None
 
 
 def lacks_year(text: str) -> bool:

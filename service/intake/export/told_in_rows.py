@@ -15,10 +15,10 @@ from service.intake.export.bare import Fold, Row
 from service.intake.export.layout import kind_of
 
 MOST_CHANNELS = 40
-_VALUE = re.compile(
+VALUE_HEADING = re.compile(
     r"(value|wert|valor|valeur|valore|waarde|warto[sś][cć]|messwert|reading|state|zustand)s?", re.I
 )
-_UNIT = re.compile(
+UNIT_HEADING = re.compile(
     r"(units?( of measure(ment)?)?|einheit|unidad|unit[ée]|unit[àa]|eenheid|jednostka|uom)", re.I
 )
 _TAIL = re.compile(r"(.*?)[\s_./:-]+([^\s_./:-]+)")
@@ -65,10 +65,12 @@ def _timed(row: Sequence[str]) -> bool:
 
 def _places(heading: Row, data: Sequence[Row]) -> _Places | None:
     plain = [re.sub(r"[\s_]+", " ", cell).strip() for cell in heading]
-    values = [i for i, cell in enumerate(plain) if _VALUE.fullmatch(cell)]
+    values = [i for i, cell in enumerate(plain) if VALUE_HEADING.fullmatch(cell)]
     if len(values) != 1:
         return None
-    units = [i for i, cell in enumerate(plain) if _UNIT.fullmatch(cell) and _share(data, i, _is_unit) > 0.9]
+    units = [
+        i for i, cell in enumerate(plain) if UNIT_HEADING.fullmatch(cell) and _share(data, i, _is_unit) > 0.9
+    ]
     unit = units[0] if len(units) == 1 else None
     rest = [i for i in range(len(heading)) if i not in (values[0], unit)]
     channels = [i for i in rest if _share(data, i, _is_channel) > 0.9]

@@ -94,6 +94,8 @@ OTHER = re.compile(
 ZONE = re.compile(r"zone|offset|utc|gmt|\btz\b|versatz|d[ée]calage|desfase|fuso|fuseau", re.I)
 ZONE_NAME = re.compile(r"\b[A-Z][a-z]+/[A-Z][A-Za-z_]+\b")
 _UNIT = re.compile(r"(?<![A-Za-z/])(k?)(wh?)(?![A-Za-z/²2])|(?<![A-Za-z])(k?)w[ .·*]h(?![A-Za-z])", re.I)
+_SYMBOL_OVER = re.compile(rf"{_B}(?:[EPW](?:_\w{{1,12}})?|energ\w*|power|leistung) ?/ ?(?=k?wh?{_E})", re.I)
+"""A quantity over its unit, as `E/Wh`; a price over one is none."""
 _OTHER_MEASURE = re.compile(
     r"[\[(]\s*([kMG]?J|[mMG]Wh?|[kM]?Ws|k?V[Aa][rR]?h?|m?Ah?|BTU)\s*[\])]|\s(kJ|MJ|mWh|MWh|GWh|kVA|BTU)$"
 )
@@ -125,6 +127,11 @@ def is_remark(cells: Sequence[str]) -> bool:
     return not said or bool(_REMARK.match(said[0])) or not any(_NUMBER.fullmatch(c.strip()) for c in said)
 
 
+def is_plain_number(cell: str) -> bool:
+    """Return whether a cell is a number as readings are."""
+    return bool(_NUMBER.fullmatch(cell.strip()[:60]))
+
+
 def is_total(name: str) -> bool:
     """Return whether a name is that of a sum or a mean, and of no unit."""
     found = _REMARK.match(name)
@@ -141,7 +148,8 @@ def is_measure(word: str) -> bool:
 
 def unit_of(text: str) -> str | None:
     """Return `w`, `kw`, `wh` or `kwh` if the text names exactly one of them."""
-    found = {(k + w).lower() if w else f"{kh.lower()}wh" for k, w, kh in _UNIT.findall(text)}
+    plain = _SYMBOL_OVER.sub(" ", text)
+    found = {(k + w).lower() if w else f"{kh.lower()}wh" for k, w, kh in _UNIT.findall(plain)}
     return found.pop() if len(found) == 1 else None
 
 

@@ -18,7 +18,7 @@ from service.intake.export.cells import Serials, number
 from service.intake.export.counter import BEGAN_ANEW, Counters, Powers
 from service.intake.export.grid import Grid
 from service.intake.export.model import QUANTITIES, Column, Known, Recipe
-from service.intake.export.read import SHOWN, Piece, Rejected, Tally, kept_interval
+from service.intake.export.read import MOVED, SHOWN, Piece, Rejected, Tally, has_moved, kept_interval
 from service.intake.export.survey import time_text
 from service.intake.export.times import Stamp, parse
 from service.intake.export.zones import Clockwork, zone_of
@@ -72,6 +72,9 @@ class RowByRow:
         stamp = self._stamp(text)
         if stamp is None or stamp.day is None or stamp.second is None:
             self._timeless(at, row)
+            return
+        if self._recipe.width and has_moved(row, self._recipe.width):
+            self._reject(at, "", " | ".join(cell[:SHOWN] for cell in row), MOVED)
             return
         self._row_times.clear()
         if self._recipe.serial_column is not None and self._name_of(row) is None:

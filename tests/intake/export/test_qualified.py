@@ -1,0 +1,106 @@
+"""Cells that say what the value beside them is worth, and rows whose cells have moved."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from service.intake.export.model import Known, Proposal
+from service.intake.export.propose import propose
+from service.intake.export.read import Rejected, Tally, read
+from service.intake.export.reshape import unfolded
+from service.intake.export.tables import tables_of
+from tests.intake.export.corpus import RECORD, SERIALS
+
+KNOWN = Known.of_record(RECORD)
+SETTLED = {"label": "start", "timezone": "UTC", "interval_min": "15"}
+TIMES = [f"2026-06-14 {10 + i // 4}:{15 * (i % 4):02}" for i in range(12)]
+ONE, OTHER = SERIALS[:2]
+Read = tuple[dict[str, dict[int, float]], list[Rejected], Proposal]
+
+
+def _read(folder: Path, lines: list[str], **answers: str) -> Read:
+    """Return each unit's values by the quarter hour after ten, what was rejected, and the proposal."""
+    path = folder / "export.csv"
+    path.write_text("\n".join([*lines, ""]))
+    table = unfolded(tables_of(path)[0])
+    proposal = propose(table, KNOWN, SETTLED | answers)
+    assert proposal.recipe is not None, proposal.refused
+    pieces = list(read(table, proposal.recipe, KNOWN, Tally()))
+    ten = datetime(2026, 6, 14, 10, tzinfo=UTC).timestamp()
+    found: dict[str, dict[int, float]] = {}
+    for one in (s for piece in pieces for s in piece.samples):
+        places = ((one.starts - ten) // 900).astype(int).tolist()
+        found.setdefault(one.serial, {}).update(dict(zip(places, one.values.tolist(), strict=True)))
+    return found, [r for piece in pieces for r in piece.rejected], proposal
+
+
+@pytest.mark.parametrize("heading", ["value", "energy"])
+def test_unit_of_measure_of_each_row_counts(heading: str, tmp_path: Path) -> None:
+    rows = [f"{t},{s},{v},{u}" for t in TIMES for s, v, u in ((ONE, "21.5", "Wh"), (OTHER, "0.0225", "kWh"))]
+    found, _, proposal = _read(tmp_path, [f"Time,Serial,{heading},unit", *rows], quantity="energy_wh")
+    assert found[ONE] == dict.fromkeys(range(12), 21.5)
+    assert found[OTHER] == pytest.approx(dict.fromkeys(range(12), 22.5))
+    assert proposal.questions == ()
+
+
+def test_values_of_bad_quality_are_missing(tmp_path: Path) -> None:
+    quality = ["Good"] * 5 + ["Bad"] + ["Good"] * 6
+    rows = [f"{t},{i + 1},{q},7,Good" for i, (t, q) in enumerate(zip(TIMES, quality, strict=True))]
+    found, _, _ = _read(tmp_path, [f"Time,{ONE} Wh,Quality,{OTHER} Wh,Quality", *rows])
+    assert sorted(found[ONE]) == [0, 1, 2, 3, 4, 6, 7, 8, 9, 10, 11]
+    assert len(found[OTHER]) == 12
+
+
+def test_quality_in_words_that_are_not_known_changes_nothing(tmp_path: Path) -> None:
+    rows = [f"{t},{i + 1},{'so-so' if i % 2 else 'Good'}" for i, t in enumerate(TIMES)]
+    found, _, proposal = _read(tmp_path, [f"Time,{ONE} Wh,Quality", *rows])
+    assert len(found[ONE]) == 12
+    assert any("Quality" in w for w in proposal.warnings)
+
+
+def test_of_mean_least_and_most_the_mean_is_read(tmp_path: Path) -> None:
+    rows = [f"{ONE},{t},{s},{v}" for t in TIMES for s, v in (("max", 90), ("mean", 60), ("min", 20))]
+    found, _, proposal = _read(tmp_path, ["Serial,Time,statistic,Power (W)", *rows])
+    assert proposal.questions == ()
+    assert found[ONE] == dict.fromkeys(range(12), 60.0)
+
+
+@pytest.mark.parametrize(("cell", "moved"), [("1,020.3", True), ("ok", False)])
+def test_row_whose_cells_have_moved_is_rejected(cell: str, moved: bool, tmp_path: Path) -> None:
+    rows = [f"{t},20.3,{i + 1}" for i, t in enumerate(TIMES)]
+    rows[4] = f"{TIMES[4]},{cell},5" if moved else f"{rows[4]},{cell}"
+    found, rejected, _ = _read(tmp_path, [f"Time,Sum (Wh),{ONE} Wh", *rows])
+    assert (4 in found[ONE]) == (not moved)
+    assert [r.row for r in rejected] == ([6] if moved else [])
+    assert all("more cells than the others" in r.reason for r in rejected)
+
+
+def test_day_of_the_week_tells_the_month(tmp_path: Path) -> None:
+    rows = [f"Wed 03/04/2026 {10 + i // 4}:{15 * (i % 4):02},{i}" for i in range(12)]
+    _, _, proposal = _read(tmp_path, [f"Time,{ONE} Wh", *rows])
+    assert proposal.guesses["day_first"].value == "false"
+    assert "day_first" not in {question.key for question in proposal.questions}
+
+
+def test_rows_in_no_order_are_read(tmp_path: Path) -> None:
+    rows = [f"{TIMES[i * 5 % 12]},{i * 5 % 12}" for i in range(12)]
+    found, _, proposal = _read(tmp_path, [f"Time,{ONE} Wh", *rows], quantity="energy_wh")
+    assert proposal.questions == ()
+    assert found[ONE] == {i: float(i) for i in range(12)}
+
+
+def test_thousands_twice_parted_are_no_fractions(tmp_path: Path) -> None:
+    rows = [f'{t},"2,468,{975 + i}"' for i, t in enumerate(TIMES)]
+    found, _, proposal = _read(tmp_path, [f"Time,Total {ONE} Wh", *rows], quantity="counter_wh")
+    assert proposal.questions == ()
+    assert set(found[ONE].values()) == {1.0}
+
+
+def test_quantity_over_its_unit_is_a_unit_and_a_price_is_none(tmp_path: Path) -> None:
+    rows = [f"{t},{i},0.3" for i, t in enumerate(TIMES)]
+    _, _, proposal = _read(tmp_path, [f"Time,{ONE} E_int/Wh,EUR/kWh", *rows])
+    assert proposal.guesses["quantity"].value == "energy_wh"
+    assert any("EUR/kWh" in w for w in proposal.warnings)
