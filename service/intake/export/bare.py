@@ -8,11 +8,13 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import pairwise
+from math import gcd
 
 from service.intake.export import words
 from service.intake.export.layout import kind_of
+from service.intake.export.times import EARLIEST_YEAR, LATEST_YEAR
 
 Row = list[str]
 Fold = Callable[[Iterator[Row]], Iterator[Row]]
@@ -26,9 +28,26 @@ FIRST_DAY, LAST_DAY = 38_353, 73_050
 
 HOUR = re.compile(r"hour|stunde|heure|\bhora|\bora\b|\buur|godzin|\bh+\b|^std\b", re.I)
 _CLOCK = re.compile(rf"{words.TIME.pattern}|{HOUR.pattern}|hh:?mm", re.I)
-_DAYS_OF_HOURS = tuple(
-    [form.format(hour) for hour in range(begin, begin + 24)] for begin in (0, 1) for form in ("{}", "{:02}")
+MINUTES = 1440
+_DAYS_OF_NUMBERS = (48, 96, 144, 288)
+"""How many intervals of one length a day has; hours are told by their name."""
+
+_DAYS_OF_HOURS = ([*range(24)], [*range(1, 25)])
+_HOUR_ACROSS = re.compile(
+    r"\s*(?:he|hr?|hours?|std\.?|stunde|heure|hora|ora|uur)?[ _]?(\d{1,2})"
+    r"(?:(?::00)?\s?[-\u2013]\s?\d{1,2}(?::00)?)?\s?(?:h|uhr)?\s*",
+    re.I,
 )
+_MINUTE = re.compile(r"minute|\bmin\b", re.I)
+_NUMBERED = re.compile(r"interval|period|slot|settlement|block|\b(no|nr|number|index)\b|#", re.I)
+_LENGTHS = {
+    96: re.compile(r"quarter|viertelstunde|quart d|cuarto de|quarto d|kwartier", re.I),
+    48: re.compile(r"half.?hour|halbstunde|halbe stunde|demi.?heure|media hora|mezz.?ora|halfuur", re.I),
+}
+"""What a day has so many of."""
+
+_BARE_CLOCK = re.compile("|".join(p.pattern for p in (_CLOCK, _MINUTE, _NUMBERED, *_LENGTHS.values())), re.I)
+_DECIMAL_HOUR = re.compile(r"(\d{1,2})(?:[.,](\d{1,6}))?")
 _DOTTED = re.compile(r"(\d{1,2})\.(\d\d)(?:\.(\d\d))?")
 _RANGE = re.compile(
     r"\s*((?:[^\s:]{1,20}[ T]){0,3}(\d{1,2}):(\d\d)(?::\d\d)?) ?(?:-|\u2013|\u2014|to|bis|a|until) ?"
@@ -36,12 +55,17 @@ _RANGE = re.compile(
 )
 _COUNTED = re.compile(r"\d{5}[.,]\d+")
 _PARTS = {
-    "year": re.compile(r"\s*(year|yyyy|jahr|ann[ée]e|a[ñn]o|anno|jaar|rok)\s*", re.I),
-    "month": re.compile(r"\s*(month|mm|monat|mois|mes|mese|maand|miesi[ąa]c)\s*", re.I),
-    "day": re.compile(r"\s*(day|dd|tag|jour|d[ií]a|giorno|dag|dzie[ńn])\s*", re.I),
-    "hour": re.compile(r"\s*(hours?|hh|stunde|heure|hora|ora|uur|godzina)\s*", re.I),
-    "minute": re.compile(r"\s*(min(ute|utes|uto|uut|uta)?)\s*", re.I),
+    "year": re.compile(r"year|yyyy|jahr|ann[ée]e|a[ñn]o|anno|jaar|rok", re.I),
+    "month": re.compile(r"month|mm|monat|mois|mes|mese|maand|miesi[ąa]c", re.I),
+    "day": re.compile(r"day|dd|tag|jour|d[ií]a|giorno|dag|dzie[ńn]", re.I),
+    "hour": re.compile(r"hours?|hh|hr|stunde|heure|hora|ora|uur|godzina", re.I),
+    "minute": re.compile(r"min(ute|utes|uto|uut|uta)?", re.I),
 }
+_DAY_OF_YEAR = re.compile(
+    r"doy|jday|yday|day ?of ?(the )?year|julian day|tag des jahres|jour de l.ann[ée]e", re.I
+)
+_HHMM = re.compile(r"hh:?mm|time|uhrzeit|heure|hora|ora", re.I)
+_BESIDE_PART = re.compile(rf"[(\[].*[)\]]|{words.START.pattern}|{words.END.pattern}", re.I)
 
 
 def ranges(head: Sequence[Row]) -> Fold | None:
@@ -97,65 +121,136 @@ def counted(head: Sequence[Row]) -> Fold | None:
 def clocks(head: Sequence[Row]) -> Fold | None:
     """Return the fold of a table with dates in one column, and hours such as 915, 0915, 091500 or 9 in another."""
     dated = next(
-        (
-            (i, c)
-            for i, row in enumerate(head)
-            for c in range(len(row[:FURTHEST]))
-            if kind_of(row[c]) == "date"
-        ),
+        ((i, c) for i, row in enumerate(head) for c in range(len(row[:FURTHEST])) if _is_day(row[c])),
         None,
     )
     if dated is None:
         return None
-    first, date = dated
-    rows = [row for row in head[first:] if len(row) > date and kind_of(row[date]) == "date"]
+    first, day = dated
+    rows = [row for row in head[first:] if len(row) > day and _is_day(row[day])]
     if len(rows) < FEWEST or any(kind_of(cell) == "time" for cell in rows[0][:FURTHEST]):
         return None
     for column in range(FURTHEST):
         heading = _heading(head[:first], column)
-        if column != date and _CLOCK.search(heading) and (read := _clock_of(rows, column, heading)):
+        if column == day or not _BARE_CLOCK.search(heading):
+            continue
+        cells = [row[column].strip() for row in rows if len(row) > column]
+        days = [row[day] for row in rows if len(row) > column]
+        if read := _clock_of(cells, heading) or _count_of(cells, days, heading):
             return _rewriting(column, read)
     return None
 
 
 def hours_across(head: Sequence[Row]) -> Fold | None:
-    """Return the fold of a table with days in rows, and the hours 0 to 23 or 1 to 24 in its heading."""
-    for at, (row, below) in enumerate(pairwise(head[:30])):
+    """Return the fold of a table with days in rows, and the hours 0 to 23 or 1 to 24 in its headings."""
+    for row, below in pairwise(head[:30]):
         for first in range(min(FURTHEST, len(row))):
-            hours = [cell.strip() for cell in row[first : first + 24]]
-            if hours in _DAYS_OF_HOURS and any(kind_of(cell) == "date" for cell in below[:first]):
-                return _rewriting_hours(at, first)
+            if _hours(row, first) in _DAYS_OF_HOURS and any(map(_is_day, below[:first])):
+                return _rewriting_hours(row[first : first + 24], first)
     return None
 
 
-def _rewriting_hours(at: int, first: int) -> Fold:
+def _hours(row: Row, first: int) -> list[int]:
+    """Return the hours that 24 cells name: 7, 07, HE7, 7 h; of 07-08 the first."""
+    found = [_HOUR_ACROSS.fullmatch(cell) for cell in row[first : first + 24]]
+    return [int(m[1]) for m in found if m]
+
+
+def _is_day(cell: str) -> bool:
+    """Return whether a cell is a date; that of a workbook is a midnight."""
+    return kind_of(cell.removesuffix(" 00:00:00")) == "date"
+
+
+def _rewriting_hours(heading: Row, first: int) -> Fold:
+    """Give clock times for hours wherever the headings stand, which may be above each block."""
+
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
-        for i, row in enumerate(rows):
-            if i == at:
-                hours = [f"{int(cell):02}:00" for cell in row[first : first + 24]]
-                yield [*row[:first], *hours, *row[first + 24 :]]
+        for row in rows:
+            if row[first : first + 24] == heading and not any(map(_is_day, row[:first])):
+                clock = [f"{hour:02}:00" for hour in _hours(row, first)]
+                yield [*row[:first], *clock, *row[first + 24 :]]
             else:
                 yield row
 
     return fold
 
 
-def _clock_of(rows: Sequence[Row], column: int, heading: str) -> Callable[[str], str] | None:
+def _clock_of(texts: Sequence[str], heading: str) -> Callable[[str], str] | None:
     """Return what makes clock times of a column's numbers, if all of them are such."""
-    dotted = [_DOTTED.fullmatch(row[column].strip()) for row in rows if len(row) > column]
+    if _are_decimal_hours(texts):
+        return _from_decimal_hour
+    dotted = [_DOTTED.fullmatch(text) for text in texts]
     if all(m and int(m[1]) <= 24 and int(m[2]) < 60 for m in dotted):
         return lambda cell: cell.strip().replace(".", ":") if _DOTTED.fullmatch(cell.strip()) else cell
-    cells = {row[column].strip().removesuffix(".0") for row in rows if len(row) > column}
+    cells = {text.removesuffix(".0") for text in texts}
     if len(cells) < FEWEST or not all(cell.isdecimal() and len(cell) <= 6 for cell in cells):
         return None
+    return _digits_of(cells, heading) if _CLOCK.search(heading) else None
+
+
+def _digits_of(cells: set[str], heading: str) -> Callable[[str], str] | None:
     found = sorted(map(int, cells))
     if found[-1] <= 24:
-        return (lambda cell: _clock(cell, 10_000)) if HOUR.search(heading) else None
+        return (lambda cell: _clock(cell, 10_000)) if HOUR.search(heading) and not _length(heading) else None
     for unit, largest in ((100, 2400), (1, 240_000))[max(map(len, cells)) > 4 :]:
         seconds = [n * unit for n in found]
         if found[-1] <= largest and all(s % 100 < 60 and s // 100 % 100 < 60 for s in seconds):
             return lambda cell, unit=unit: _clock(cell, unit)  # type: ignore[misc]
     return None
+
+
+def _count_of(texts: Sequence[str], days: Sequence[str], heading: str) -> Callable[[str], str] | None:
+    """Return what makes clock times of numbers that begin anew each day: its minutes, or the number of an interval."""
+    cells = [text.removesuffix(".0") for text in texts]
+    if not all(cell.isdecimal() and len(cell) <= 4 for cell in cells):
+        return None
+    found = set(map(int, cells))
+    begin, last = min(found), max(found)
+    is_minute = _MINUTE.search(heading) and 60 < last < MINUTES and any(n % 100 >= 60 for n in found)
+    if is_minute and not _length(heading):
+        return lambda cell: _of_minutes(cell, 1, 0)
+    first = {day: int(cell) for day, cell in zip(reversed(days), reversed(cells), strict=True)}
+    if len(found) < FEWEST or len(set(first.values())) > 1:
+        return None
+    whole = next((n for n in _DAYS_OF_NUMBERS if last - begin == n - 1), None) if len(first) > 1 else None
+    count = _length(heading) or (whole if _NUMBERED.search(heading) else None)
+    if count and begin in (0, 1) and last < count + begin:
+        return lambda cell: _of_minutes(cell, MINUTES // count, begin)
+    return None
+
+
+def _length(heading: str) -> int | None:
+    return next((count for count, name in _LENGTHS.items() if name.search(heading)), None)
+
+
+def _are_decimal_hours(cells: Sequence[str]) -> bool:
+    """Return whether numbers are hours whose fractions part each hour evenly; as minutes their digits do not."""
+    found = {cell: m for cell in cells if (m := _DECIMAL_HOUR.fullmatch(cell))}
+    if len(found) < len(set(cells)) or not any(m[2] for m in found.values()) or len(found) < FEWEST:
+        return False
+    minutes = {round(60 * float(cell.replace(",", "."))) for cell in found}
+    written = {int(m[1]) * 60 + int((m[2] or "0").ljust(2, "0")) for m in found.values()}
+    return max(minutes) <= MINUTES and _part_evenly(minutes) and not _part_evenly(written)
+
+
+def _part_evenly(minutes: set[int]) -> bool:
+    within = {minute % 60 for minute in minutes}
+    return len(within) > 1 and len(within) * gcd(60, *within) == 60
+
+
+def _from_decimal_hour(cell: str) -> str:
+    if not _DECIMAL_HOUR.fullmatch(cell.strip()):
+        return cell
+    return _clock_at(round(60 * float(cell.strip().replace(",", "."))))
+
+
+def _of_minutes(cell: str, each: int, first: int) -> str:
+    text = cell.strip().removesuffix(".0")
+    return _clock_at((int(text) - first) * each) if text.isdecimal() and len(text) <= 4 else cell
+
+
+def _clock_at(minute: int) -> str:
+    return f"{minute // 60:02}:{minute % 60:02}"
 
 
 def _clock(cell: str, unit: int) -> str:
@@ -167,12 +262,15 @@ def _clock(cell: str, unit: int) -> str:
 
 
 def in_parts(head: Sequence[Row]) -> Fold | None:
-    """Return the fold of a table whose year, month, day and hour (and minute) have columns of their own."""
+    """Return the fold of a table whose year, month, day (or day of the year) and time of the day have columns."""
     for at, row in enumerate(head[:30]):
+        named = [" ".join(_BESIDE_PART.sub(" ", cell).replace("_", " ").split()) for cell in row]
+        parts = {**_PARTS, "doy": _DAY_OF_YEAR, "hhmm": _HHMM}
         found = {
-            part: i for part, name in _PARTS.items() for i, cell in enumerate(row) if name.fullmatch(cell)
+            part: i for part, name in parts.items() for i, cell in enumerate(named) if name.fullmatch(cell)
         }
-        if {"year", "month", "day", "hour"} <= found.keys():
+        has_day = {"year", "month", "day"} <= found.keys() or {"year", "doy"} <= found.keys()
+        if has_day and (found.keys() & {"hour", "hhmm"}):
             return _joining(at, found)
     return None
 
@@ -181,17 +279,34 @@ def _joining(at: int, places: Mapping[str, int]) -> Fold:
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
         for number, row in enumerate(rows):
             rest = [cell for i, cell in enumerate(row) if i not in places.values()]
-            yield ["Time" if number == at else _from_parts(row, places), *rest]
+            yield [_named(row, places) if number == at else _from_parts(row, places), *rest]
 
     return fold
 
 
+def _named(row: Row, places: Mapping[str, int]) -> str:
+    """Return the heading of the time, with what those of its parts say of which end it is."""
+    said = [row[i] for i in places.values() if words.START.search(row[i]) or words.END.search(row[i])]
+    return " ".join(["Time", *dict.fromkeys(said)])
+
+
 def _from_parts(row: Row, places: Mapping[str, int]) -> str:
     cells = {part: row[i].strip().removesuffix(".0") for part, i in places.items() if len(row) > i}
-    if not all(cell.isdecimal() and len(cell) <= 4 for cell in cells.values()) or len(cells) < len(places):
+    clock = cells.pop("hhmm", "") if "hour" not in places else ""
+    cells.pop("hhmm", None)
+    if kind_of(clock) != "time":
+        clock = _clock(clock, 100)
+    numbers = all(cell.isdecimal() and len(cell) <= 4 for cell in cells.values())
+    if not numbers or len(cells) < len(places.keys() - {"hhmm"}):
         return " ".join(filter(None, cells.values()))
-    year, month, day, hour, minute = (int(cells.get(part, "0")) for part in _PARTS)
-    return f"{year:04}-{month:02}-{day:02} {hour:02}:{minute:02}"
+    of = {part: int(cell) for part, cell in cells.items()}
+    if "hour" in of:
+        clock = f"{of['hour']:02}:{of.get('minute', 0):02}"
+    if "month" in of and "day" in of:
+        return f"{of['year']:04}-{of['month']:02}-{of['day']:02} {clock}"
+    if not 1 <= of["doy"] <= 366 or not EARLIEST_YEAR <= of["year"] <= LATEST_YEAR:
+        return " ".join(filter(None, cells.values()))
+    return f"{date(of['year'], 1, 1) + timedelta(days=of['doy'] - 1)} {clock}"
 
 
 def _heading(above: Sequence[Row], column: int) -> str:

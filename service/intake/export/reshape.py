@@ -6,7 +6,7 @@ A table whose rows have times already is left as it is. What the cells mean besi
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import chain, islice, pairwise
@@ -47,22 +47,28 @@ def unfolded(table: Table) -> Table:
     elif told:
         table = _reshaped(table, told)
     head = list(islice(table.rows(), HEAD)) if written or told else head
-    for shape in (
+    shapes = (
         _date_alone,
         _blocks,
+        _side_by_side,
         _clock_across,
         _date_above,
         _date_once,
         _across,
-        _days_down,
-        _times_down,
-    ):
-        fold = shape(head, table)
-        if fold is not None:
-            table = _reshaped(table, fold)
-            break
+        *_MATRICES,
+    )
+    if found := _first_of(shapes, head, table):
+        shape, laid_out = found
+        table = _reshaped(table, laid_out)
+        if shape is _blocks and (within := _first_of(_MATRICES, list(islice(table.rows(), HEAD)), table)):
+            table = _reshaped(table, within[1])
     fold = _units_in_cells(list(islice(table.rows(), HEAD)))
     return table if fold is None else _folded(table, fold)
+
+
+def _first_of(shapes: Sequence[Shape], head: list[Row], table: Table) -> tuple[Shape, Fold] | None:
+    """Return the first shape that a table has, with its fold."""
+    return next(((shape, fold) for shape in shapes if (fold := shape(head, table)) is not None), None)
 
 
 def _folded(table: Table, fold: Fold) -> Table:
@@ -200,7 +206,7 @@ def _only_date(above: Sequence[Row], table: Table) -> str | None:
 def _date_alone(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
     """Return the fold of a table with each day's date in a row of its own, above the rows of its times."""
     timed = [i for i, row in enumerate(head) if _of_kind(row[:3], "time") and len(_full(row)) > 1]
-    dated = [i for i, row in enumerate(head) if len(_full(row)) == 1 and _of_kind(row, "date")]
+    dated = [i for i, row in enumerate(head) if _date_of_rows(row)]
     if len(timed) < FEWEST_ACROSS or not dated or dated[0] > timed[0]:
         return None
     if any(_of_kind(head[i], "datetime", "date") for i in timed):
@@ -209,12 +215,20 @@ def _date_alone(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 -
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
         date = ""
         for at, row in enumerate(rows):
-            found = _of_kind(row, "date") if len(_full(row)) == 1 else []
-            date = row[found[0]] if found else date
+            found = _date_of_rows(row)
+            date = found or date
             if not found:
                 yield [date if _of_kind(row[:3], "time") else "Date" if at < dated[0] else "", *row]
 
     return fold
+
+
+def _date_of_rows(row: Row) -> str:
+    """Return the date that stands alone in a row, or beside a word for it."""
+    full, dates = _full(row), _of_kind(row, "date")
+    said = [row[i] for i in full if i not in dates]
+    alone = len(dates) == 1 and len(said) <= 1 and not any(c.isdigit() for cell in said for c in cell)
+    return row[dates[0]] if alone else ""
 
 
 def _clock_across(head: list[Row], table: Table) -> Fold | None:
@@ -278,7 +292,8 @@ def _across(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as 
     """Return the fold of a table with all its times in one row, and a row for each unit."""
     for at, row in enumerate(head[:30]):
         times = _of_kind(row, "datetime")
-        if len(times) >= FEWEST_ACROSS and len(times) > 0.7 * len(_full(row)):
+        is_days = len(_dates(row)) >= len(times)
+        if len(times) >= FEWEST_ACROSS and len(times) > 0.7 * len(_full(row)) and not is_days:
             return _transposing(at, times)
         below = head[at + 1] if at + 1 < len(head) else []
         dates, clock = _of_kind(row, "date"), _of_kind(below, "time")
@@ -323,24 +338,24 @@ def _days_down(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - 
     for at, row in enumerate(head[:30]):
         times = _of_kind(row, "time")
         below = head[at + 1] if at + 1 < len(head) else []
-        if len(times) >= FEWEST_ACROSS and _of_kind(below[: times[0]], "date"):
+        if len(times) >= FEWEST_ACROSS and _dates(below[: times[0]]):
             return _unpivoted(at, times)
     return None
 
 
 def _unpivoted(at: int, times: list[int]) -> Fold:
-    before = range(times[0])
-
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
         yield from islice(rows, at)
         heading = next(rows)
         first = next(rows)
-        date = _of_kind(first[: times[0]], "date")[0]
-        others = [i for i in before if i != date]
+        date = _dates(first[: times[0]])[0]
+        named = [i for i in range(times[-1] + 1, len(heading)) if words.SERIAL.search(heading[i])]
+        others = [i for i in range(times[0]) if i != date] + named
         yield [heading[date], "Time", *(heading[i] for i in others), "Value"]
         for row in chain([first], rows):
-            for i in times if len(row) > date and kind_of(row[date]) == "date" else ():
-                yield [row[date], heading[i], *(row[o] for o in others), row[i] if len(row) > i else ""]
+            beside = [row[o] if len(row) > o else "" for o in others]
+            for i in times if date in _dates(row[: date + 1]) else ():
+                yield [row[date], heading[i], *beside, row[i] if len(row) > i else ""]
 
     return fold
 
@@ -348,7 +363,7 @@ def _unpivoted(at: int, times: list[int]) -> Fold:
 def _times_down(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
     """Return the fold of a table with a row for each time of the day, and a column for each day."""
     for at, row in enumerate(head[:30]):
-        dates = _of_kind(row, "date")
+        dates = _dates(row)
         below = head[at + 1 : at + 1 + FEWEST_ACROSS]
         if len(dates) < 2 or len(dates) <= 0.6 * len(_full(row)) or len(below) < FEWEST_ACROSS:
             continue
@@ -362,12 +377,57 @@ def _by_day(at: int, dates: list[int]) -> Fold:
         yield from islice(rows, at)
         heading = next(rows)
         timed = [(row[clock[0]], row) for row in rows if (clock := _of_kind(row[: dates[0]], "time"))]
-        yield ["Date", "Time", "Value"]
+        corner = " ".join(c.strip() for c in heading[: dates[0]] if c.strip())
+        yield ["Date", f"Time {corner}".strip(), _value_named(corner)]
         for i in dates:
             for at_clock, row in timed:
                 yield [heading[i], at_clock, row[i] if len(row) > i else ""]
 
     return fold
+
+
+def _value_named(corner: str) -> str:
+    """Return a heading with the unit of measure that the corner of a table names."""
+    unit = words.unit_of(corner)
+    return f"Value ({unit.replace('w', 'W')})" if unit else "Value"
+
+
+def _side_by_side(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
+    """Return the fold of a table with a block of columns for each day, under its date, and times down the side."""
+    for at, (row, names) in enumerate(pairwise(head[:30])):
+        begins = _dates(row)
+        if len(begins) < 2 or len(begins) != len(_full(row)) or begins[0] == 0:
+            continue
+        ends = [*begins[1:], len(names)]
+        blocks = [names[i:j] for i, j in zip(begins, ends, strict=True)]
+        below = head[at + 2 : at + 2 + FEWEST_ACROSS]
+        timed = len(below) == FEWEST_ACROSS and all(_of_kind(r[: begins[0]], "time") for r in below)
+        if timed and len(blocks[0]) > 1 and all(block == blocks[0] for block in blocks):
+            return _one_below_the_other(at, begins, len(blocks[0]))
+    return None
+
+
+def _one_below_the_other(at: int, begins: list[int], width: int) -> Fold:
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        yield from islice(rows, at)
+        dates, names = next(rows), next(rows)
+        side = range(begins[0])
+        unit = _value_named(" ".join(names[i] for i in side)).removeprefix("Value")
+        yield [
+            "Date",
+            *(names[i] for i in side),
+            *(f"{n}{unit}" for n in names[begins[0] : begins[0] + width]),
+        ]
+        below = [row for row in rows if _of_kind(row[: begins[0]], "time")]
+        for begin in begins:
+            for row in below:
+                yield [dates[begin], *(row[i] for i in side), *row[begin : begin + width]]
+
+    return fold
+
+
+Shape = Callable[[list[Row], Table], Fold | None]
+_MATRICES: tuple[Shape, ...] = (_days_down, _times_down)
 
 
 # Units of measure in the cells

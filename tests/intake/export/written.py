@@ -122,8 +122,10 @@ def _rows(make: Make, truth: Truth) -> Iterable[Row]:
         "told": _told,
         "dated": _dated,
         "across": _across,
+        "hours": _hours,
+        "beside": _side_by_side,
     }
-    rows = list(shape[make.shape](grid))
+    rows = [_parted(row, make) for row in shape[make.shape](grid)]
     if make.is_numbered:
         rows[1:] = [[str(i), *row] for i, row in enumerate(rows[1:])]
     if make.again:
@@ -131,6 +133,11 @@ def _rows(make: Make, truth: Truth) -> Iterable[Row]:
     if make.total:
         rows.append(["Total", *("123.4" for _ in rows[0][1:])])
     return rows
+
+
+def _parted(row: Row, make: Make) -> Row:
+    """Return a row whose date in parts, or beside a word, has a cell for each."""
+    return [*row[0].split(","), *row[1:]] if row and "," in make.time.replace(", ", "") else row
 
 
 def _wide(grid: Grid) -> Iterator[Row]:
@@ -268,6 +275,35 @@ def _times(grid: Grid) -> Iterator[Row]:
         yield [hour, *(found[hour].get(day, "") for day in days)]
 
 
+def _hours(grid: Grid) -> Iterator[Row]:
+    """Give a block for each unit, with a row for each day and a column for each hour, by its number or its end."""
+    make = grid.make
+    ends = make.label == "end"
+    yield [make.value_heading]
+    for s in grid.serials:
+        days: dict[str, list[str]] = {}
+        for t in grid.times:
+            at = t.astimezone(_zone(make.zone))
+            days.setdefault(at.strftime(make.time), []).append(grid.cells[s, t])
+        yield []
+        yield [make.shown_names[s]]
+        yield [make.time_heading, *(f"HE{hour + 1}" if ends else str(hour) for hour in range(24))]
+        yield from ([day, *cells] for day, cells in days.items())
+
+
+def _side_by_side(grid: Grid) -> Iterator[Row]:
+    """Give the days side by side, each under its date with a column for each unit, and times down the side."""
+    make = grid.make
+    local = [_local(make, t) for t in grid.times]
+    days = list(dict.fromkeys(at.strftime(make.time) for at in local))
+    yield ["", *(cell for day in days for cell in (day, *("" for _ in grid.serials[1:])))]
+    yield [make.time_heading, *(make.shown_names[s] for _ in days for s in grid.serials)]
+    rows: dict[str, Row] = {}
+    for t, at in zip(grid.times, local, strict=True):
+        rows.setdefault(f"{at:%H:%M}", []).extend(grid.cells[s, t] for s in grid.serials)
+    yield from ([clock, *cells] for clock, cells in rows.items())
+
+
 # Cells
 
 
@@ -316,6 +352,14 @@ def _clock(make: Make, start: datetime, serial: str | None = None) -> Row:
     if make.second_time and make.second_time[0].startswith("until"):
         end = f"{(at + timedelta(minutes=make.interval)).astimezone(_zone(make.zone)):%H:%M}"
         return [f"{found[0]} - {end}"] if make.second_time[1] == "" else [*found, f"{local:%H:%M}-{end}"]
+    if make.second_time and make.second_time[0] in ("hours", "minutes", "number"):
+        minute = local.hour * 60 + local.minute
+        of = {
+            "hours": f"{minute / 60:.2f}",
+            "minutes": str(minute),
+            "number": str(minute // make.interval + 1),
+        }
+        return [*found, of[make.second_time[0]]]
     if make.second_time:
         other = at + timedelta(minutes=make.interval) if make.second_time[0] == "end" else at
         pattern = make.time if make.second_time[0] == "end" else make.second_time[0]
