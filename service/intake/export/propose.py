@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -46,6 +47,10 @@ __all__ = ["Answers", "checked_answers", "propose"]
 
 INTERVALS = tuple(map(str, INTERVALS_MIN))
 NEGATIVE_SHARE = 0.9
+ROWS_LOOKED_AT = 2000
+MOST_ROWS, MANY_ROWS = 0.9, 0.02
+"""Of the rows that say how long they last: so many are all but some at a gap, so few are these."""
+
 
 _AGAINST = {
     "start": mark("the times are taken as starts of their intervals, but {why}"),
@@ -279,7 +284,7 @@ def _steps(head: Mapping[str, Trace], draft: Draft) -> Steps:
 
 
 def _interval(look: _Look, steps: Steps, draft: Draft) -> int:
-    minutes = _from_ends(look) or steps.usual_s / 60
+    minutes = _said_minutes(look, steps) or steps.usual_s / 60
     if minutes > LONGEST_MIN and "interval_min" not in draft.answers:
         raise NotReadable(_too_far_apart(minutes))
     why = told(
@@ -308,16 +313,46 @@ def _too_far_apart(minutes: float) -> str:
     )
 
 
-def _from_ends(look: _Look) -> float | None:
-    """Return the minutes between the start and the end in the first row, where a table has both."""
+def _said_minutes(look: _Look, steps: Steps) -> float | None:
+    """Return the minutes that most rows say that they cover; NotReadable where these change from row to row."""
+    said = Counter(_from_ends(look) or _from_durations(look))
+    if not said:
+        return None
+    minutes, count = said.most_common(1)[0]
+    several = {m for m, n in said.items() if n > MANY_ROWS * said.total()}
+    if count < MOST_ROWS * said.total() and not several <= set(steps.minutes):
+        raise NotReadable(
+            told(
+                "its rows cover times of different lengths ({several} min), one after the other; "
+                "export values of one interval",
+                several=", ".join(f"{m:g}" for m in sorted(several)),
+            )
+        )
+    return minutes if count >= MOST_ROWS * said.total() else None
+
+
+def _from_ends(look: _Look) -> list[float]:
+    """Return the minutes from start to end in the first rows, where a table has both."""
     columns, end_column = look.layout.time_columns, look.layout.end_column
-    if end_column is None or not look.data:
-        return None
-    start = parse(time_text(look.data[0], columns), look.order)
-    end = parse(time_text(look.data[0], (*columns[:-1], end_column)), look.order)
-    if not (start and end):
-        return None
-    return ((end.naive - start.naive) % DAY_S) / 60 or None
+    if end_column is None:
+        return []
+    starts, ends = (
+        [parse(time_text(row, which), look.order) for row in look.data[:ROWS_LOOKED_AT]]
+        for which in (columns, (*columns[:-1], end_column))
+    )
+    found = [((e.naive - s.naive) % DAY_S) / 60 for s, e in zip(starts, ends, strict=True) if s and e]
+    return [minutes for minutes in found if minutes]
+
+
+def _from_durations(look: _Look) -> list[float]:
+    """Return the minutes in a column that says how long rows last, and in what."""
+    headings = look.layout.headings
+    told_in = [(i, m) for i, heading in enumerate(headings) if (m := words.DURATION.search(heading))]
+    if len(told_in) != 1:
+        return []
+    column, unit = told_in[0][0], told_in[0][1][2].lower()
+    cells = [row[column].strip() for row in look.data[:ROWS_LOOKED_AT] if len(row) > column]
+    return [int(c) / (60 if unit[0] == "s" else 1) for c in cells if c.isdecimal() and int(c)]
 
 
 def _quantity(look: _Look, columns: Sequence[Value], steps: Steps, known: Known, draft: Draft) -> str:

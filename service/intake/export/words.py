@@ -64,6 +64,11 @@ NUMBER_OF_ROW = re.compile(
     r"|seq(uence)?|ligne|fila|riga|regel)\W*",
     re.I,
 )
+DURATION = re.compile(
+    rf"{_B}(duration|dauer|length|l[äa]nge|dur[ée]e|duraci[oó]n|durata|duur)[\s_]*[\[(]?(?:in )?"
+    rf"(s|sec|seconds|sek|sekunden|min|minutes|minuten)[\])]?{_E}",
+    re.I,
+)
 LABEL_START = re.compile(
     r"(start|beginning|begin) of (the |each |its |every )?([\w-]+ ){0,3}(interval|period|quarter|hour|half)"
     r"|(interval|period)[ -](start|begin)|(intervall|zeitraum|periode)(s|n)?(anfang|beginn|start)"
@@ -85,7 +90,7 @@ MIDDLE = re.compile(
     re.I,
 )
 OTHER = re.compile(
-    r"volt|spannung|current|strom|freq|fr[ée]q|temp|signal|status|state|error|fehler|tensi|spanning|courant|corriente|corrente"
+    rf"{_B}(duration|dauer|dur[ée]e|duraci[oó]n|durata|duur){_E}|volt|spannung|current|strom|freq|fr[ée]q|temp|signal|status|state|error|fehler|tensi|spanning|courant|corriente|corrente"
     r"|irradi|einstrahl|humid|wind|rssi|efficien|wirkungsgrad|cos ?phi|power factor|leistungsfaktor|price|preis|cost"
     rf"|{_B}([ui]_?[ad]c|uac|udc|iac|idc|vac|vdc|hz|var|va|dbm?|m/s|w/m2|w/m²|eur|usd){_E}|°\s?[cf]{_E}|%|[€$£]"
     r"|[\[(]\s*(v|a|ma|mv|k|ms|s|min|h)\s*[\])]|\bin (v|a)$|\sV$|^[vaiu]$",

@@ -104,3 +104,26 @@ def test_quantity_over_its_unit_is_a_unit_and_a_price_is_none(tmp_path: Path) ->
     _, _, proposal = _read(tmp_path, [f"Time,{ONE} E_int/Wh,EUR/kWh", *rows])
     assert proposal.guesses["quantity"].value == "energy_wh"
     assert any("EUR/kWh" in w for w in proposal.warnings)
+
+
+def test_duration_in_a_column_counts_and_not_the_step(tmp_path: Path) -> None:
+    rows = [f"{t},900,{i + 1}" for i, t in enumerate(TIMES) if i % 2 == 0]
+    settled = {k: v for k, v in SETTLED.items() if k != "interval_min"}
+    path = tmp_path / "export.csv"
+    path.write_text("\n".join([f"Time,duration_s,{ONE} Wh", *rows, ""]))
+    proposal = propose(tables_of(path)[0], KNOWN, {**settled, "quantity": "energy_wh"})
+    assert proposal.guesses["interval_min"].value == "15"
+    assert proposal.questions == ()
+
+
+def test_rows_of_lengths_that_change_are_refused_with_the_lengths(tmp_path: Path) -> None:
+    ends = [5, 20, 25, 45, 60, 65, 85, 100, 105, 115]
+    rows = [
+        f"2026-06-14 {10 + a // 60}:{a % 60:02},2026-06-14 {10 + b // 60}:{b % 60:02},7"
+        for a, b in zip([0, *ends], ends, strict=False)
+    ]
+    path = tmp_path / "export.csv"
+    path.write_text("\n".join([f"from,to,{ONE} Wh", *rows, ""]))
+    refused = propose(tables_of(path)[0], KNOWN, {}).refused
+    assert refused is not None
+    assert "different lengths (5, 10, 15, 20 min)" in refused
