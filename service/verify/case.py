@@ -78,7 +78,8 @@ class Case:
 
     `measured_wh` has the site's scale undone; `peers` is the expectation under the sky that the units themselves
     show, shade on whole planes included, by which they are judged; `stated` that under the sky that the result
-    reports (measured where weather was given), without such shade, of which `shades` tells; `skies_wh` (G, S, K, D) are
+    reports (measured where weather was given), without such shade, of which `shades` tells (of the planes `doubted`
+    either shade or a wrong description); `skies_wh` (G, S, K, D) are
     the groups' energies under a family of skies (`sky.family`), shade included; `alignment` what of the
     record and the clock was put right first, so that day and readings are on true time; `scale` is the factor sent
     over true; `fitted` (U, T) where a unit was on the roof, night included; `resolution_wh` the step of the register, 0
@@ -100,6 +101,7 @@ class Case:
     scale: float
     clear_wh: FloatArray
     resolution_wh: float
+    doubted: tuple[str, ...] = ()
 
     @property
     def labels(self) -> Labels:

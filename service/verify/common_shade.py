@@ -11,7 +11,8 @@ that everything after it expects what can really arrive. Nothing is named here.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -29,6 +30,7 @@ from service.verify.plane_beam import (
     crossed,
     solar_places,
 )
+from service.verify.shade_beside import Beside
 from service.verify.shade_scan import Span, likeliest
 from service.verify.sky import ArraySky
 from service.verify.window import near_held_level
@@ -49,10 +51,22 @@ LEAST_BESIDES, NEEDED_OF_DAYS = 3.0, 24.0
 """Least log odds from clear edges and other planes beside dark days that are alike, and what those days must give by
 themselves: days may be alike dull."""
 
-WIDE = ((0.6, 20.0), (0.3, 15.0))
+WIDE = ((0.6, 20.0), (0.3, 12.0))
 BY_PLANES_WIDE = 7.0
 """Shares of the plane's clear-sky energy from which a span leaves little of the day to compare with, and what is needed
 then: days that are closed but for their ends are common. Other planes in the sun know better."""
+
+OWN, TURNED = 6.0, 45.0
+"""Log odds from a plane's own days below which other planes alone tell the span, and how much better the
+plane may then fit if it faces elsewhere: shade begins and ends sharply, and of a plane that is described wrongly it is
+not known what it should make. Of simulated weeks (`tests/bench/fleet`) shade reached 36, such planes 53 to 235."""
+
+FOR_OTHERS_DAYS, FOR_OTHERS = 3, 15.0
+"""Days and log odds from which a span speaks for other planes, too: a cloud that once or twice looks like shade on one
+plane darkens all."""
+
+SHARED = 0.5
+"""Share of the shorter of two spans that must lie in the other for both to be of one object."""
 
 MOST_SPANS = 3
 
@@ -64,7 +78,8 @@ class PlaneShade:
     """One span of solar time in which `plane` gets no beam.
 
     `azimuths_deg` are the sun's at its begin and end; `where` (D,) the intervals in it; `days` on how many days it
-    was seen dark beside bright hours or against other planes; `log_odds` for shade against cloud.
+    was seen dark beside bright hours or against other planes, and `seen` (D,) its intervals on those; `log_odds` for
+    shade against cloud; `turned` whether the plane may face elsewhere instead.
     """
 
     plane: str
@@ -72,15 +87,32 @@ class PlaneShade:
     where: BoolArray
     days: int
     log_odds: float
+    seen: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    turned: bool = False
+
+    @property
+    def speaks_for_others(self) -> bool:
+        """Return whether the span is so sure that what it says of an object holds for other planes."""
+        return not self.turned and self.days >= FOR_OTHERS_DAYS and self.log_odds >= FOR_OTHERS
+
+    def shares(self, other: PlaneShade) -> bool:
+        """Return whether the two spans are mostly the same."""
+        both = int((self.where & other.where).sum())
+        return both > SHARED * min(int(self.where.sum()), int(other.where.sum()))
 
 
 def common_shade(
-    day: Daylight, table: FloatArray, agreed: FloatArray, sky: Irradiance | None = None
+    day: Daylight,
+    table: FloatArray,
+    agreed: FloatArray,
+    sky: Irradiance | None = None,
+    turned: Callable[[str], float] = lambda _: 0.0,
 ) -> tuple[PlaneShade, ...]:
     """Return the shade found on whole planes; under a measured `sky` no cloud is taken for any.
 
-    `table` (G, S, K, D) is `sky.family(day)`, `agreed` (G, D) what most units of each group made, Wh. Empty where
-    nothing is sure, and for windows of more than LONGEST_DAYS days.
+    `table` (G, S, K, D) is `sky.family(day)`, `agreed` (G, D) what most units of each group made, Wh; `turned` tells
+    how much better a plane of that name fits if it faces elsewhere (log-likelihood). Empty where nothing is sure, and
+    for windows of more than LONGEST_DAYS days.
     """
     if day.grid.count * day.grid.interval_min > LONGEST_DAYS * 24 * 60 or len(day.positions) == 0:
         return ()
@@ -93,8 +125,21 @@ def common_shade(
         others = [b.told & b.strong & b.bright for n, b in beams.items() if n != name]
         sunny = np.any(others, axis=0) if others else np.zeros(beam.told.shape, dtype=bool)
         asked = crossed(beam, energies, name, sunny)
-        found += _spans(day, name, asked, energies.clear_of(name))
-    return tuple(found)
+        found += _spans(day, name, asked, energies.clear_of(name), turned)
+    return tuple(found + _beside(day, energies, found))
+
+
+def _beside(day: Daylight, energies: PlaneEnergies, found: list[PlaneShade]) -> list[PlaneShade]:
+    """Return the shade of other planes behind the same objects."""
+    place, shape = solar_places(day)
+    beside = Beside(energies, place // shape[1], day.grid.interval_min)
+    names = dict.fromkeys(g.plane.name for g in day.groups)
+    out: list[PlaneShade] = []
+    for shade in (s for s in found if s.speaks_for_others):
+        told = {s.plane for s in (*found, *out) if s.shares(shade)}
+        also = [n for n in names if n not in told and beside.also_shaded(n, shade.plane, shade.seen)]
+        out += [replace(shade, plane=n) for n in also]
+    return out
 
 
 def _held(day: Daylight, agreed: FloatArray) -> BoolArray:
@@ -115,7 +160,9 @@ def _held(day: Daylight, agreed: FloatArray) -> BoolArray:
     return held
 
 
-def _spans(day: Daylight, plane: str, beam: Beam, clear_wh: FloatArray) -> list[PlaneShade]:
+def _spans(
+    day: Daylight, plane: str, beam: Beam, clear_wh: FloatArray, turned: Callable[[str], float]
+) -> list[PlaneShade]:
     """Return the spans found one after another, the likeliest first."""
     found: list[PlaneShade] = []
     beam = replace(beam, told=beam.told.copy())
@@ -130,8 +177,13 @@ def _spans(day: Daylight, plane: str, beam: Beam, clear_wh: FloatArray) -> list[
         where = (inside >= first) & (inside <= last)
         if not _is_sure(best, float(clear_wh[where].sum() / clear_wh.sum())):
             break
-        span = _azimuth_span(azimuth[where])
-        found.append(PlaneShade(plane, span, where, int(best.spoke.sum()), best.log_odds))
+        span, seen = _azimuth_span(azimuth[where]), where & best.spoke[beam.place // beam.told.shape[1]]
+        elsewhere = best.log_odds - best.by_planes < OWN and turned(plane) >= TURNED
+        found.append(
+            PlaneShade(plane, span, where, int(best.spoke.sum()), best.log_odds, seen, turned=elsewhere)
+        )
+        if elsewhere:
+            break
         beam.told[:, first : last + 1] = False
     return found
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -26,6 +27,7 @@ from service.verify.levels import Levels, dc_series, levels, rated_wh, resolutio
 from service.verify.ranking import curves, ranked, sky_result, verdict
 from service.verify.result import SkySource, Verification
 from service.verify.scale import scale_factor
+from service.verify.search import turn_of
 from service.verify.silence import silences, with_flanks
 from service.verify.sky import (
     INDEX_LEVELS,
@@ -39,6 +41,7 @@ from service.verify.sky import (
     spread_steps,
 )
 from service.verify.unseen import unseen
+from service.verify.window import window
 from service.verify.yearly import with_yearly_loss
 
 STEADY_ENOUGH = (0.5, 1.2)
@@ -87,12 +90,15 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     quantum = max(resolution_wh(measured), resolution_wh(sent) / scale)
     stated_sky = _measured_sky(day, weather)
     shades: tuple[PlaneShade, ...] = ()
+    doubted: tuple[str, ...] = ()
     skies = table
     live = live_units(measured)
     if live >= 2 or (live == 1 and heard_units(measured) > 1 and stated_sky is None):
         agreed = group_consensus(day, measured, np.ones(len(measured)), quantum)
         sensed = _sensed(day, weather, stated_sky)
-        shades = common_shade(day, table, agreed, sensed)
+        found = common_shade(day, table, agreed, sensed, partial(_turned, alignment, scale, weather))
+        shades = tuple(s for s in found if not s.turned)
+        doubted = tuple(s.plane for s in found if s.turned)
         index = None if sensed is None else _index(day, sensed)
         seen_day, skies = _in_shade(day, table, shades)
         judged = _judge_by_array(seen_day, skies, measured, quantum, shades, index)
@@ -110,6 +116,7 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
         peers=peers,
         stated=stated,
         shades=shades,
+        doubted=doubted,
         skies_wh=skies,
         array_sky=array_sky,
         source=source,
@@ -160,6 +167,13 @@ def _seen(site: Site, readings: Readings, weather: Weather | None) -> _Seen:
         interval_min=grid.interval_min,
     )
     return _Seen(day, table, clear_wh, scale)
+
+
+def _turned(alignment: Alignment, scale: float, weather: Weather | None, plane: str) -> float:
+    """Return how much better the light fits if that plane faces elsewhere than it is taken to (log-likelihood)."""
+    seen = window(alignment.site, alignment.readings, scale=scale, weather=weather)
+    turn = turn_of(seen, plane) if seen else None
+    return turn.worth if turn else 0.0
 
 
 def _clear_row(group_table: FloatArray) -> FloatArray:

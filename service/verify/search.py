@@ -146,6 +146,12 @@ def best_turn(window: Window) -> Turn:
     return max(usual, key=lambda t: t.worth, default=best)
 
 
+def turn_of(window: Window, plane: str) -> Turn | None:
+    """Return the orientation with which one plane fits best, None where nothing is told of it."""
+    told = [p for p, one in enumerate(window.planes) if one.name == plane]
+    return max(_turns_of(window, told[0]), key=lambda t: t.worth) if told else None
+
+
 def too_steep(recorded: Plane, turn: Turn) -> bool:
     """Return whether a turned plane is steeper than roofs are and than its record."""
     return turn.tilt_deg > max(STEEPEST_ROOF_DEG, recorded.tilt_deg + LEAST_TURN_DEG)

@@ -203,8 +203,11 @@ def _power(
         yield _Lack(cause, "power", needs=needs)
 
 
-def _shade(_: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
+def _shade(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
     for p in planes:
+        if p.plane.name in case.doubted:
+            yield from (_Lack(cause, "either", p.rows) for cause in ("shaded", "plane_misdescribed"))
+            continue
         path_h, unseen_h = p.path_h
         hours, days = _hours(unseen_h), {"days": float(SHADE_DAYS - p.sun_days)}
         short_of_path = unseen_h > (1 - PATH_SEEN) * path_h
@@ -335,6 +338,10 @@ SENTENCES: dict[str, Callable[[Needs], Sentence]] = {
     ),
     "second_plane": lambda _: sentence(
         "Needs a second plane: on one, energy does not tell the places apart."
+    ),
+    "either": lambda _: sentence(
+        "Needs a look at the roof: the plane lacks sun that the other planes have, as in a shadow or where it faces "
+        "otherwise than recorded; the readings do not tell which."
     ),
     "season": lambda _: sentence("Needs direct sun, which does not reach the plane on these days."),
     "path": lambda n: sentence(

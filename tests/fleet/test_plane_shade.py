@@ -22,6 +22,8 @@ def _shaded(made: BenchSite) -> list[Finding]:
         (6031, "7d", 15),
         (603, "7d", 4),
         (1373, "7d", 5),
+        (6089, "7d", 18),
+        (6224, "7d", 25),
         (216, "1d", 10),
         (760, "1d", 7),
     ],
@@ -30,6 +32,8 @@ def _shaded(made: BenchSite) -> list[Finding]:
         "a hill before nearly all of a winter's days",
         "two fifths of the plane's light, with its end in the sun on four days",
         "a cloud behind it that is as bright as the sun, though not as still",
+        "the end of a hill: half a per cent of the energy with the sun",
+        "most of each day, with clear hours beside it",
         "a house that leaves the light around the sun",
         "most of one day, while the plane beside it stands in the sun",
     ],
@@ -64,3 +68,51 @@ def test_a_branch_that_is_low_at_its_dips_on_other_days_too_stands_in_shade() ->
     assert {s for f in found if f.cause == "shaded" for s in f.serials} == {
         s for s, faults in made.faults.items() if "shaded" in {f.cause for f in faults}
     }
+
+
+@pytest.mark.parametrize(
+    ("seed", "planes"),
+    [(531, {"front", "back"}), (993, {"front", "back", "side"})],
+    ids=["the plane beside has no beam either", "the third plane has its back to the sun then"],
+)
+def test_what_shades_planes_of_two_directions_stands_before_them_all(seed: int, planes: set[str]) -> None:
+    made = site(seed, "7d")
+    found = [f for f in _shaded(made) if f.plane]
+    assert {f.plane for f in found} == planes
+    said = {s for f in found for s in f.serials}
+    assert all("shaded" in {f.cause for f in made.faults[s]} for s in said)
+    assert len(said) >= len(made.site.units) - 1  # one may be dead, which comes first
+
+
+@pytest.mark.parametrize("seed", [821, 120], ids=["under broken cloud", "between two planes in the sun"])
+def test_a_house_before_one_plane_is_not_said_of_the_planes_beside_it(seed: int) -> None:
+    made = site(seed, "7d")
+    assert [f.plane for f in _shaded(made) if f.plane] == [_shaded_plane(made)]
+
+
+def _shaded_plane(made: BenchSite) -> str:
+    """Return the plane that most shaded units are on."""
+    planes = [
+        u.plane for u in made.site.units if "shaded" in {f.cause for f in made.faults.get(u.serial, ())}
+    ]
+    return max(planes, key=planes.count)
+
+
+@pytest.mark.parametrize("seed", [1426, 874])
+def test_a_plane_that_may_face_elsewhere_than_recorded_is_said_to_be_undecided(seed: int) -> None:
+    made = site(seed, "7d")
+    assert made.site_fault is not None
+    assert made.site_fault.cause == "plane_misdescribed"
+    result = verify(made.site, made.readings)
+    assert [f for f in result.findings if f.cause == "shaded" and f.plane] == []
+    open_ones = {
+        u.cause
+        for u in result.not_yet
+        if made.site_fault.plane in u.planes and "do not tell which" in u.missing
+    }
+    assert open_ones == {"shaded", "plane_misdescribed"}
+
+
+@pytest.mark.parametrize("seed", [6047, 6064])
+def test_few_steps_of_a_register_cast_no_shadow(seed: int) -> None:
+    assert _shaded(site(seed, "1d")) == []

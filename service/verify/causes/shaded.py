@@ -4,15 +4,19 @@ Reasoning: an obstacle takes the beam away while the sun stands behind it and le
 the loss comes and goes with the sun's place while the unit is at its full level for the rest of the day. A steady
 level is another cause's. On one day sun position and hour are the same thing: the confidence says so, and rises with
 days on which the loss came back at the same azimuth. Where a whole plane is shaded its units say nothing against one
-another: `verify/common_shade.py` tells that from cloud, and one finding speaks for the plane.
+another: `verify/common_shade.py` tells that from cloud, and one finding speaks for the plane. What shades planes of two
+directions alike stands before a third one, too, even where that has its back to the sun then.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
+from service.expect.plane import on_plane, sunward_share
+from service.expect.site import Plane
 from service.verify.case import BoolArray, Case
 from service.verify.causes.steady import has_peers
 from service.verify.causes.wording import azimuths, energy, percent
@@ -20,13 +24,16 @@ from service.verify.common_shade import NEEDED, PlaneShade
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT, rated_wh
 from service.verify.outline import outline_of, outline_of_plane, sun_of_intervals
+from service.verify.plane_beam import TELLING_BEAM
 from service.verify.result import Finding
-from service.verify.sentence import Sentence, counted_sentence, joined, sentence
+from service.verify.sentence import Quantity, Sentence, counted_sentence, joined, sentence
 
 DEFICIT = 0.10
 """Shortfall against its peers from which an interval counts as short."""
 
-LEAST_SHARE, LEAST_SHARE_TOGETHER = 0.025, 0.01
+LEAST_SHARE, LEAST_SHARE_TOGETHER, LEAST_SHARE_RETURNED = 0.025, 0.01, 0.003
+"""Share of the energy that a unit's shadow takes at least, one over its plane, and that if it came on DAYS_TO_RETURN."""
+
 LEAST_SHARE_BY_MODEL = 0.08
 DAYS_TO_RETURN, LEAST_RETURN, SURE_SHARE = 3, 0.35, 0.06
 """From so many days on, a small loss must come back at so many of its sun positions, a larger one need not: the days
@@ -38,12 +45,19 @@ WHOLE_SHARE = 0.10
 LIKE_ITS_PLANE = 0.5
 """Share of its plane's usual loss from which a unit is shaded with it."""
 
-LEAST_INTERVALS, MOST_AT_LIMIT = 4, 0.5
+LEAST_INTERVALS, LEAST_LONG, LONG_MINUTES = 4, 2, 30
+"""Least number of short readings, and of such that are long: the scatter of half an hour's energy is no shadow."""
+
+MOST_AT_LIMIT = 0.5
 BEAM_INDEX, CLEAR_INDEX = 0.45, 0.95
 """Clear-sky index from which there is beam enough to take away: for like units, and where only the model compares: a
 bright closed cover has up to nine tenths of a clear sky's light and no beam at all."""
 
 AZIMUTH_STEP_DEG = 5.0
+
+OTHER_WAY_DEG, LITTLE_BEAM, BEHIND_TOO = 40.0, TELLING_BEAM, 0.6
+"""Between the azimuths of planes that face different ways; share of beam up to which a plane cannot show that it lost
+it; and how sure it is that what shades two such planes stands before a third one."""
 
 
 @dataclass(frozen=True)
@@ -59,6 +73,7 @@ class _Shortfall:
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each plane that is shaded, and for each other unit with a loss bound to sun positions."""
     found = _planes(case, named)
+    found += _behind_too(case, named, {f.plane for f in found})
     named |= {serial for f in found for serial in f.serials}
     for i, serial in enumerate(case.serials):
         if serial in named:
@@ -83,9 +98,84 @@ def _planes(case: Case, named: frozenset[str]) -> list[Finding]:
         ]
         lost = sum(_lost_to_shade(case, i, where) for i in rows)
         due = sum(float(case.stated.energy_wh[i, case.heard[i]].sum()) for i in rows)
-        if rows and lost >= LEAST_SHARE_TOGETHER * due:
+        least = (
+            LEAST_SHARE_RETURNED if max(s.days for s in shades) >= DAYS_TO_RETURN else LEAST_SHARE_TOGETHER
+        )
+        if rows and lost >= least * due:
             found.append(_plane_finding(case, shades, rows, where, (lost, due)))
     return found
+
+
+def _behind_too(case: Case, named: frozenset[str], told: set[str | None]) -> list[Finding]:
+    """Return one finding for each other plane that stands with its back to what shades planes of two directions.
+
+    An object before one plane shades that alone; one before two is before the whole site, and takes sky from all.
+    """
+    both = _shared_by_two(case)
+    if both is None:
+        return []
+    rows = {
+        p.name: [i for i, u in enumerate(case.day.site.units) if u.plane == p.name]
+        for p in case.day.site.planes
+    }
+    found = []
+    for plane in (p for p in case.day.site.planes if p.name not in told and p.name not in case.doubted):
+        left = [i for i in rows[plane.name] if case.heard[i].any() and case.serials[i] not in named]
+        if left and _turns_its_back(case, plane, both[0].where):
+            found.append(_behind_finding(case, plane.name, left, both))
+    return found
+
+
+def _shared_by_two(case: Case) -> tuple[PlaneShade, PlaneShade] | None:
+    """Return two planes' shade over the same span where they face different ways."""
+    facing = {p.name: p for p in case.day.site.planes}
+    pairs = combinations([s for s in case.shades if s.speaks_for_others], 2)
+    shared = ((a, b) for a, b in pairs if a.shares(b) and _apart(facing[a.plane], facing[b.plane]))
+    return next(shared, None)
+
+
+def _apart(one: Plane, other: Plane) -> bool:
+    return abs((one.azimuth_deg - other.azimuth_deg + 180) % 360 - 180) >= OTHER_WAY_DEG
+
+
+def _turns_its_back(case: Case, plane: Plane, where: BoolArray) -> bool:
+    """Return whether the sun has little to give to the plane in the intervals `where`: what shades it takes no beam."""
+    day, bare = case.day, replace(plane, horizon=())
+    share = sunward_share(bare, day.sun, on_plane(bare, day.sun, day.clear))
+    return bool(share.reshape(-1, day.steps).mean(axis=1)[where].mean() < LITTLE_BEAM)
+
+
+def _behind_finding(case: Case, plane: str, rows: list[int], both: tuple[PlaneShade, PlaneShade]) -> Finding:
+    first, last = case.first_and_last(both[0].where)
+    return Finding(
+        cause="shaded",
+        serials=case.named(rows),
+        confidence=BEHIND_TOO,
+        evidence=sentence(
+            "%(one)s and %(other)s face different ways and lose the sun at the same azimuths, %(spans)s degrees: what "
+            "stands there is before the whole site. It takes light of the sky from all %(units)s units of %(plane)s, "
+            "too; how much does not show.",
+            one=both[0].plane,
+            other=both[1].plane,
+            spans=azimuths([both[0].azimuths_deg]),
+            units=len(rows),
+            plane=plane,
+        ),
+        advice=_look(plane, azimuths([both[0].azimuths_deg])),
+        first_seen=first,
+        last_seen=last,
+        lost_wh=0.0,
+        plane=plane,
+    )
+
+
+def _look(plane: str, spans: Quantity) -> Sentence:
+    return sentence(
+        "Look from %(plane)s towards %(spans)s degrees for a hill, house or trees; nothing on the roof is to be "
+        "mended, but the yield promised must allow for it.",
+        plane=plane,
+        spans=spans,
+    )
 
 
 def _loses_with_plane(case: Case, i: int, members: list[int], where: BoolArray) -> bool:
@@ -127,12 +217,7 @@ def _plane_finding(
             lost=energy(lost),
             share=percent(lost / due),
         ),
-        advice=sentence(
-            "Look from %(plane)s towards %(spans)s degrees for a hill, house or trees; nothing on the roof is to be "
-            "mended, but the yield promised must allow for it.",
-            plane=shades[0].plane,
-            spans=spans,
-        ),
+        advice=_look(shades[0].plane, spans),
         first_seen=first,
         last_seen=last,
         lost_wh=round(lost, 1),
@@ -149,20 +234,27 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
         & (weight > 0)
         & (case.array_sky.index >= (BEAM_INDEX if by_peers else CLEAR_INDEX))
     )
-    if read.sum() < 2 * LEAST_INTERVALS:
+    least = LEAST_LONG if by_peers and case.day.grid.interval_min >= LONG_MINUTES else LEAST_INTERVALS
+    if read.sum() < 2 * least:
         return None
     due = np.ones(len(series)) if by_peers else _mates_level(case, i)
     short = np.asarray(read & (series < due - DEFICIT - 2 * case.levels.grain[i]))
     lost = float((weight * np.clip(1 - series, 0, 1))[short].sum() / weight.sum())
     whole = float(weight[read & ~short].sum() / weight[read].sum())
     visible = max(LEAST_SHARE if by_peers else LEAST_SHARE_BY_MODEL, float(case.levels.visible[i]) / 2)
-    if short.sum() < LEAST_INTERVALS or lost < visible or whole < WHOLE_SHARE:
+    if _readings(case, i, short) < least or lost < visible or whole < WHOLE_SHARE:
         return None
     azimuth = sun_of_intervals(case).azimuth_deg
     returned, days = _returns(case, azimuth, read, short)
     if days >= DAYS_TO_RETURN and returned < LEAST_RETURN and lost < SURE_SHARE:
         return None
     return _Shortfall(short, np.asarray(read), lost, _span(azimuth[short], weight[short]), returned, days)
+
+
+def _readings(case: Case, i: int, where: BoolArray) -> int:
+    """Return how many separate readings lie in `where` (D,): those put together for their steps' sake are one."""
+    grain = case.levels.grain[i, where]
+    return int((grain == 0).sum()) + len(np.unique(grain[grain > 0]))
 
 
 def _series(case: Case, i: int) -> tuple[FloatArray, FloatArray]:
