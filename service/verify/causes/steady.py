@@ -23,6 +23,9 @@ LEAST_SHARE_AFTER = 0.12
 LEAST_INTERVALS = 2
 """Least number of intervals that a level is read from, where the window has twice as many."""
 
+BESIDE_MINUTES, FALL, SHARED = 60, 0.1, 2
+"""Within so long before and after a step so many like units must fall by so much for it to be theirs together."""
+
 STEPS_TRIED = 48
 LEAST_READINGS_BESIDE = 3
 """Least number of separate readings on either side of a step; intervals that were put together are one reading."""
@@ -49,7 +52,30 @@ def steady_level(case: Case, i: int) -> SteadyLevel | None:
     if share >= STEADY_SHARE:
         return SteadyLevel(level, read, share, from_start=True)
     # against the model alone a step may be the sky's: it fits some hours better than others
-    return _after_step(series, weight, read, grain) if has_peers(case, i) else None
+    after = _after_step(series, weight, read, grain) if has_peers(case, i) else None
+    return None if after and _falls_with_others(case, i, after) else after
+
+
+def _falls_with_others(case: Case, i: int, after: SteadyLevel) -> bool:
+    """Return whether so many like units fall where this one does that they have one reason: a shadow, no module."""
+    step = int(np.flatnonzero(after.where)[0])
+    reach = -(-BESIDE_MINUTES // case.day.grid.interval_min)
+    now = case.day.positions[step]
+    beside = np.abs(case.day.positions - now) <= reach
+    before, then = (beside & (case.day.positions < now), beside & (case.day.positions >= now))
+    others = [k for k in case.like(i) if k != i]
+    series = np.stack([case.levels.relative_series(k) for k in others])
+    fall = _mean(series[:, before]) - _mean(series[:, then])
+    return bool((fall > FALL).sum() >= SHARED)
+
+
+def _mean(series: FloatArray) -> FloatArray:
+    """Return the mean of what is read of each row (n, T), NaN where nothing is, (n,)."""
+    read = np.isfinite(series)
+    count = read.sum(axis=1)
+    return np.asarray(
+        np.where(count > 0, np.where(read, series, 0.0).sum(axis=1) / np.maximum(count, 1), np.nan)
+    )
 
 
 def has_peers(case: Case, i: int) -> bool:

@@ -1,0 +1,64 @@
+"""A shadow on some units of a plane: in long intervals, until evening; and a coarse register, which is none."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from service.verify.run import verify
+from tests.verify.conftest import Roof
+
+SOME = [2, 3, 8]
+
+
+def causes(roof: Roof) -> dict[str, set[str]]:
+    """Return by serial what is said of the units."""
+    out: dict[str, set[str]] = {}
+    for finding in (f for f in verify(roof.site, roof.readings()).findings if f.is_fault):
+        for serial in finding.serials:
+            out.setdefault(serial, set()).add(finding.cause)
+    return out
+
+
+def serials(roof: Roof, rows: list[int]) -> set[str]:
+    return {roof.site.units[i].serial for i in rows}
+
+
+def test_two_hours_of_hourly_readings_show_a_shadow(roof: Callable[..., Roof]) -> None:
+    r = roof(index=0.97, interval_min=60)
+    r.energy_wh[np.ix_(SOME, [r.interval(9), r.interval(10)])] *= 0.4
+    assert causes(r) == {s: {"shaded"} for s in serials(r, SOME)}
+
+
+def test_a_single_short_hour_is_no_shadow(roof: Callable[..., Roof]) -> None:
+    r = roof(index=0.97, interval_min=60)
+    r.energy_wh[SOME, r.interval(9)] *= 0.6
+    assert causes(r) == {}
+
+
+def test_units_that_fall_at_the_same_moment_and_stay_low_stand_in_one_shadow(
+    roof: Callable[..., Roof],
+) -> None:
+    r = roof(index=0.97)
+    for i, hour in zip(SOME, (13.0, 13.25, 13.5), strict=True):
+        r.energy_wh[i, r.interval(hour) :] *= 0.2
+    assert causes(r) == {s: {"shaded"} for s in serials(r, SOME)}
+
+
+@pytest.mark.parametrize("hours", [(10.0,), (10.0, 12.0)])
+def test_units_that_fall_each_at_its_own_moment_are_low_themselves(
+    roof: Callable[..., Roof], hours: tuple[float, ...]
+) -> None:
+    r = roof(index=0.97)
+    for i, hour in zip(SOME, hours, strict=False):
+        r.energy_wh[i, r.interval(hour) :] *= 0.8
+    assert causes(r) == {s: {"low_output"} for s in serials(r, SOME[: len(hours)])}
+
+
+def test_a_register_that_counts_few_steps_casts_no_shadow(roof: Callable[..., Roof]) -> None:
+    r = roof(index=0.12, interval_min=15)
+    begun = np.random.default_rng(5).uniform(0, 5, (len(r.energy_wh), 1))
+    r.energy_wh[:] = np.diff(np.floor((begun + np.cumsum(r.energy_wh, axis=1)) / 5) * 5, axis=1, prepend=0.0)
+    assert causes(r) == {}
