@@ -32,7 +32,7 @@ DEFICIT = 0.10
 """Shortfall against its peers from which an interval counts as short."""
 
 LEAST_SHARE, LEAST_SHARE_TOGETHER, LEAST_SHARE_RETURNED = 0.025, 0.01, 0.003
-"""Share of the energy that a unit's shadow takes at least, one over its plane, and that if it came on DAYS_TO_RETURN."""
+"""Share of the energy that a unit's shadow takes at least, one over its plane, and one that came on DAYS_TO_RETURN."""
 
 LEAST_SHARE_BY_MODEL = 0.08
 DAYS_TO_RETURN, LEAST_RETURN, SURE_SHARE = 3, 0.35, 0.06
