@@ -88,4 +88,4 @@ def _turned(seen: Window, late_min: FloatArray) -> Light:
         beams.append(np.broadcast_to(seen.light.means(parts.beam, late_min, seen.intervals), shape))
         diffuse.append(np.broadcast_to(seen.light.means(parts.diffuse, late_min, seen.intervals), shape))
     beam, dim = (np.stack(each, axis=2).reshape(-1, len(seen.planes), shape[2]) for each in (beams, diffuse))
-    return beam, dim
+    return beam, dim, np.repeat(seen.light.dark(late_min, seen.intervals), len(TURNS_DEG), axis=0)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import cached_property
 
 import numpy as np
 
@@ -34,6 +35,10 @@ LONGEST_SHIFT_MIN = 200
 CLEARER_AT_LOW_SUN = 0.03
 """By how much, per air mass above 1.5, the beam is stronger than one constant Linke turbidity says: between none (that
 model) and 0.06 (the spectral one of Solis); the clear-sky models differ that much (computed with pvlib's two)."""
+
+DARK_W_M2 = 2.0
+"""Mean of the clear sky's light below which the sun is as good as down in an interval: what twilight leaves starts no
+inverter, whatever the clouds and whichever way the planes face."""
 
 THICKEST_AIR = 10.0
 
@@ -117,6 +122,15 @@ class ClearLight:
                 difference = difference * (1 - part) + (summed[:, at + width + 1] - summed[:, at + 1]) * part
             out[s] = difference / width
         return out
+
+    @cached_property
+    def _any_light(self) -> FloatArray:
+        """Return the light on a plane that always faces the sun and its level diffuse light, summed, (1, n + 1)."""
+        return self._summed((self.sunward + self.level_diffuse)[None])
+
+    def dark(self, late_min: FloatArray, intervals: IntArray) -> BoolArray:
+        """Return in which labelled intervals (N,) the sun is down by clocks that are `late_min` (S,) late, (S, N)."""
+        return np.asarray(self.means(self._any_light, late_min, intervals)[:, 0] < DARK_W_M2)
 
     def within(self, minutes: float) -> BoolArray:
         """Return which intervals some clock up to `minutes` off has sun in, (T,)."""

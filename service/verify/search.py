@@ -33,8 +33,17 @@ STEEPEST_ROOF_DEG = 65.0
 COARSE_SHIFT_MIN, FINE_SHIFT_MIN = 15, 5
 SUMMER_TIME_MIN = 60
 
+WHOLE_CLOCK, QUARTER_CLOCK = 2.0, 1.0
+"""What speaks for a clock before the light does: clocks are off by whole hours or quarters, or labels stand at the end
+of their interval (judgement: on a single plane, which may face anywhere, a tenth of all angles look like a whole hour).
+"""
+
 ROUND_MIN, NEARLY_ROUND_MIN, LEAST_ROUNDED_MIN = 15, 5, 13
 """Clocks are off by whole quarters of an hour (common practice, no source): what is near to one is taken for it."""
+
+AS_USUAL = 0.5
+"""Share of a small clock's gain from which labels at the end of their interval are taken for it: the model's errors
+move a single plane's curve by minutes either way (`alignment.LEAST_SHIFT_MIN`), and those are the commoner slip."""
 
 COARSE_TILTS_DEG, COARSE_TURN_DEG = (12.0, 30.0, 50.0), 30.0
 FIRST_STEP, SMALLEST_STEP, MOST_STEPS = 0.1, 0.012, 24
@@ -75,6 +84,9 @@ class Turn:
 
 def doubtful(window: Window) -> bool:
     """Return whether, looked at coarsely, some other clock or orientation fits better than the record."""
+    earlier, as_recorded, later = window.light_in_the_dark(np.array([-1.0, 0.0, 1.0]) * COARSE_SHIFT_MIN)
+    if as_recorded > min(earlier, later) + WORTH_A_SEARCH:
+        return True
     coarse = _coarsely(window)
     worth = coarse.record + WORTH_A_SEARCH
     if (coarse.clocks(_coarse_clocks()) > worth).any():
@@ -102,10 +114,24 @@ def best_clock(window: Window) -> Clock:
     late = _coarse_clocks()
     nearest = float(late[coarse.clocks(late).argmax()])
     around = nearest + np.arange(-COARSE_SHIFT_MIN, COARSE_SHIFT_MIN + 1.0, FINE_SHIFT_MIN)
-    likelihood = fine.clocks(around)
-    constant = Clock(LateClock(0, _rounded(_peak(around, likelihood))), float(likelihood.max()) - fine.record)
+    constant = _likely_clock(around, fine.clocks(around) - fine.record, window.light.grid.interval_min)
     changed = best_change(fine)
     return changed if changed and changed.gain > constant.gain + 2 * SURPLUS_PARAMETER else constant
+
+
+def _likely_clock(late_min: FloatArray, gain: FloatArray, interval_min: int) -> Clock:
+    """Return the clock that fits best, or a usual one that fits nearly as well.
+
+    A whole hour is usual, and labels at the end of their interval rather than a clock late by less than is told.
+    """
+    best, most = _rounded(_peak(late_min, gain)), float(gain.max())
+    hour = (late_min != 0) & (late_min % SUMMER_TIME_MIN == 0) & (gain >= most - WHOLE_CLOCK)
+    if hour.any():
+        return Clock(LateClock(0, int(late_min[hour][0])), most)
+    at_end = (late_min == interval_min) & (gain >= AS_USUAL * most)
+    if at_end.any() and 0 < best < LEAST_ROUNDED_MIN <= interval_min:
+        return Clock(LateClock(0, interval_min), float(gain[at_end][0]))
+    return Clock(LateClock(0, best), most)
 
 
 def _rounded(minutes: float) -> int:

@@ -5,7 +5,8 @@ it (see `orientation`) and a sky (b, d) that all planes share. The sky is a draw
 one level that the whole window has in common), passing clouds, a closed cover; or it is unexplained: then the light is
 as in the interval before, give or take, or anything. Latent (b, d) being Gaussian and the light linear in them, each
 share of the mixture has a closed form. What counts is the log-likelihood of a description over that of another: under
-the right one much of a sunny window fits the narrow clear sky, and clouds dim all planes as one sky would.
+the right one much of a sunny window fits the narrow clear sky, and clouds dim all planes as one sky would. With the sun
+down no sky gives light: output then speaks against a description under any cloud, on a single plane, too.
 
 The output is taken to be bent: flatter or sharper at its top than the model's by one unknown quantity, alike for every
 description, since real roofs are by more than another clock or orientation would change.
@@ -21,7 +22,7 @@ from functools import cached_property, reduce
 
 import numpy as np
 
-from service.expect.grid import IntArray
+from service.expect.grid import BoolArray, IntArray
 from service.verify.inputs import FloatArray
 
 HIGHEST_W_M2 = 1200.0
@@ -33,6 +34,9 @@ MODEL_ERROR, MODEL_ERROR_PER_AIR_MASS = 0.03, 0.02
 LEAST_ERROR_W_M2 = 6.0
 CLOUD_ERROR = 12.0
 """How many times larger the variance is under clouds, whose light is not even over the sky."""
+
+LIGHT_IN_THE_DARK = 0.001
+"""How often output seems to say by mistake that there was light with the sun down (judgement)."""
 
 PERSISTENCE_5_MIN = 0.08
 """Relative change of the light within five minutes; it grows with the root of time."""
@@ -90,6 +94,14 @@ class Observed:
     weight: FloatArray
     unexplained: FloatArray
     each: float
+
+    @cached_property
+    def in_the_dark(self) -> FloatArray:
+        """Return the log-likelihood where the sun is down, (N,): no light but by mistake."""
+        known = self.weight > 0
+        noise = np.log(2 * np.pi / np.where(known, self.weight, 1.0))
+        none = -0.5 * np.where(known, self.weight * self.light**2 + noise, 0.0).sum(axis=0)
+        return log_sum(none, np.log(LIGHT_IN_THE_DARK) + self.unexplained)
 
     def at(self, intervals: IntArray) -> Observed:
         """Return some of the intervals."""
@@ -213,44 +225,59 @@ def _log_share(
     return np.log(share.weight) + density, (c * u - b * v) / determinant
 
 
-def fit(seen: Observed, beam: FloatArray, diffuse: FloatArray, bends: Sequence[float] = BENDS) -> Fit:
+def fit(
+    seen: Observed, beam: FloatArray, diffuse: FloatArray, dark: BoolArray, bends: Sequence[float] = BENDS
+) -> Fit:
     """Return how well H descriptions with their planes' clear beam and diffuse light, both (H, P, N), fit.
 
+    `dark` (H, N), or (1, N) for all, is where the sun is down by them.
     Level and bend, one of `bends`, are those that fit best, each description's own.
     """
     stride = max(-(-len(seen.unexplained) // SCOUTED_INTERVALS), 1)
     few, count = slice(None, None, stride), len(beam)
-    scout = seen.thinned(stride)
+    scout, gains = seen.thinned(stride), np.full((len(GAINS), count), GAINS[:, None])
     rough = Fit.best(
         [
-            _fit(scout, beam[..., few], diffuse[..., few], np.full((len(GAINS), count), GAINS[:, None]), bend)
+            _fit(scout, beam[..., few], diffuse[..., few], dark[..., few], gains, bend)
             for bend in (np.full(count, b) for b in bends)
         ]
     )
-    return _fit(seen, beam, diffuse, NEAR_GAINS[:, None] * rough.gain, rough.bend)
+    return _fit(seen, beam, diffuse, dark, NEAR_GAINS[:, None] * rough.gain, rough.bend)
 
 
-def _fit(seen: Observed, beam: FloatArray, diffuse: FloatArray, gains: FloatArray, bend: FloatArray) -> Fit:
+def _fit(
+    seen: Observed,
+    beam: FloatArray,
+    diffuse: FloatArray,
+    dark: BoolArray,
+    gains: FloatArray,
+    bend: FloatArray,
+) -> Fit:
     """Return the fit with the best of some levels (G, H) and with a bend (H,)."""
-    likelihood = _by_level(seen, beam, diffuse, gains, bend) + _log_usual(gains)
+    likelihood = _by_level(seen, beam, diffuse, dark, gains, bend) + _log_usual(gains)
     top, each = likelihood.argmax(axis=0), np.arange(gains.shape[1])
     return Fit(likelihood[top, each], gains[top, each], bend)
 
 
 def likelihood_of_levels(
-    seen: Observed, beam: FloatArray, diffuse: FloatArray, levels: FloatArray
+    seen: Observed, beam: FloatArray, diffuse: FloatArray, dark: BoolArray, levels: FloatArray
 ) -> FloatArray:
     """Return the log-likelihood of one description, (1, P, N), with its clear sky at some levels, (G,).
 
     No level is more usual here than another; the bend is the one of LEVEL_BENDS that suits each level.
     """
     gains = levels[:, None]
-    fits = [_by_level(seen, beam, diffuse, gains, np.full(1, bend))[:, 0] for bend in LEVEL_BENDS]
+    fits = [_by_level(seen, beam, diffuse, dark, gains, np.full(1, bend))[:, 0] for bend in LEVEL_BENDS]
     return np.asarray(np.max(fits, axis=0))
 
 
 def _by_level(
-    seen: Observed, beam: FloatArray, diffuse: FloatArray, gains: FloatArray, bend: FloatArray
+    seen: Observed,
+    beam: FloatArray,
+    diffuse: FloatArray,
+    dark: BoolArray,
+    gains: FloatArray,
+    bend: FloatArray,
 ) -> FloatArray:
     """Return the log-likelihood at levels (G, H) with a bend (H,), whatever is usual of the levels, (G, H)."""
     sums = _Sums.of(seen, beam, diffuse, bend)
@@ -258,7 +285,8 @@ def _by_level(
     for share in CLOUDS:
         other = log_sum(other, _log_share(sums, share, error=CLOUD_ERROR)[0])
     clear = _log_share(sums, CLEAR, gain=gains[:, :, None])[0]
-    return np.asarray(log_sum(other, clear).sum(axis=2) * seen.each - 0.5 * (bend / BEND_SPREAD) ** 2)
+    told = np.where(dark, seen.in_the_dark, log_sum(other, clear))
+    return np.asarray(told.sum(axis=2) * seen.each - 0.5 * (bend / BEND_SPREAD) ** 2)
 
 
 def _log_usual(gain: FloatArray) -> FloatArray:
@@ -274,8 +302,8 @@ class Explained:
     beam: FloatArray
 
 
-def explained(seen: Observed, beam: FloatArray, diffuse: FloatArray, best: Fit) -> Explained:
-    """Return what each interval says of H descriptions, with beam and diffuse light (H, P, N) and their fit."""
+def explained(seen: Observed, beam: FloatArray, diffuse: FloatArray, dark: BoolArray, best: Fit) -> Explained:
+    """Return what each interval says of H descriptions, with their light as of `fit` and that."""
     sums = _Sums.of(seen, beam, diffuse, best.bend)
     shares = [
         _log_share(sums, CLEAR, gain=best.gain[:, None]),
@@ -285,5 +313,6 @@ def explained(seen: Observed, beam: FloatArray, diffuse: FloatArray, best: Fit) 
     logs = np.stack([nothing, *(log for log, _ in shares)])
     total = reduce(log_sum, logs)
     probability = np.exp(logs - total)
+    total = np.where(dark, seen.in_the_dark, total)
     beams = np.stack([np.zeros(total.shape), *(np.clip(b, 0.0, 1.0) for _, b in shares)])
     return Explained(total * seen.each, probability[1], (probability * beams).sum(axis=0))

@@ -51,8 +51,9 @@ def told_level(seen: Window, light: Light) -> ToldLevel | None:
 
 def _lowest(seen: Window, light: Light, stride: int = 1) -> tuple[float, float]:
     """Return the likeliest level below USUAL_FROM and its log-likelihood over that of all from there on."""
-    beam, diffuse = (part[..., ::stride] for part in light)
-    likelihood = likelihood_of_levels(seen.seen.thinned(stride), beam, diffuse, LEVELS)
+    beam, diffuse, dark = light
+    few = beam[..., ::stride], diffuse[..., ::stride], dark[..., ::stride]
+    likelihood = likelihood_of_levels(seen.seen.thinned(stride), *few, LEVELS)
     low = LEVELS < USUAL_FROM
     at = int(likelihood[low].argmax())
     return float(LEVELS[low][at]), float(likelihood[low].max() - likelihood[~low].max())

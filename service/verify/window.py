@@ -37,8 +37,9 @@ than just below it, is held there (`causes/curtailed.py`): what it gives then sa
 BENT, OTHER_BENDS = 0.2, (0.1, 0.3)
 """Outputs are bent so much or less; what is tried beside the one is of the other kind."""
 
-Light = tuple[FloatArray, FloatArray]
-"""Beam and diffuse light by H descriptions on P planes in N intervals, W/m2, each (H, P, N)."""
+Light = tuple[FloatArray, FloatArray, BoolArray]
+"""Beam and diffuse light by H descriptions on P planes in N intervals, W/m2, each (H, P, N), and where the sun is down
+by them, (H, N), or by all of them, (1, N)."""
 
 
 @dataclass(frozen=True)
@@ -104,6 +105,11 @@ class Window:
         """Return the log-likelihood of the record."""
         return float(self.fit(self.by_record).likelihood[0])
 
+    def light_in_the_dark(self, late_min: FloatArray) -> FloatArray:
+        """Return the log-likelihood that clocks (S,) lose by light where they have no sun, (S,)."""
+        lost = np.maximum(self.seen.unexplained - self.seen.in_the_dark, 0.0)
+        return np.asarray(self.light.dark(late_min, self.intervals) @ lost * self.seen.each)
+
     @property
     def with_few_bends(self) -> Window:
         """Return the window with its output bent as fits the record best and otherwise, so that less is tried."""
@@ -112,21 +118,22 @@ class Window:
 
     def fit(self, light: Light) -> Fit:
         """Return how well descriptions with their light fit."""
-        return fit(self.seen, *light, self.bends)
+        return fit(self.seen, *light, bends=self.bends)
 
     def by_clock(self, late_min: FloatArray) -> Light:
         """Return the light by clocks (S,)."""
         beams = [self.light.means(p.beam, late_min, self.intervals) for p in self.parts]
         diffuse = [self.light.means(p.diffuse, late_min, self.intervals) for p in self.parts]
-        return np.concatenate(beams, axis=1), np.concatenate(diffuse, axis=1)
+        dark = self.light.dark(late_min, self.intervals)
+        return np.concatenate(beams, axis=1), np.concatenate(diffuse, axis=1), dark
 
     def turned(self, plane: int, tilts: FloatArray, azimuths: FloatArray) -> Light:
         """Return the light with one plane at orientations (M,)."""
         parts = self.light.parts(self.planes[plane], tilts, azimuths)
-        beam, diffuse = (np.repeat(a, len(tilts), axis=0) for a in self.by_record)
+        beam, diffuse = (np.repeat(a, len(tilts), axis=0) for a in self.by_record[:2])
         beam[:, plane] = self.light.means(parts.beam, np.zeros(1), self.intervals)[0]
         diffuse[:, plane] = self.light.means(parts.diffuse, np.zeros(1), self.intervals)[0]
-        return beam, diffuse
+        return beam, diffuse, self.by_record[2]
 
     def clocks(self, late_min: FloatArray) -> FloatArray:
         """Return the log-likelihood of clocks, (S,)."""

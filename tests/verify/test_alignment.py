@@ -12,6 +12,8 @@ from service.verify.case import expectation
 from service.verify.day import daylight
 from service.verify.inputs import Readings
 from service.verify.run import verify
+from service.verify.search import WORTH_A_SEARCH
+from service.verify.window import window
 
 SITE_CAUSES = {"clock_shift", "plane_misdescribed", "unit_scale"}
 
@@ -83,6 +85,30 @@ def test_a_clock_under_passing_clouds_is_told_by_two_planes(roof):
     r = passing_clouds(roof(planes=2), seed=3)
     finding = the_finding(verify(r.site, labelled_late(r, 60)), "clock_shift")
     assert finding.details["minutes"] == pytest.approx(60, abs=FIVE_MINUTES)
+
+
+@pytest.mark.parametrize("minutes", [60, -60, 45])
+def test_a_clock_under_passing_clouds_on_one_plane(roof, minutes):
+    r = passing_clouds(roof(), seed=3)
+    finding = the_finding(verify(r.site, labelled_late(r, minutes)), "clock_shift")
+    assert finding.details["minutes"] == minutes
+
+
+def test_passing_clouds_on_one_plane_with_the_right_clock_say_nothing(roof):
+    r = passing_clouds(roof(), seed=3)
+    assert site_causes(verify(r.site, r.readings())) == []
+
+
+@pytest.mark.parametrize("minutes", [60, -60])
+def test_light_in_the_dark_speaks_against_the_record_and_for_the_clock(roof, minutes):
+    """Output before sunrise or after sunset: no cloud explains it, nor where a plane faces."""
+    r = roof(planes=2, index=1.0)
+    seen = window(r.site, labelled_late(r, minutes), scale=1.0)
+    assert seen is not None
+    recorded, right, beyond = seen.light_in_the_dark(np.array([0.0, 1.0, 2.0]) * minutes)
+    assert recorded > WORTH_A_SEARCH
+    assert right < 1.0
+    assert beyond > WORTH_A_SEARCH
 
 
 def test_a_small_shift_is_not_said(roof):
