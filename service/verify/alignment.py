@@ -92,9 +92,11 @@ plane; tests/reference/open_data.py) 16 and 18.
 BY_SENSOR = FOR_PLANE_BY_CLOUDS[1][0]
 """A sensor's sky counts as so much sun: it is as sure, and what stands before a plane is unknown."""
 
-TOO_BRIGHT, MORE_TOO_BRIGHT = 1.2, 0.05
-"""So many times a clear sky's light on a plane no sky gives for longer than a cloud's bright edge lasts: a turned plane
-may not have so much more of its light beyond that than the recorded one. An obstacle makes no plane brighter."""
+TOO_BRIGHT, BRIGHT_SKY, MORE_TOO_BRIGHT = 1.2, 2.5, 0.05
+"""So many times a clear sky's beam and diffuse light on a plane no sky gives for longer than a cloud's bright edge
+lasts: a turned plane may not have so much more of its light beyond that than the recorded one. An obstacle makes no
+plane brighter. Nine in ten gaps between clouds had up to 2.2 times the clear sky's diffuse light (computed from
+Payerne's June 2016, Baseline Surface Radiation Network, `tests/fleet/data`)."""
 
 ABSURD, NOT_ABSURD = 0.45, 0.1
 """With so much of its light beyond, and by a turn so little, a plane's record is wrong, and need not have seen sun."""
@@ -325,7 +327,8 @@ def _differs(seen: Window, turn: Turn) -> bool:
 
 def _too_bright(seen: Window, turn: Turn, light: Light) -> float:
     """Return the share of the turned plane's light that is beyond what a clear sky gives it by a description."""
-    most = TOO_BRIGHT * (light[0] + light[1])[0, turn.plane]
+    beam, diffuse = (part[0, turn.plane] for part in light[:2])
+    most = TOO_BRIGHT * beam + BRIGHT_SKY * diffuse
     told = seen.seen.light[turn.plane]
     return float(np.maximum(told - most, 0.0).sum() / max(told.sum(), 1e-9))
 
