@@ -45,9 +45,7 @@ def due(case: Case, rows: list[int]) -> Due:
     if not by_like.all():
         expected[~by_like] = _least(case, agreed)[alike][~by_like]
     expected *= own[rows, None]
-    together = len(rows) if by_like.all() else 1
-    enough = expected > STEPS_TO_COMPARE / np.sqrt(together) * case.resolution_wh
-    return Due(np.where(enough, expected, np.nan), by_like)
+    return Due(np.where(expected > STEPS_TO_COMPARE * case.resolution_wh, expected, np.nan), by_like)
 
 
 def _agreed(case: Case, voices: FloatArray, rows: list[int]) -> FloatArray:

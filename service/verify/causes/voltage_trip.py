@@ -10,12 +10,10 @@ what the other units' light lets expect at least (`elsewhere`). What comes at th
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import dataclass
 
 import numpy as np
 
-from service.expect.grid import IntArray
 from service.verify.case import BoolArray, Case
 from service.verify.causes import channels
 from service.verify.causes.wording import duration, energy
@@ -41,15 +39,11 @@ FEW_IN_WEAK = 3
 """So few dips in weak light are chance."""
 
 LEAST_DIPS, NOTHING, SURE_OF_ONE = 2, 0.1, 0.6
-"""So many dips are no chance; one alone is none where like units elsewhere make what is due, or where all units give
-nothing but what is left of the interval's begin or end, since no cloud or shadow does that to one branch for minutes:
-but it may have been switched off by hand."""
+"""So many dips are no chance; one alone is none where all units give nothing but what is left of the interval's begin
+or end, since no cloud or shadow does that to one branch for minutes: but it may have been switched off by hand."""
 
 LEAST_SHARE, LEAST_SHARE_OF_SITE = 0.005, 0.0005
 """Share of the energy due in the window that must be lost."""
-
-PRODUCING = 0.5
-"""Share of its expected output from which a unit elsewhere surely produces, be it little."""
 
 LONGEST_MINUTES = 30
 SAME_MINUTES, MINUTES_A_DAY = 30, 24 * 60
@@ -60,48 +54,6 @@ LOW_AGAIN = 0.5
 
 BRIGHT_INDEX = 0.4
 BRIGHT_WITHIN_MINUTES = 30
-
-
-@dataclass(frozen=True)
-class _Heard:
-    """What the rows of a branch made and should have made, Wh, (R, D) each, NaN where nothing tells; the step, Wh."""
-
-    made_wh: FloatArray
-    due_wh: FloatArray
-    step_wh: float
-
-    def of(self, which: BoolArray) -> _Heard:
-        """Return what some of the rows made."""
-        return replace(self, made_wh=self.made_wh[which], due_wh=self.due_wh[which])
-
-    @cached_property
-    def shares(self) -> FloatArray:
-        """Return each unit's share of what is due, (R, D)."""
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.asarray(self.made_wh / self.due_wh)
-
-    @cached_property
-    def told(self) -> IntArray:
-        """Return of how many units an interval tells, (D,)."""
-        return np.asarray(np.isfinite(self.shares).sum(axis=0))
-
-    @cached_property
-    def share(self) -> FloatArray:
-        """Return the mean of the middle half of the shares, (D,), 0 where nothing tells: a step is in one by chance."""
-        ranked, rank = np.sort(self.shares, axis=0), np.arange(len(self.shares))[:, None]
-        aside = (self.told + 1) // 4
-        middle = (rank >= aside) & (rank < self.told - aside)
-        return np.asarray(np.where(middle, ranked, 0.0).sum(axis=0) / np.maximum(middle.sum(axis=0), 1))
-
-    @property
-    def none(self) -> BoolArray:
-        """Return where no unit gives more than a trace of what is due, (D,)."""
-        return np.asarray((np.nan_to_num(self.shares) < NOTHING).all(axis=0) & (self.told > 1))
-
-    def dips(self, dip: float) -> BoolArray:
-        """Return where nearly all units, and they together, make less than `dip` of what is due, (D,)."""
-        low = np.nan_to_num(self.made_wh, nan=np.inf) < dip * self.due_wh + self.step_wh
-        return np.asarray((self.told > 1) & (self.share < dip) & (low.sum(axis=0) >= TOGETHER * self.told))
 
 
 @dataclass(frozen=True)
@@ -118,10 +70,10 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     rows = [i for i, s in enumerate(case.serials) if s not in named and np.nansum(case.measured_wh[i]) > 0]
     if len(rows) < 2 or case.source == "clear_sky":
         return []
-    found = [t for t in _branch_trips(case, _branches(case, rows)) if _is_worth_it(case, t)]
+    found = _branch_trips(case, _branches(case, rows))
     if not found:
-        found = [t for t in _site_trips(case, rows) if _is_worth_it(case, t)]
-    return [_finding(case, trips) for trips in found]
+        found = _site_trips(case, rows)
+    return [_finding(case, trips) for trips in found if _is_worth_it(case, trips)]
 
 
 def _lost_wh(case: Case, trips: _Trips) -> float:
@@ -151,34 +103,22 @@ def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
     found = []
     for name, rows in branches.items():
         by_others = due(case, rows)
-        due_wh = _where_nothing_comes(case, rows, by_others.energy_wh)
-        heard = _Heard(np.where(case.light[rows], case.measured_wh[rows], np.nan), due_wh, case.resolution_wh)
-        dip = _dip(case, like=bool(by_others.by_like.all()))
-        dips = _trips_in(case, rows, heard, dip)
-        sure = heard.none | heard.of(by_others.by_like).dips(dip)
-        enough = _count(dips) >= LEAST_DIPS or bool((sure & dips).any())
-        low = np.asarray(heard.share < _dip(case, like=False))
-        if enough and not _comes_with_the_sun(case, dips, low, heard.told > 0):
-            found.append(_Trips(name, rows, dips, due_wh))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.where(case.light[rows], case.measured_wh[rows], np.nan) / by_others.energy_wh
+        dips = _trips_in(case, rows, share, _dip(case, like=bool(by_others.by_like.all())))
+        enough = _count(dips) >= LEAST_DIPS or _gives_nothing(share, dips)
+        low = np.asarray(_median(share) < _dip(case, like=False))
+        told = np.asarray(np.isfinite(share).any(axis=0))
+        if enough and not _comes_with_the_sun(case, dips, low, told):
+            found.append(_Trips(name, rows, dips, by_others.energy_wh))
     return found
 
 
-def _where_nothing_comes(case: Case, rows: list[int], due_wh: FloatArray) -> FloatArray:
-    """Return what was due from the rows (R, D), by their sky where none of them gives and most others do."""
-    others = [i for i in range(len(case.serials)) if i not in rows]
-    known = case.heard & case.light & case.array_sky.known
-    given, expected = (np.where(known, x, 0.0) for x in (case.measured_wh, case.peers.energy_wh))
-    nothing = (given[rows] <= NOTHING * expected[rows]).all(axis=0) & known[rows].any(axis=0)
-    giving = (given[others] > PRODUCING * expected[others]).sum(axis=0)
-    surely = nothing & (giving > 0.5 * known[others].sum(axis=0))
-    return np.where(surely & np.isnan(due_wh) & known[rows], expected[rows], due_wh)
-
-
-def _trips_in(case: Case, rows: list[int], heard: _Heard, dip: float) -> BoolArray:
-    """Return where the rows dip below a share of what is due for minutes at high power, (D,)."""
-    dips = np.asarray(heard.dips(dip) & _strong(case, rows))
-    dips = _short_runs(dips, heard.share >= _whole(dip), _longest(case))
-    low = np.asarray((heard.share < dip) & (heard.told > 0) & ~heard.none)
+def _trips_in(case: Case, rows: list[int], share: FloatArray, dip: float) -> BoolArray:
+    """Return where the rows, which make a share of what is due (R, D), dip for minutes at high power, (D,)."""
+    dips, level = _dips(share, dip)
+    dips = _short_runs(np.asarray(dips & _strong(case, rows)), level >= _whole(dip), _longest(case))
+    low = np.asarray((level < dip) & np.isfinite(share).any(axis=0))
     return dips & _mostly_strong(case, rows, low, dips)
 
 
@@ -197,6 +137,20 @@ def _whole(dip: float) -> float:
 def _longest(case: Case) -> int:
     """Return how many intervals the longest drop-out touches."""
     return LONGEST_MINUTES // case.day.grid.interval_min + 1
+
+
+def _dips(share: FloatArray, dip: float) -> tuple[BoolArray, FloatArray]:
+    """Return where nearly all units told of dip below a share of what is due (R, D), and their median share, (D,)."""
+    told = np.isfinite(share)
+    low, count = (np.where(told, share, 1.0) < dip).sum(axis=0), told.sum(axis=0)
+    return np.asarray((count > 1) & (low >= TOGETHER * count)), _median(share)
+
+
+def _median(shares: FloatArray) -> FloatArray:
+    some = np.isfinite(shares).any(axis=0)
+    out = np.zeros(shares.shape[1])
+    out[some] = np.nanmedian(shares[:, some], axis=0)
+    return out
 
 
 def _strong(case: Case, rows: list[int]) -> BoolArray:
@@ -239,6 +193,13 @@ def _comes_with_the_sun(case: Case, dips: BoolArray, low: BoolArray, told: BoolA
         return True
     same = told & (minute == minute[dips][:, None]) & (day != day[dips][:, None])
     return bool(same.any() and (same & low).sum() > LOW_AGAIN * same.sum())
+
+
+def _gives_nothing(share: FloatArray, dips: BoolArray) -> bool:
+    """Return whether in one of the dips no unit that is told of gives more than a trace of what is due (R, D)."""
+    told = np.isfinite(share)
+    none = (np.where(told, share, 0.0) < NOTHING).all(axis=0) & (told.sum(axis=0) > 1)
+    return bool((none & dips).any())
 
 
 def _count(dips: BoolArray) -> int:
