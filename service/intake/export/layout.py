@@ -20,6 +20,7 @@ MOST_NAMES = 500
 RUN = 8
 LONGEST_MEASURE = 5
 MOST_WHOLE = 0.95
+FEWEST_OF_A_DAY = 12
 SHOWN = 30
 Rows = Sequence[Sequence[str]]
 
@@ -111,7 +112,7 @@ def _first_row(rows: Rows) -> int:
                 kind_of(c) in ("datetime", "date") for c in run
             ) >= min(len(run), max(1, round(0.75 * len(run)))):
                 return i
-    raise NotReadable(_yearless(rows) or told("no column holds times with a date"))
+    raise NotReadable(_yearless(rows) or _dateless(rows) or told("no column holds times with a date"))
 
 
 def _yearless(rows: Rows) -> str | None:
@@ -123,6 +124,17 @@ def _yearless(rows: Rows) -> str | None:
             return told(
                 "its dates have no year, such as {date}; export them with it, or write it behind each date",
                 date=timed[0][:SHOWN],
+            )
+    return None
+
+
+def _dateless(rows: Rows) -> str | None:
+    """Return what to do about a column of times of the day without any date."""
+    for column in range(max(map(len, rows), default=0)):
+        timed = [r for r in rows if len(r) > column and kind_of(r[column]) == "time"]
+        if len(timed) >= max(2, len(rows) / 2):
+            return told(
+                "its times have no date; write it once above them, such as 2026-06-14, or in the name of the file"
             )
     return None
 
@@ -247,6 +259,13 @@ def _time_columns(
         return _full_times(data, full, zones, headings)
     if not dates:
         raise NotReadable(told("no column holds times with a date"))
+    if not times and _rows_of_a_day(data, dates[0]) >= FEWEST_OF_A_DAY:
+        raise NotReadable(
+            told(
+                "its dates have many rows each, but no column holds times of the day that can be read; "
+                "write them as 14:15"
+            )
+        )
     if not times:
         raise NotReadable(
             told(
@@ -260,6 +279,12 @@ def _time_columns(
     )
     columns = (dates[0], times[0], *zones[:1])
     return columns, end, ()
+
+
+def _rows_of_a_day(data: Rows, date: int) -> int:
+    """Return how many rows the day with the most has for one unit, by whatever looks like a serial."""
+    of_day = Counter((r[date], *(c for c in r if stranger(c))) for r in data if len(r) > date)
+    return of_day.most_common(1)[0][1] if of_day else 0
 
 
 def _full_times(

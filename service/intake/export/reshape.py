@@ -15,6 +15,7 @@ from service.intake.export import bare, words
 from service.intake.export.bare import Fold, Row
 from service.intake.export.blocks import in_blocks
 from service.intake.export.cells import number
+from service.intake.export.elapsed import elapsed, intervals
 from service.intake.export.layout import kind_of
 from service.intake.export.qualified import by_quality, by_units, of_means
 from service.intake.export.tables import Table
@@ -39,7 +40,7 @@ def unfolded(table: Table) -> Table:
         if fold is not None:
             table = _folded(table, fold)
             head = list(islice(table.rows(), HEAD))
-    by_row = (bare.ranges, bare.in_parts, bare.hours_across, bare.clocks, bare.counted)
+    by_row = (intervals, elapsed, bare.ranges, bare.in_parts, bare.hours_across, bare.clocks, bare.counted)
     written = next(filter(None, (kind(head) for kind in by_row)), None)
     told = None if written else in_columns(head, lambda: islice(table.rows(), FAR))
     if written:

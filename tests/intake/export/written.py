@@ -344,6 +344,10 @@ def _clock(make: Make, start: datetime, serial: str | None = None) -> Row:
     if make.time == "days":
         whole = local.replace(tzinfo=None) - datetime(1899, 12, 30)  # noqa: DTZ001 - as spreadsheets count
         return [f"{whole / timedelta(days=1):.6f}"]
+    if make.time in ("since", "elapsed"):
+        gone = local.replace(tzinfo=None) - datetime.combine(make.first, datetime.min.time())
+        hours, minutes = divmod(gone // timedelta(minutes=1), 60)
+        return [f"{hours}:{minutes:02}:00" if make.time == "elapsed" else f"{hours + minutes / 60:.4f}"]
     offset = {"": "", "Z": "Z", "colon": local.isoformat()[-6:], "name": f" {local:%Z}"}[make.offset]
     if make.midnight_24 and local.hour + local.minute == 0:
         found = [_text_of(make, local - timedelta(days=1)).replace("00:00", "24:00")]
