@@ -24,10 +24,15 @@ def everywhere() -> Mapping[str, frozenset[int]]:
 
 def meanings(zone: str, years: Iterable[int]) -> dict[str, frozenset[int]]:
     """Return the offsets that each name may mean at a site of that zone, in those years: one if it is certain."""
+    return {**everywhere(), **own_meanings(zone, years)}
+
+
+def own_meanings(zone: str, years: Iterable[int]) -> dict[str, frozenset[int]]:
+    """Return the offsets that a zone has by each of its own short names, in those years."""
     own: dict[str, set[int]] = {}
     for short, offset in _of_zone(ZoneInfo(zone), years):
         own.setdefault(short, set()).add(offset)
-    return {**everywhere(), **{short: frozenset(offsets) for short, offsets in own.items()}}
+    return {short: frozenset(offsets) for short, offsets in own.items()}
 
 
 def _of_zone(zone: ZoneInfo, years: Iterable[int]) -> Iterable[tuple[str, int]]:

@@ -146,14 +146,19 @@ def _breaks(table: Table, first: int) -> list[list[Row]]:
             if len(group) > 1 or (group and len(_full(group[0])) > 1):
                 found.append(group)
             group = []
-        elif _full(row):
+        elif _full(row) and not _is_total(row):
             group.append(row)
     return [g for g in found if not any(words.is_remark(r) and words.is_total("".join(r[:1])) for r in g)]
 
 
+def _is_total(row: Row) -> bool:
+    """Return whether a row has the sums of the block above it."""
+    return len(_full(row)) > 1 and words.is_total(row[0])
+
+
 def _title_and_heading(group: list[Row]) -> tuple[Row, Row]:
     """Return the last row above the headings, and the headings: the last row with two cells or more."""
-    said = [row for row in group if _full(row) and not row[0].startswith("#")]
+    said = [row for row in group if _full(row) and not row[0].startswith("#") and not _is_total(row)]
     heading = next((row for row in reversed(said) if len(_full(row)) > 1 or not row[0].strip()), [])
     above = said[: said.index(heading)] if heading else said
     return (above[-1] if above else []), heading

@@ -28,6 +28,9 @@ from service.intake.export.cutting import blocks_of
 from service.intake.export.packed import Open, check_workbook, checked_members, gunzipped, member_opener
 from service.intake.problems import Refused, told
 
+FEW_PARTED, MOST_PARTED = 0.1, 0.9
+"""Blanks part cells where hardly a line has another delimiter, and nearly all have equally many blanks."""
+
 SAMPLE_BYTES = 1 << 18
 DELIMITERS = ("\t", ";", "|", ",")
 COLUMNS = "columns"
@@ -181,6 +184,8 @@ def delimiter_of(text: str) -> str:
     body = _first_lines(text)
     shares = {d: _evenness(body, d) for d in DELIMITERS}
     even = [d for d in DELIMITERS if shares[d] >= 0.7]
+    if max(shares.values()) < FEW_PARTED and _evenness(body, " ", least=3) >= MOST_PARTED:
+        return " "
     return even[0] if even else max(DELIMITERS, key=lambda d: shares[d])
 
 
@@ -189,12 +194,12 @@ def _first_lines(text: str) -> list[str]:
     return lines[:-1] or lines
 
 
-def _evenness(lines: list[str], delimiter: str) -> float:
+def _evenness(lines: list[str], delimiter: str, least: int = 2) -> float:
     try:
         widths = Counter(len(row) for row in csv.reader(lines, delimiter=delimiter) if row)
     except csv.Error:
         return 0.0
-    wide = [(count, width) for width, count in widths.items() if width > 1]
+    wide = [(count, width) for width, count in widths.items() if width >= least]
     return max(wide)[0] / sum(widths.values()) if wide else 0.0
 
 

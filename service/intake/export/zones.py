@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from service.intake.export import words
+from service.intake.export.abbreviations import own_meanings
 from service.intake.export.asking import asked
 from service.intake.export.model import Guess, Known, Question
 from service.intake.export.noon import Span, centroid_min, lateness_min, night_share, room_s, spans
@@ -40,6 +41,14 @@ _EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - the clock's own times have no zo
 _IN_HEADING = re.compile(
     r"\b(?:UTC|GMT)\s*(?:[+-]\s?\d{1,2}(?::?\d\d)?)?(?!\w)|(?<=\()[+-]\d{2}:\d{2}(?=\))|\b(CEST|CET|MESZ|MEZ)\b"
 )
+
+
+_NO_SUMMER = re.compile(
+    r"\b(no|without|not|ohne|sans|sin|senza|zonder)\s+(dst|daylight|summer ?time|sommerzeit|heure d.été"
+    r"|horario de verano|ora legale|zomertijd)|\b(standard|winter) ?time|winterzeit|normalzeit",
+    re.I,
+)
+_SHORT = re.compile(r"(?<![^\W_])[A-Z]{3,5}(?![^\W_])")
 
 
 def zone_of(name: str) -> tzinfo:
@@ -258,9 +267,13 @@ class Light:
         fixed = (sign(standard),) if standard else ()
         return tuple(dict.fromkeys((self.known.zone, "UTC", *fixed)))
 
+    def years(self) -> set[int]:
+        """Return the years that the first rows lie in."""
+        edges = [int(t.naive[i]) for t in self.head.values() if t.naive.size for i in (0, -1)]
+        return {datetime.fromtimestamp(at, UTC).year for at in edges} or {2026}
+
     def _standard(self) -> int:
-        trace = next((t for t in self.head.values() if t.naive.size), None)
-        year = datetime.fromtimestamp(int(trace.naive[0]), UTC).year if trace else 2026
+        year = min(self.years())
         zone = zone_of(self.known.zone)
         return min(_offset(datetime(year, month, 1), zone, 0) for month in (1, 7))  # noqa: DTZ001 - a clock's time
 
@@ -303,6 +316,15 @@ def named_in(headings: str) -> str | None:
     return found.pop() if len(found) == 1 else None
 
 
+def _fixed_in(headings: str, light: Light) -> str | None:
+    """Return the offset of a short name of the site's zone, where headings say that no summer time is kept."""
+    if not _NO_SUMMER.search(headings):
+        return None
+    own = own_meanings(light.known.zone, light.years())
+    offsets = {offset for short in set(_SHORT.findall(headings)) & own.keys() for offset in own[short]}
+    return sign(offsets.pop()) if len(offsets) == 1 else None
+
+
 def _valid(name: str) -> str | None:
     try:
         zone_of(name)
@@ -313,7 +335,7 @@ def _valid(name: str) -> str | None:
 
 def naive_zone(light: Light, headings: str) -> tuple[Guess, Question | None]:
     """Return the zone of labels without offsets, and the question where it is not certain."""
-    named = named_in(headings)
+    named = named_in(headings) or _fixed_in(headings, light)
     if named:
         return _named(light, named)
     certain = _certain(light)

