@@ -43,6 +43,9 @@ ENCODINGS = (
     "utf-8", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "cp1257",
     "iso8859-1", "iso8859-2", "iso8859-15", "mac-roman", "cp437", "cp850", "cp852", "cp932", "gb18030", "cp949",
 )  # fmt: skip
+_OLD = (("cp1252", "cp1250", "iso8859_15", "mac_roman"), ("cp932", "gb18030", "cp949"))
+"""Encodings of text that is not Unicode: the first that fit."""
+
 MOST_ROWS = 1_048_576
 """Of a sheet, in the file format's own limits."""
 
@@ -172,7 +175,7 @@ def encoding_of(head: bytes) -> str:
     try:
         getincrementaldecoder("utf-8-sig")().decode(head)
     except UnicodeDecodeError:
-        best = from_bytes(head[:50_000], cp_isolation=["cp1252", "cp1250", "iso8859_15", "mac_roman"]).best()
+        best = next(filter(None, (from_bytes(head[:50_000], cp_isolation=[*s]).best() for s in _OLD)), None)
         return best.encoding if best else "cp1252"
     return "utf-8-sig"
 

@@ -403,6 +403,8 @@ MAKES = (
     Make("colon_after_date", time="%d/%b/%Y:%H:%M:%S %z"),
     Make("months_unparted", time="%d%b%Y:%H:%M:%S"),
     Make("signs_after_numbers", time="%Y年%m月%d日 %H:%M"),
+    Make("signs_shift_jis", time="%Y年%-m月%-d日 %H:%M", time_heading="開始時刻", encoding="cp932",
+         heading="発電量 {serial} (Wh)"),
     Make("compact_floating", time="%Y%m%d%H%M%S.0"),
 )  # fmt: skip
 
