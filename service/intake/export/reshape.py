@@ -203,8 +203,9 @@ def _by_heading(rows: Iterator[Row], column: int) -> Iterator[Row]:
 
 
 def _only_date(above: Sequence[Row], table: Table) -> str | None:
-    """Return the one date that stands above, or in the table's name."""
-    text = " ".join(cell for row in above for cell in row)
+    """Return the one date that stands above, or in the table's name; not that on which the file was made."""
+    lines = [" ".join(row) for row in above]
+    text = " ".join(line for line in lines if not words.MADE.search(line))
     dates = {m[0] for m in _DATE.finditer(text)} or {m[0] for m in _DATE.finditer(table.name)}
     return dates.pop() if len(dates) == 1 else None
 
@@ -215,7 +216,7 @@ def _date_alone(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 -
     dated = [i for i, row in enumerate(head) if _date_of_rows(row)]
     if len(timed) < FEWEST_ACROSS or not dated or dated[0] > timed[0]:
         return None
-    if any(_of_kind(head[i], "datetime", "date") for i in timed):
+    if any(_of_kind(head[i], "datetime", "date") for i in timed) or (dated[1:2] and dated[1] < timed[0]):
         return None
 
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
@@ -234,6 +235,8 @@ def _date_of_rows(row: Row) -> str:
     full, dates = _full(row), _of_kind(row, "date")
     said = [row[i] for i in full if i not in dates]
     alone = len(dates) == 1 and len(said) <= 1 and not any(c.isdigit() for cell in said for c in cell)
+    if alone and words.MADE.search("".join(said)):
+        return ""
     return row[dates[0]] if alone else ""
 
 

@@ -126,6 +126,13 @@ _REMARK = re.compile(
 _NUMBER = re.compile(r"[+-]?\d{1,10}([.,' ]\d+)*(e[+-]?\d+)?( ?k?wh?)?", re.I)
 
 
+MADE = re.compile(
+    r"creat|generat|export|print|erstellt|gedruckt|erzeugt|imprim|édité|generad|cread|stampat|gemaakt|afgedrukt|utworz",
+    re.I,
+)
+"""Of a date above a table: when the file was made, and not when its readings were."""
+
+
 def is_remark(cells: Sequence[str]) -> bool:
     """Return whether a line without a time is no reading: a sum, a comment, a heading, a text without numbers."""
     said = [cell for cell in cells if cell.strip()]

@@ -53,6 +53,33 @@ def test_numbers_beside_dates_are_clock_times_only_if_all_can_be(
     assert [row[1] for row in rows[1:4]] == read
 
 
+@pytest.mark.parametrize(
+    "above", [["Day;17.06.2026", "Exported;18.06.2026"], ["Exported;18.06.2026", "Day;17.06.2026"]]
+)
+def test_date_on_which_a_file_was_made_is_not_that_of_its_readings(above: list[str], tmp_path: Path) -> None:
+    lines = [*above, f"Time;{SERIALS[0]}", *(f"{hour:02}:00;1" for hour in range(9, 17))]
+    dates = {row[0] for row in _rows(tmp_path, lines) if "09:00" in row}
+    assert dates == {"17.06.2026"}
+
+
+def test_numbers_that_run_on_over_days_are_no_times_of_a_day(tmp_path: Path) -> None:
+    days = [f"2026-06-{14 + number // 96},{number + 1},7" for number in range(288)]
+    rows = _rows(tmp_path, [f"Date,No.,{SERIALS[0]}", *days])
+    assert [row[1] for row in rows[1:]] == [str(number + 1) for number in range(288)]
+
+
+@pytest.mark.parametrize(
+    "above", ["Exported 2026-06-14 08:00", "", "From 2026-06-14 08:00,to 2026-06-15 08:00"]
+)
+def test_what_has_gone_by_is_no_time_without_its_one_start(above: str, tmp_path: Path) -> None:
+    lines = [
+        above,
+        f"elapsed,{SERIALS[0]}",
+        *(f"{minute // 60}:{minute % 60:02},1" for minute in range(0, 600, 15)),
+    ]
+    assert [row[0] for row in _rows(tmp_path, lines)[2:4]] == ["0:00", "0:15"]
+
+
 def test_year_month_day_and_hour_in_columns_become_one_time(tmp_path: Path) -> None:
     rows = _rows(tmp_path, ["Jahr;Monat;Tag;Stunde;Minute;Wh", "2026;6;4;9;5;1.5", "2026;6;4;9;10;x"])
     assert rows == [["Time", "Wh"], ["2026-06-04 09:05", "1.5"], ["2026-06-04 09:10", "x"]]
