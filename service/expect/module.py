@@ -38,6 +38,12 @@ def dc_power(
 
 def low_light_loss(effective_w_m2: FloatArray, *, k: float) -> FloatArray:
     """Return err(G) of Marion 2008 as a share of rated power, same shape; see `dc_power`."""
-    dimmed = np.minimum(effective_w_m2, 200.0) / 200.0 - 1
-    square = dimmed * dimmed
-    return np.where(effective_w_m2 <= 200, k * (1 - square * square), (1000 - effective_w_m2) * (k / 800))
+    light = floats(effective_w_m2)
+    loss = np.minimum(light, 200.0)  # in place: many skies at once
+    loss /= 200.0
+    loss -= 1.0
+    loss *= loss
+    loss *= loss
+    loss -= 1.0
+    loss *= -k
+    return np.where(light <= 200, loss, (1000 - light) * (k / 800))

@@ -86,7 +86,7 @@ def on_plane(
     for beam and circumsolar and its hemispherical mean (Marion 2017, doi:10.1016/j.solener.2017.03.027) for
     sky and ground. NaN irradiance gives NaN; with the sun down the sky part is 0.
     """
-    cos_aoi = cos_incidence(plane, sun)
+    cos_aoi, modifier = _facing(plane, sun)
     seen = np.where(horizon_elevation(plane, sun.azimuth_deg) < 90 - sun.apparent_zenith_deg, cos_aoi, 0.0)
     bright = sky_brightening(sun, irradiance) if brightening is None else brightening
     circumsolar, sky = _perez(plane, sun, irradiance, bright, facing=cos_aoi)
@@ -94,8 +94,17 @@ def on_plane(
     circumsolar *= seen > 0
     ground = irradiance.ghi * (plane.albedo * (1 - np.cos(np.radians(plane.tilt_deg))) / 2)
     sky_modifier, ground_modifier = diffuse_modifiers(plane.tilt_deg)
-    effective = (beam + circumsolar) * beam_modifier(cos_aoi) + sky * sky_modifier + ground * ground_modifier
+    effective = (beam + circumsolar) * modifier + sky * sky_modifier + ground * ground_modifier
     return PlaneIrradiance(beam, circumsolar, sky, ground, effective)
+
+
+def _facing(plane: Plane, sun: Sun) -> tuple[FloatArray, FloatArray]:
+    """Return the cosine of incidence and the beam's modifier, (N,) each: once for an orientation, under many skies."""
+    orientation = plane.tilt_deg, plane.azimuth_deg
+    if orientation not in sun.facing:
+        cosine = cos_incidence(plane, sun)
+        sun.facing[orientation] = cosine, beam_modifier(cosine)
+    return sun.facing[orientation]
 
 
 def sunward_share(plane: Plane, sun: Sun, light: PlaneIrradiance) -> FloatArray:
@@ -103,7 +112,7 @@ def sunward_share(plane: Plane, sun: Sun, light: PlaneIrradiance) -> FloatArray:
 
     Beam and circumsolar light: what an obstacle before the sun takes away.
     """
-    sunward = (light.beam + light.circumsolar) * beam_modifier(cos_incidence(plane, sun))
+    sunward = (light.beam + light.circumsolar) * _facing(plane, sun)[1]
     return np.divide(sunward, light.effective, out=np.zeros_like(sunward), where=light.effective > 0)
 
 

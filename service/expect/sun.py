@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
 
 import numpy as np
 from pvlib import atmosphere, spa
@@ -32,6 +32,7 @@ class Sun:
     the extraterrestrial normal irradiance; `air_mass` is relative (Kasten & Young 1989,
     doi:10.1364/AO.28.004735), NaN below the horizon; `pressure_pa` is the site's; `up_share` is the share
     (0-1) of the step with the sun up, 0 at night. `steps` are the positions of these steps in their grid.
+    `facing` keeps what `expect.plane` worked out of an orientation, whatever the sky.
     """
 
     apparent_zenith_deg: FloatArray
@@ -41,6 +42,9 @@ class Sun:
     pressure_pa: float
     up_share: FloatArray
     steps: IntArray
+    facing: dict[tuple[float, float], tuple[FloatArray, FloatArray]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def take(self, which: Selection) -> Sun:
         """Return the sun of a subset of steps; `which` is a boolean mask (N,) or an index array."""
@@ -54,7 +58,7 @@ class Sun:
             steps=self.steps[which],
         )
 
-    @property
+    @cached_property
     def cos_zenith(self) -> FloatArray:
         """Return the cosine of the apparent zenith, 0 below the horizon, (N,)."""
         return np.maximum(np.cos(np.radians(self.apparent_zenith_deg)), 0.0)
