@@ -37,21 +37,24 @@ def consensus(
     known = np.isfinite(values)
     x = np.where(known, values, 0.0)
     reach = width * np.maximum(x, 1e-12) + floor
-    support = np.empty_like(x)
-    for i in range(len(x)):
-        support[i] = np.einsum("j,jt->t", votes, _kernel(x, x[i], reach[i]) * known)
+    held = known * votes[:, None]
+    support = np.array([np.einsum("jt,jt->t", _kernel(x, x[i], reach[i]), held) for i in range(len(x))])
+    support = support.reshape(x.shape)
     brightest = np.maximum(x.max(axis=0, initial=0.0), 1e-12)
     surely = np.maximum(np.where(known & (support >= SURELY_BRIGHT), x, 0.0).max(axis=0, initial=0.0), 1e-12)
     support = np.where(known, support * np.minimum(x / surely, 1.0) + BRIGHT_BONUS * x / brightest, -1.0)
     best = np.take_along_axis(x, support.argmax(axis=0)[None, :], axis=0)[0]
-    near = _kernel(x, best, width * np.maximum(best, 1e-12) + floor) * known * votes[:, None]
+    near = _kernel(x, best, width * np.maximum(best, 1e-12) + floor) * held
     total = near.sum(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(known.any(axis=0) & (total > 0), (near * x).sum(axis=0) / total, np.nan)
 
 
 def _kernel(x: FloatArray, centre: FloatArray, reach: FloatArray) -> FloatArray:
-    return np.clip(1.0 - np.abs(x - centre) / np.maximum(reach, 1e-12), 0.0, None)
+    apart = np.abs(x - centre)
+    apart /= np.maximum(reach, 1e-12)
+    np.subtract(1.0, apart, out=apart)
+    return np.maximum(apart, 0.0, out=apart)
 
 
 def weighted_median(values: FloatArray, weights: FloatArray) -> float:

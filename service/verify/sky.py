@@ -235,11 +235,17 @@ def _best_member(
         TIE_COST * np.abs(INDEX_LEVELS - 1)[:, None]
     )
     cost = np.broadcast_to(cost, table.shape[1:]) + vote
-    for g in range(len(table)):
-        scale = np.maximum(np.maximum(table[g], np.nan_to_num(agreed[g])), 2 * quantum_wh + 1e-9)
-        away = np.abs(np.nan_to_num(agreed[g]) - table[g])
-        brightest = np.maximum(table[g].max(axis=(0, 1)), 1e-9)
-        cost += (np.minimum(away / scale, DEVIATION_CAP) + UNEXPLAINED_COST * away / brightest) * weight[g]
+    for g, of_group in enumerate(table):
+        told = np.nan_to_num(agreed[g])
+        least = np.maximum(told, 2 * quantum_wh + 1e-9)
+        unexplained = UNEXPLAINED_COST / np.maximum(of_group.max(axis=(0, 1)), 1e-9)
+        for shift, members in enumerate(of_group):  # in pieces that a processor's cache holds
+            away = np.abs(members - told)
+            misfit = away / np.maximum(members, least)
+            np.minimum(misfit, DEVIATION_CAP, out=misfit)
+            misfit += away * unexplained
+            misfit *= weight[g]
+            cost[shift] += misfit
     flat = cost.reshape(shifts * levels, -1).argmin(axis=0)
     return flat // levels, flat % levels
 
