@@ -18,7 +18,7 @@ from service.verify.common_shade import PlaneShade
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray, Readings
 from service.verify.labels import Labels
-from service.verify.levels import Levels, rated_wh
+from service.verify.levels import Levels
 from service.verify.result import SkySource
 from service.verify.scale import DARK_LIMIT, START
 from service.verify.sentence import Quantity
@@ -131,14 +131,14 @@ class Case:
     @property
     def worth_hearing(self) -> BoolArray:
         """Return where a unit on the roof was expected to report: high enough sun, and it was fitted."""
-        return np.asarray((self.clear_wh >= WORTH_HEARING * rated_wh(self.day)[:, None]) & self.active)
+        return np.asarray((self.clear_wh >= WORTH_HEARING * self.day.rated_wh[:, None]) & self.active)
 
     @cached_property
     def light(self) -> BoolArray:
         """Return where a unit that works surely produces: one that is always weak starts later and stops earlier."""
         surely = self.array_sky.known | self._long_unknown
         own = np.clip(np.where(np.isfinite(self.levels.level), self.levels.level, 1.0), WEAKEST, 1.0)
-        least = (LIGHT_AT_CLEAR_SKY if self.source == "clear_sky" else LIGHT) * rated_wh(self.day)[:, None]
+        least = (LIGHT_AT_CLEAR_SKY if self.source == "clear_sky" else LIGHT) * self.day.rated_wh[:, None]
         return np.asarray((own[:, None] * self.peers.energy_wh >= least) & surely & ~self._dim(least))
 
     def _dim(self, least_wh: FloatArray) -> BoolArray:
@@ -162,7 +162,7 @@ class Case:
         seen = np.asarray(self.heard & self.light)
         if self.source != "clear_sky":
             return silences(self.measured_wh, self.peers.energy_wh, seen, self.resolution_wh)
-        at_rest = self.measured_wh <= STANDBY * rated_wh(self.day)[:, None]
+        at_rest = self.measured_wh <= STANDBY * self.day.rated_wh[:, None]
         given = np.where(at_rest, 0.0, self.measured_wh)
         return silences(given, self.peers.energy_wh * DARK_LIMIT, seen, self.resolution_wh)
 

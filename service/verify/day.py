@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +37,7 @@ class Daylight:
         """Return the number of fine steps in an interval."""
         return self.grid.steps_per_interval
 
-    @property
+    @cached_property
     def step_hours(self) -> FloatArray:
         """Return for how long the sun is up in each fine step, h, (N,)."""
         return self.grid.step_hours * self.sun.up_share
@@ -50,11 +51,17 @@ class Daylight:
         """Return values (..., D) repeated onto the fine steps, (..., N)."""
         return np.repeat(per_interval, self.steps, axis=-1)
 
-    @property
+    @cached_property
     def azimuth_deg(self) -> FloatArray:
         """Return the sun's azimuth in the middle of each interval, degrees, 0-360, (D,); through north, too."""
         turn = np.exp(1j * np.radians(self.sun.azimuth_deg)).reshape(-1, self.steps).mean(axis=1)
         return np.asarray(np.degrees(np.angle(turn)) % 360)
+
+    @cached_property
+    def rated_wh(self) -> FloatArray:
+        """Return each unit's AC limit in one interval, Wh, (U,)."""
+        limits = [self.site.inverter_type(u.inverter_type).ac_rated_w for u in self.site.units]
+        return np.array(limits) * self.interval_hours
 
     def gather(self, power_w: FloatArray) -> FloatArray:
         """Return powers (..., N) summed to energies, Wh, (..., D)."""

@@ -14,7 +14,7 @@ import numpy as np
 from service.verify.case import BoolArray, Case
 from service.verify.consensus import AGREEMENT, consensus
 from service.verify.inputs import FloatArray
-from service.verify.levels import AT_LIMIT, rated_wh
+from service.verify.levels import AT_LIMIT
 from service.verify.sky import without_silent
 
 SAME_SKY, WORST_FIT = 0.1, 0.2
@@ -73,7 +73,7 @@ def _least(case: Case, agreed: FloatArray) -> FloatArray:
     """Return the least that each group makes under any sky that explains what the others agreed on, Wh, (G, D)."""
     worst = np.zeros(case.skies_wh.shape[1:])
     for group, made_wh, by_sky in zip(case.day.groups, agreed, case.skies_wh, strict=True):
-        limit = AT_LIMIT * rated_wh(case.day)[group.members[0]]
+        limit = AT_LIMIT * case.day.rated_wh[group.members[0]]
         made = np.minimum(made_wh, limit)
         away = np.abs(np.minimum(by_sky, limit) / made - 1)
         worst = np.maximum(worst, np.where(np.isfinite(made), away, 0.0))

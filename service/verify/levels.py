@@ -132,7 +132,7 @@ def dc_series(
         rows = list(group.members)
         dc_w = dc_power_from_ac(energy_wh[rows] / day.interval_hours, inverter=group.inverter)
         dc_wh[rows] = dc_w * day.interval_hours
-    rated = rated_wh(day)[:, None]
+    rated = day.rated_wh[:, None]
     readable = _readable(day, energy_wh, expected_wh)
     use = readable & _enough_light(expected_wh / rated, readable)
     block = _block_lengths(day, np.where(use, expected_wh, np.nan), quantum_wh)
@@ -150,9 +150,9 @@ def _readable(day: Daylight, energy_wh: FloatArray, expected_wh: FloatArray) -> 
     A unit that stays below while its like are at their limit nearly all the time is held against the model: the limit
     hides how much brighter they could be, not that the unit is darker.
     """
-    share = energy_wh / rated_wh(day)[:, None]
+    share = energy_wh / day.rated_wh[:, None]
     heard, at_limit = np.isfinite(share), np.nan_to_num(share) >= AT_LIMIT
-    hidden = expected_wh >= AT_LIMIT * rated_wh(day)[:, None]
+    hidden = expected_wh >= AT_LIMIT * day.rated_wh[:, None]
     for group in day.groups:
         rows = list(group.members)
         hidden[rows] |= at_limit[rows].sum(axis=0) > 0.3 * heard[rows].sum(axis=0)
@@ -180,12 +180,6 @@ def _in_blocks(values: FloatArray, use: NDArray[np.bool_], length: NDArray[np.in
         block = np.clip(block, 0, max(int(use[row].sum()) // int(length[row]) - 1, 0))
         out[row] = np.bincount(block, weights=values[row])[block]
     return out
-
-
-def rated_wh(day: Daylight) -> FloatArray:
-    """Return each unit's AC limit in one interval, Wh, (U,)."""
-    site = day.site
-    return np.array([site.inverter_type(u.inverter_type).ac_rated_w for u in site.units]) * day.interval_hours
 
 
 def resolution_wh(measured: FloatArray) -> float:

@@ -23,7 +23,7 @@ from service.verify.causes import name_causes
 from service.verify.common_shade import PlaneShade, behind, common_shade, sky_behind, without_shaded
 from service.verify.day import Daylight, daylight
 from service.verify.inputs import FloatArray, FromService, Readings
-from service.verify.levels import Levels, dc_series, levels, rated_wh, resolution_wh, untold
+from service.verify.levels import Levels, dc_series, levels, resolution_wh, untold
 from service.verify.ranking import curves, ranked, sky_result, verdict
 from service.verify.result import SkySource, Verification
 from service.verify.scale import scale_factor
@@ -161,7 +161,7 @@ def _seen(site: Site, readings: Readings, weather: Weather | None) -> _Seen:
     scale = scale_factor(
         sent,
         clear_wh,
-        rated_wh=rated_wh(day),
+        rated_wh=day.rated_wh,
         groups=[g.members for g in day.groups],
         positions=day.positions,
         interval_min=grid.interval_min,

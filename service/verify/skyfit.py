@@ -16,7 +16,7 @@ Widths and weights are judgement (common practice, no source) but where a source
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, reduce
 
@@ -207,8 +207,8 @@ class _Sums:
 
 def _log_share(
     sums: _Sums, share: _Share, *, gain: FloatArray | float = 1.0, error: float = 1.0
-) -> tuple[FloatArray, FloatArray]:
-    """Return the log of weight times density of one share, and the mean beam b that it infers, (H, N).
+) -> tuple[FloatArray, Callable[[], FloatArray]]:
+    """Return the log of weight times density of one share, and what gives the mean beam b that it infers, (H, N).
 
     `gain` is a level, or one for each description, (H, 1), or several, (G, H, 1): then (G, H, N).
     """
@@ -222,7 +222,7 @@ def _log_share(
     misfit = sums.light2 / error + mean_b * pull_b + mean_d * pull_d - explained
     noise = sums.log_noise + sums.known * np.log(error)
     density = -0.5 * (misfit + noise + np.log(determinant / (bb * dd - bd * bd)))
-    return np.log(share.weight) + density, (c * u - b * v) / determinant
+    return np.log(share.weight) + density, lambda: (c * u - b * v) / determinant
 
 
 def fit(
@@ -314,5 +314,5 @@ def explained(seen: Observed, beam: FloatArray, diffuse: FloatArray, dark: BoolA
     total = reduce(log_sum, logs)
     probability = np.exp(logs - total)
     total = np.where(dark, seen.in_the_dark, total)
-    beams = np.stack([np.zeros(total.shape), *(np.clip(b, 0.0, 1.0) for _, b in shares)])
+    beams = np.stack([np.zeros(total.shape), *(np.clip(beam_of(), 0.0, 1.0) for _, beam_of in shares)])
     return Explained(total * seen.each, probability[1], (probability * beams).sum(axis=0))

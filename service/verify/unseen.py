@@ -16,7 +16,7 @@ import numpy as np
 from service.verify.alignment import LEAST_SUN_H
 from service.verify.case import Case
 from service.verify.causes import curtailed, misplaced, no_output, site_low, steady, voltage_trip
-from service.verify.levels import PEERS_FOR_COMPARISON, SIGMAS, rated_wh
+from service.verify.levels import PEERS_FOR_COMPARISON, SIGMAS
 from service.verify.plane_light import SUN_DAY_H, PlaneLight, plane_lights
 from service.verify.result import Finding, Unseen
 from service.verify.sentence import Quantity, Sentence, sentence
@@ -122,7 +122,7 @@ def _dead(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
 def _short_of_energy_min(case: Case, p: PlaneLight) -> float:
     """Return how many more minutes of the light so far bring the energy that a dead unit must have left unused."""
     rows = list(p.rows)
-    at_rating = np.where(p.lit, case.peers.energy_wh[rows], 0.0).sum(axis=1) / rated_wh(case.day)[rows]
+    at_rating = np.where(p.lit, case.peers.energy_wh[rows], 0.0).sum(axis=1) / case.day.rated_wh[rows]
     unused_h = float(np.median(at_rating)) * case.day.interval_hours
     return 60 * p.lit_h * (no_output.LEAST_ENERGY_H / unused_h - 1) if unused_h > 0 else 0.0
 
@@ -196,7 +196,7 @@ def _power(
     """Give the cause if the light brought the heard units together too seldom above a share of their ratings."""
     rows = [i for p in planes for i in p.rows]
     lit = np.any([p.lit for p in planes], axis=0)
-    power = case.peers.energy_wh[rows].sum(axis=0) / rated_wh(case.day)[rows].sum()
+    power = case.peers.energy_wh[rows].sum(axis=0) / case.day.rated_wh[rows].sum()
     minutes = float((lit & (power >= share)).sum()) * case.day.grid.interval_min
     if minutes < least_minutes:
         needs = {"minutes": _up(least_minutes - minutes, 5), "ratings_pct": 100 * share}

@@ -23,7 +23,6 @@ from service.verify.case import Case
 from service.verify.causes.voltage_trip import STRONG
 from service.verify.causes.wording import percent
 from service.verify.inputs import FloatArray
-from service.verify.levels import rated_wh
 from service.verify.outline import AROUND_DEG, Outline
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, joined, sentence
@@ -191,7 +190,7 @@ def _with_recurring(case: Case, years: Years, finding: Finding, units: list[Unit
     rows = [case.serials.index(u.serial) for u in units]
     if least is None or finding.lost_wh is None:
         return finding
-    counts = case.heard[rows] & (case.peers.energy_wh[rows] >= least * rated_wh(case.day)[rows, None])
+    counts = case.heard[rows] & (case.peers.energy_wh[rows] >= least * case.day.rated_wh[rows, None])
     due_wh = float(case.peers.energy_wh[rows][counts].sum())
     if due_wh <= 0:
         return finding

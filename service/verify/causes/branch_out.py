@@ -13,7 +13,6 @@ from service.verify.case import BoolArray, Case
 from service.verify.causes import channels, darkness
 from service.verify.causes.no_output import least_unused
 from service.verify.causes.wording import duration, energy
-from service.verify.levels import rated_wh
 from service.verify.result import Finding
 from service.verify.sentence import sentence
 from service.verify.silence import SILENT
@@ -71,7 +70,7 @@ def _proven(case: Case, rows: list[int], after: BoolArray) -> bool:
         return False
     due_wh = np.where(after, case.peers.energy_wh[rows], 0.0)
     minutes = after.any(axis=0).sum() * case.day.grid.interval_min
-    unused_h = float((due_wh / rated_wh(case.day)[rows, None]).sum()) * case.day.interval_hours
+    unused_h = float((due_wh / case.day.rated_wh[rows, None]).sum()) * case.day.interval_hours
     hidden_wh = HIDDEN_STEPS * case.resolution_wh * after.any(axis=1).sum()
     least_minutes, least_h = least_unused(case, rows)
     return bool(minutes >= least_minutes and unused_h >= least_h and due_wh.sum() >= hidden_wh)

@@ -11,7 +11,6 @@ import numpy as np
 from service.verify.case import BoolArray, Case
 from service.verify.causes.wording import duration, energy
 from service.verify.inputs import FloatArray
-from service.verify.levels import rated_wh
 from service.verify.result import Finding
 from service.verify.sentence import sentence
 
@@ -54,7 +53,7 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 
 def _at_limit(case: Case) -> BoolArray:
     """Return where a unit was at its rating and its module could have given more, (U, D)."""
-    rated = rated_wh(case.day)[:, None]
+    rated = case.day.rated_wh[:, None]
     share = case.measured_wh / rated
     with np.errstate(invalid="ignore"):
         at_rating = (share >= AT_RATING[0]) & (share <= AT_RATING[1])

@@ -18,7 +18,6 @@ import numpy as np
 from service.verify.case import BoolArray, Case
 from service.verify.causes.wording import duration, number
 from service.verify.inputs import FloatArray
-from service.verify.levels import rated_wh
 from service.verify.result import Finding
 from service.verify.sentence import sentence
 
@@ -173,7 +172,7 @@ def _noise(case: Case, power: FloatArray) -> float:
     known = np.isfinite(power)
     if case.resolution_wh == 0 or not known.any():
         return 0.0
-    rated = rated_wh(case.day)
+    rated = case.day.rated_wh
     total_wh = float(np.quantile(power[known], 0.9) * rated.sum())
     return REGISTER_SPREAD * case.resolution_wh * math.sqrt(len(rated)) / max(total_wh, 1e-9)
 
@@ -233,7 +232,7 @@ def _shares(case: Case) -> tuple[FloatArray, FloatArray]:
         np.logical_or.accumulate(gives[:, ::-1], axis=1)[:, ::-1],
     )
     live = case.heard & begun & goes_on
-    rated = np.where(live, rated_wh(case.day)[:, None], 0.0).sum(axis=0)
+    rated = np.where(live, case.day.rated_wh[:, None], 0.0).sum(axis=0)
     power = np.where(live, case.measured_wh, 0.0).sum(axis=0)
     clear = np.where(live, case.clear_wh, 0.0).sum(axis=0)
     lit = (rated > 0) & (clear > 0.1 * rated)
@@ -254,7 +253,7 @@ def _most_crowded(power: FloatArray) -> float:
 def _finding(case: Case, limit: _Limit) -> Finding:
     first, last = case.first_and_last(limit.at_limit)
     minutes = float(limit.at_limit.sum() * case.day.grid.interval_min)
-    total_w = limit.share * rated_wh(case.day).sum() / case.day.interval_hours
+    total_w = limit.share * case.day.rated_wh.sum() / case.day.interval_hours
     return Finding(
         cause="curtailed",
         serials=(),

@@ -11,7 +11,6 @@ from __future__ import annotations
 import numpy as np
 
 from service.verify.case import DARK_CLOUD_MINUTES, BoolArray, Case
-from service.verify.levels import rated_wh
 
 ABRUPT, LAST_MINUTES = 0.02, 30
 """Share of the rating in some interval of the last minutes before a silence from which it was no fading."""
@@ -29,7 +28,7 @@ def ended_abruptly(case: Case, rows: list[int], dead: BoolArray) -> bool:
     """Return whether one of the units gave much until the last that any gave before the intervals `dead` (D,)."""
     last = _last_given(case, rows, dead)
     before = max(LAST_MINUTES // case.day.grid.interval_min, 1)
-    given = case.measured_wh[rows, max(last + 1 - before, 0) : last + 1] / rated_wh(case.day)[rows, None]
+    given = case.measured_wh[rows, max(last + 1 - before, 0) : last + 1] / case.day.rated_wh[rows, None]
     return bool(np.nan_to_num(given).max(initial=0.0) >= ABRUPT)
 
 

@@ -14,7 +14,7 @@ from service.verify.case import BoolArray, Case
 from service.verify.causes import channels
 from service.verify.causes.no_output import dead_since
 from service.verify.causes.wording import duration, energy
-from service.verify.levels import STRONG_LIGHT, rated_wh
+from service.verify.levels import STRONG_LIGHT
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, sentence
 
@@ -70,7 +70,7 @@ def _neighbours_produce(case: Case, i: int, alive: BoolArray) -> BoolArray:
     seen = alive & others[:, None]
     with np.errstate(invalid="ignore"):
         giving = seen & (case.measured_wh > PRODUCING * case.peers.energy_wh)
-    enough = case.peers.energy_wh[i] >= STRONG_LIGHT * rated_wh(case.day)[i]
+    enough = case.peers.energy_wh[i] >= STRONG_LIGHT * case.day.rated_wh[i]
     return np.asarray(
         enough & case.array_sky.known & (giving.sum(axis=0) >= np.maximum(0.5 * seen.sum(axis=0), 1))
     )

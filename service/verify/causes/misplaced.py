@@ -16,7 +16,7 @@ from service.expect.energy import UnitGroup
 from service.expect.inverter import dc_power_from_ac
 from service.verify.case import BoolArray, Case
 from service.verify.inputs import FloatArray
-from service.verify.levels import AT_LIMIT, rated_wh
+from service.verify.levels import AT_LIMIT
 from service.verify.sky import sky_at
 
 LEAST_MISFIT = 0.045
@@ -186,7 +186,7 @@ def _curve(case: Case, i: int) -> FloatArray:
     inverter = case.day.site.inverter_type(case.day.site.units[i].inverter_type)
     hours = case.day.interval_hours
     dc_wh = dc_power_from_ac(case.measured_wh[i] / hours, inverter=inverter) * hours
-    read = (case.measured_wh[i] < AT_LIMIT * rated_wh(case.day)[i]) & case.array_sky.known
+    read = (case.measured_wh[i] < AT_LIMIT * case.day.rated_wh[i]) & case.array_sky.known
     return np.where(read, dc_wh, np.nan)
 
 

@@ -13,7 +13,6 @@ import numpy as np
 from service.verify.case import STANDBY, BoolArray, Case
 from service.verify.causes import channels, darkness
 from service.verify.causes.wording import duration, energy
-from service.verify.levels import rated_wh
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, sentence
 from service.verify.silence import SILENT
@@ -46,7 +45,7 @@ def dead_since(case: Case, i: int) -> BoolArray:
     """Return the lit and heard intervals after the unit's last output, (D,); none where it may well come back."""
     lit = case.heard[i] & case.light[i]
     with np.errstate(invalid="ignore"):
-        least = np.maximum(SILENT * case.peers.energy_wh[i], STANDBY * rated_wh(case.day)[i])
+        least = np.maximum(SILENT * case.peers.energy_wh[i], STANDBY * case.day.rated_wh[i])
         some = case.heard[i] & (case.measured_wh[i] > least)
     giving = np.flatnonzero(np.where(lit, ~case.giving_nothing[i], some))
     since = giving[-1] + 1 if len(giving) else 0
@@ -68,7 +67,7 @@ def is_long_enough(case: Case, i: int, dead: BoolArray) -> bool:
     if darkness.may_be_dark(case, [i], dead):
         return False
     minutes = dead.sum() * case.day.grid.interval_min
-    unused_h = case.peers.energy_wh[i, dead].sum() / rated_wh(case.day)[i] * case.day.interval_hours
+    unused_h = case.peers.energy_wh[i, dead].sum() / case.day.rated_wh[i] * case.day.interval_hours
     least_minutes, least_h = least_unused(case, [i])
     return bool(minutes >= least_minutes and unused_h >= least_h)
 

@@ -22,7 +22,7 @@ from service.verify.causes.steady import has_peers
 from service.verify.causes.wording import azimuths, energy, percent
 from service.verify.common_shade import NEEDED, PlaneShade
 from service.verify.inputs import FloatArray
-from service.verify.levels import AT_LIMIT, rated_wh
+from service.verify.levels import AT_LIMIT
 from service.verify.outline import outline_of, outline_of_plane, sun_of_intervals
 from service.verify.plane_beam import TELLING_BEAM
 from service.verify.result import Finding
@@ -264,7 +264,7 @@ def _series(case: Case, i: int) -> tuple[FloatArray, FloatArray]:
     same, by more than its AC output is.
     """
     series, weight = case.levels.relative_series(i), case.levels.weight[i]
-    mates, rated = [k for k in case.like(i) if k != i], float(rated_wh(case.day)[i])
+    mates, rated = [k for k in case.like(i) if k != i], float(case.day.rated_wh[i])
     limited = (case.measured_wh[mates] >= AT_LIMIT * rated).sum(axis=0)
     most = limited > MOST_AT_LIMIT * case.heard[mates].sum(axis=0)
     at_limit = np.isnan(series) & case.heard[i] & most

@@ -19,7 +19,6 @@ from service.verify.causes import channels
 from service.verify.causes.wording import duration, energy
 from service.verify.elsewhere import due
 from service.verify.inputs import FloatArray
-from service.verify.levels import rated_wh
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, counted_sentence, sentence
 
@@ -158,7 +157,7 @@ def _strong(case: Case, rows: list[int]) -> BoolArray:
     power = case.peers.energy_wh[rows].sum(axis=0)
     reach = BRIGHT_WITHIN_MINUTES // case.day.grid.interval_min
     around = np.lib.stride_tricks.sliding_window_view(np.pad(power, reach), 2 * reach + 1).max(axis=1)
-    return np.asarray(around >= STRONG * rated_wh(case.day)[rows].sum())
+    return np.asarray(around >= STRONG * case.day.rated_wh[rows].sum())
 
 
 def _mostly_strong(case: Case, rows: list[int], low: BoolArray, dips: BoolArray) -> bool:
