@@ -20,6 +20,8 @@ from service.web.app import create_app
 from service.web.session import SESSION_COOKIE, safe_next
 from tests.web.visit import Person, add_person, add_site, sign_in
 
+pytestmark = pytest.mark.one_database
+
 
 @pytest.fixture
 def visitor(settings: Settings, engine: Engine) -> Iterator[TestClient]:

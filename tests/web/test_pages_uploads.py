@@ -24,6 +24,8 @@ from service.web.app import create_app
 from tests.web.bring import UNITS, exported
 from tests.web.visit import add_person, add_site, sign_in
 
+pytestmark = pytest.mark.one_database
+
 
 @pytest.fixture
 def site_id(engine: Engine) -> str:
