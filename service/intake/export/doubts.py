@@ -10,8 +10,9 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from service.intake.export.model import QUANTITIES
-from service.intake.export.noon import DAY_S, half_day_s
+from service.intake.export.noon import half_day_s
 from service.intake.export.survey import Trace
+from service.intake.export.times import DAY_S
 from service.intake.export.zones import Light
 from service.intake.problems import Told, told
 

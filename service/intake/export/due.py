@@ -12,10 +12,10 @@ import numpy as np
 
 from service.intake.export.model import Known, ShownEnd
 from service.intake.export.survey import Trace
+from service.intake.export.times import DAY_S
 from service.intake.export.zones import Clockwork, zone_of
 from service.store.grids import FloatArray, IntArray
 
-DAY_S = 86_400
 MOST_DAYS = 7
 """Of a longer file the brightest ones in a row."""
 

@@ -16,10 +16,10 @@ from service.intake.export.asking import asked
 from service.intake.export.layout import NotReadable
 from service.intake.export.model import Guess, Question, ShownEnd
 from service.intake.export.noon import Span
+from service.intake.export.times import DAY_S
 from service.intake.problems import Told, mark, told
 from service.store.grids import IntArray
 
-DAY_S = 86_400
 LEAST_GAIN_MIN = 5
 """So much more light must lie in the night under one label than under the other; clocks and formulas err by less."""
 

@@ -12,9 +12,9 @@ from math import acos, cos, degrees, pi, radians, sin
 import numpy as np
 
 from service.intake.export.survey import Trace
+from service.intake.export.times import DAY_S
 from service.store.grids import BoolArray, FloatArray, IntArray
 
-DAY_S = 86_400
 LIGHT = 0.02
 FIRST_LIGHT = 0.002
 """Of the highest power: what an inverter gives just after it woke."""

@@ -17,7 +17,7 @@ from service.intake.export.asking import asked
 from service.intake.export.model import Guess, Known, Question
 from service.intake.export.noon import Span, centroid_min, lateness_min, night_share, room_s, spans
 from service.intake.export.survey import Trace
-from service.intake.export.times import offset_of
+from service.intake.export.times import DAY_S, offset_of
 from service.intake.problems import told
 from service.store.grids import FloatArray, IntArray
 
@@ -33,7 +33,6 @@ NEAR_S, FAR_S = 480, 900
 MOST_DAYS, MANY_DAYS = 0.8, 0.5
 HOUR_S = 3600
 QUARTER_S = 900
-DAY_S = 86_400
 CHANGES_LOOKED_AT = 3
 QUARTERS_REMEMBERED = 20_000
 Found = TypeVar("Found")

@@ -6,7 +6,8 @@ import pandas as pd
 import pytest
 from pvlib.solarposition import sun_rise_set_transit_spa
 
-from service.intake.export.noon import DAY_S, half_day_s, solar_noon_s
+from service.intake.export.noon import half_day_s, solar_noon_s
+from service.intake.export.times import DAY_S
 
 MINUTES = 3.0
 """`label` calls nothing night that is not five minutes deep in it."""
