@@ -65,7 +65,7 @@ _DAY_OF_YEAR = re.compile(
     r"doy|jday|yday|day ?of ?(the )?year|julian day|tag des jahres|jour de l.ann[ée]e", re.I
 )
 _HHMM = re.compile(r"hh:?mm|time|uhrzeit|heure|hora|ora", re.I)
-_BESIDE_PART = re.compile(rf"[(\[].*[)\]]|{words.START.pattern}|{words.END.pattern}", re.I)
+_BESIDE_PART = re.compile(rf"[(\[][^()\[\]]*[)\]]|{words.START.pattern}|{words.END.pattern}", re.I)
 
 
 def ranges(head: Sequence[Row]) -> Fold | None:

@@ -20,6 +20,7 @@ from service.intake.export.model import Known, Proposal
 from service.intake.export.naming import stem
 from service.intake.export.propose import checked_answers, propose
 from service.intake.export.read import Rejected, Tally, read
+from service.intake.export.reshape import unfolded
 from service.intake.export.tables import tables_of
 from service.intake.problems import Refused
 from tests.intake.export import written
@@ -362,3 +363,10 @@ def test_heading_of_brackets_without_end_takes_no_time() -> None:
     began = time.process_time()
     stem("[" * 200_000 + "482913377001 (Wh)")
     assert time.process_time() - began < 5  # linear: milliseconds; by the square of the length: minutes
+
+
+def test_cell_of_brackets_without_end_is_looked_at_in_no_time(tmp_path: Path) -> None:
+    (table,) = tables_of(_file(tmp_path, "[" * 100_000 + "1"))
+    began = time.process_time()
+    assert propose(unfolded(table), KNOWN, {}).refused is not None
+    assert time.process_time() - began < 5  # as above
