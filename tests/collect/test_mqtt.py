@@ -82,6 +82,8 @@ def listening(source: MqttSource, sender: Sender, sink: Kept) -> None:
     """Wait until the source hears what is sent; before its subscription a broker keeps nothing for it."""
     topic = source.topic.replace("+serial", "first")
     until(lambda: sender.sent(topic, message(0)) or sink.enough.wait(0.05))
+    sender.sent(topic, message(1))  # the last one, so that none is still on its way
+    until(lambda: any(sample.value == 1 for given in sink.given for sample in given))
     sink.given.clear()
     sink.enough.clear()
 
