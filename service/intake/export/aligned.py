@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import IO
 
+from service.intake.export.times import parse
+
 FEWEST_LINES = 4
 LEAST_SHARE = 0.5
 FEWEST_COLUMNS = 3
@@ -35,7 +37,8 @@ def cuts_of(lines: Sequence[str]) -> Cuts:
     data = [line for line in data if usual / 2 < len(line) < 2 * usual]
     first = shown.index(data[0])
     above = [line for line in shown[max(0, first - HEADINGS) : first] if len(line) >= len(data[0]) / 2]
-    cuts = tuple(_cut(gap, above) for gap in _gaps(data) if gap[1] < usual and _parts(gap, data[-1]))
+    gaps = [gap for gap in _gaps(data) if gap[1] < usual]
+    cuts = tuple(_cut(gap, above) for gap in gaps if _is_wide(gap) or _parts(gap, gaps, data[-1], above))
     cells = [cell for line in data for cell in cells_of(line, cuts) if cell]
     plain = sum(bool(_PLAIN.fullmatch(cell)) for cell in cells)
     return cuts if len(cuts) >= FEWEST_COLUMNS - 1 and plain >= 0.95 * len(cells) else ()
@@ -53,17 +56,29 @@ def _gaps(lines: Sequence[str]) -> list[tuple[int, int]]:
     return [(a + 1, b - 1) for a, b in pairwise(edges) if b - a > 1 and a >= 0 and b < width]
 
 
-def _parts(gap: tuple[int, int], line: str) -> bool:
-    """Return whether a gap parts cells: a single blank after letters may be one in a name."""
-    before = re.split(r"\s{2,}", line[: gap[0]])[-1].split(" ")[-1]
-    return gap[1] > gap[0] or not _LETTER.search(before)
+def _is_wide(gap: tuple[int, int]) -> bool:
+    return gap[1] > gap[0]
+
+
+def _parts(gap: tuple[int, int], gaps: Sequence[tuple[int, int]], line: str, above: Sequence[str]) -> bool:
+    """Return whether a single blank parts cells: not within a time, after letters, or below a heading."""
+    begin = max((last + 1 for first, last in gaps if last > first and last < gap[0]), default=0)
+    end = min((first for first, last in gaps if last > first > gap[0]), default=len(line))
+    is_time = any(parse(line[begin:end], order) for order in ("dmy", "mdy", "ymd"))
+    within_heading = any(heading[gap[0] : gap[0] + 1].strip() for heading in above)
+    word = line[begin : gap[0]].rsplit(" ", maxsplit=1)[-1]
+    return not (is_time or within_heading or _LETTER.search(word))
 
 
 def _cut(gap: tuple[int, int], above: Sequence[str]) -> int:
-    """Return where to cut within a gap: where the headings are blank, too."""
+    """Return where to cut within a gap: where the headings are blank, too, and rather between them than within one."""
+
+    def blanks(line: str, place: int) -> int:
+        beside = (line[place - 1 : place], line[place + 1 : place + 2])
+        return 0 if line[place : place + 1].strip() else 1 + any(not sign.strip() for sign in beside)
+
     places = range(gap[0], gap[1] + 1)
-    blank = {p: sum(line[p : p + 1].strip() == "" for line in above) for p in places}
-    return max(places, key=lambda place: (blank[place], place))
+    return max(places, key=lambda place: (sum(blanks(line, place) for line in above), place))
 
 
 def cells_of(line: str, cuts: Cuts) -> list[str]:

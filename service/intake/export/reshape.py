@@ -19,16 +19,19 @@ from service.intake.export.elapsed import elapsed, intervals
 from service.intake.export.layout import kind_of
 from service.intake.export.qualified import by_quality, by_units, of_means
 from service.intake.export.tables import Table
+from service.intake.export.times import parse
 from service.intake.export.told_in_rows import in_columns
 
 HEAD = 400
 FAR = 60_000
 FEWEST_ACROSS = 6
+NOON_S = 43_200
 
 _WITH_UNIT = re.compile(r"([+-]?\d[\d.,'\s]*?)\s*(k?wh?|v|a|hz|°\s?c|%)", re.I)
 LONGEST_WITH_UNIT = 40
 """The pattern takes long for long cells."""
 _LABEL = re.compile(r"^[^\W\d_]+(\s[^\W\d_]+)?\s*:\s*")
+_SAID = re.compile(r"[^\d:\uff1a]{1,40}[:\uff1a]\s*")
 _DATE = re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d|\d{1,2}\.\d{1,2}\.\d{4}|20\d{6})(?!\d)")
 
 
@@ -48,8 +51,10 @@ def unfolded(table: Table) -> Table:
     elif told:
         table = _reshaped(table, told)
     head = list(islice(table.rows(), HEAD)) if written or told else head
+    if dated := _date_alone(head):
+        table = _reshaped(table, dated)
+        head = list(islice(table.rows(), HEAD))
     shapes = (
-        _date_alone,
         _blocks,
         _side_by_side,
         _clock_across,
@@ -105,7 +110,7 @@ def _blocks(head: list[Row], table: Table) -> Fold | None:
     if begin is None or not begin[0]:
         return None
     first, column = begin
-    groups = [head[:first], *_breaks(table, first)]
+    groups = [head[:first], *_breaks(table, first, column)]
     named = [_title_and_heading(group) for group in groups]
     headings = {tuple(heading) for _, heading in named}
     titles = {" ".join(title).strip() for title, _ in named}
@@ -138,11 +143,11 @@ def _is_no_title(title: str) -> bool:
     return not title or bool(re.match(r"(page|seite|p\.)\W*\d", title, re.I))
 
 
-def _breaks(table: Table, first: int) -> list[list[Row]]:
+def _breaks(table: Table, first: int, column: int) -> list[list[Row]]:
     """Return the rows between blocks, those that hold headings."""
     found, group = list[list[Row]](), list[Row]()
     for row in islice(table.rows(), first, FAR):
-        if len(row) > 1 and (row[0][:1].isdigit() or kind_of(row[0]) in ("datetime", "date")):
+        if len(row) > 1 and (row[0][:1].isdigit() or _is_row(row, column)):
             if len(group) > 1 or (group and len(_full(group[0])) > 1):
                 found.append(group)
             group = []
@@ -191,6 +196,7 @@ def _by_heading(rows: Iterator[Row], column: int) -> Iterator[Row]:
         if group:
             heading = _title_and_heading(group)[1] or heading
             if not begun:
+                yield from (row for row in group if row != heading)
                 units = {words.unit_of(h) or "" for i, h in enumerate(heading) if i not in times}
                 yield [*(heading[i] for i in times), "Unit", f"({units.pop()})" if len(units) == 1 else ""]
             begun, group = True, []
@@ -210,34 +216,62 @@ def _only_date(above: Sequence[Row], table: Table) -> str | None:
     return dates.pop() if len(dates) == 1 else None
 
 
-def _date_alone(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
+def _date_alone(head: list[Row]) -> Fold | None:
     """Return the fold of a table with each day's date in a row of its own, above the rows of its times."""
     timed = [i for i, row in enumerate(head) if _of_kind(row[:3], "time") and len(_full(row)) > 1]
-    dated = [i for i, row in enumerate(head) if _date_of_rows(row)]
-    if len(timed) < FEWEST_ACROSS or not dated or dated[0] > timed[0]:
+    dated = {i: found for i, row in enumerate(head) if (found := _date_of_row(row))}
+    if len(timed) < FEWEST_ACROSS or any(_of_kind(head[i], "datetime", "date") for i in timed):
         return None
-    if any(_of_kind(head[i], "datetime", "date") for i in timed) or (dated[1:2] and dated[1] < timed[0]):
+    above = [word for i, (word, _) in dated.items() if i < timed[0]]
+    again = [word for i, (word, _) in dated.items() if i > timed[0]]
+    if not above or (len(above) > 1 and (above[-1] not in again or above[-1] in above[:-1])):
         return None
 
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
-        date = ""
-        for at, row in enumerate(rows):
-            found = _date_of_rows(row)
-            date = found or date
-            if not found:
-                yield [date if _of_kind(row[:3], "time") else "Date" if at < dated[0] else "", *row]
+        day = _Day("")
+        for row in rows:
+            found = _date_of_row(row)
+            if found and found[0] == above[-1]:
+                day = _Day(found[1])
+            elif _of_kind(row[:3], "time"):
+                yield [day.date, *day.with_its_end(row)]
+            else:
+                yield ["Date" if len(_full(row)) > 1 else "", *row]
 
     return fold
 
 
-def _date_of_rows(row: Row) -> str:
-    """Return the date that stands alone in a row, or beside a word for it."""
-    full, dates = _full(row), _of_kind(row, "date")
-    said = [row[i] for i in full if i not in dates]
-    alone = len(dates) == 1 and len(said) <= 1 and not any(c.isdigit() for cell in said for c in cell)
-    if alone and words.MADE.search("".join(said)):
-        return ""
-    return row[dates[0]] if alone else ""
+def _date_of_row(row: Row) -> tuple[str, str] | None:
+    """Return the word for a date and the date, where a row has nothing else; not that on which the file was made."""
+    full = [row[i].strip() for i in _full(row)]
+    if len(full) == 1 and (word := _SAID.match(full[0])):
+        full = [word[0].strip(), full[0][word.end() :]]
+    dates = [cell for cell in full if kind_of(cell) == "date"]
+    said = [cell for cell in full if cell not in dates]
+    if len(dates) != 1 or len(said) > 1 or any(c.isdigit() for cell in said for c in cell):
+        return None
+    return None if words.MADE.search("".join(said)) else ("".join(said), dates[0])
+
+
+class _Day:
+    """Rows below one date. The midnight behind an afternoon ends the day, if the day did not begin with one: 24:00."""
+
+    def __init__(self, date: str) -> None:
+        self.date = date
+        self._begins_at_midnight: bool | None = None
+        self._before = 0
+
+    def with_its_end(self, row: Row) -> Row:
+        """Return a row whose midnight is written as 24:00, if it is the one that ends the day."""
+        column = _of_kind(row[:3], "time")[0]
+        at = parse(row[column], "ymd")
+        second = at.second if at and at.second is not None else self._before
+        if self._begins_at_midnight is None:
+            self._begins_at_midnight = second == 0
+        if second == 0 and not self._begins_at_midnight and self._before >= NOON_S:
+            return [*row[:column], "24:00", *row[column + 1 :]]
+        self._before = second
+        return row
 
 
 def _clock_across(head: list[Row], table: Table) -> Fold | None:
@@ -262,9 +296,12 @@ def _date_above(head: list[Row], table: Table) -> Fold | None:
         return None
 
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        day = _Day(date)
         for at, row in enumerate(rows):
-            own = date if at >= first and _of_kind(row[:3], "time") else ""
-            yield ["Date" if at == first - 1 else own, *row]
+            if at >= first and _of_kind(row[:3], "time"):
+                yield [date, *day.with_its_end(row)]
+            else:
+                yield ["Date" if at == first - 1 else "", *row]
 
     return fold
 

@@ -62,6 +62,24 @@ def test_date_on_which_a_file_was_made_is_not_that_of_its_readings(above: list[s
     assert dates == {"17.06.2026"}
 
 
+def test_rows_that_begin_with_their_unit_are_no_headings_of_blocks(tmp_path: Path) -> None:
+    lines = ["Zona horaria: UTC", "", "Serie,Fin del intervalo,Energía (kWh)"]
+    units = ("2D4D3E0682", "A89C7D302E", "EA10352004")
+    lines += [f"{unit},16/12/2025 {hour:02}:00,0.1" for hour in range(9, 16) for unit in units]
+    rows = _rows(tmp_path, lines)
+    assert [row for row in rows if row] == [line.split(",") for line in lines if line]
+
+
+def test_only_the_midnight_that_ends_a_day_is_written_as_its_end(tmp_path: Path) -> None:
+    def clocks(hours: list[int]) -> list[str]:
+        rows = _rows(tmp_path, ["Date: 2026-06-14", f"Time,{SERIALS[0]}", *(f"{h:02}:00,1" for h in hours)])
+        return [row[1] for row in rows if row[0] == "2026-06-14"]
+
+    assert clocks([*range(1, 24), 0])[-2:] == ["23:00", "24:00"]
+    assert clocks([*range(24)])[0] == "00:00"
+    assert clocks([*range(23, -1, -1)])[-2:] == ["01:00", "00:00"]
+
+
 def test_numbers_that_run_on_over_days_are_no_times_of_a_day(tmp_path: Path) -> None:
     days = [f"2026-06-{14 + number // 96},{number + 1},7" for number in range(288)]
     rows = _rows(tmp_path, [f"Date,No.,{SERIALS[0]}", *days])

@@ -8,6 +8,7 @@ import zipfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -121,6 +122,7 @@ def _rows(make: Make, truth: Truth) -> Iterable[Row]:
         "times": _times,
         "told": _told,
         "dated": _dated,
+        "day_blocks": _day_blocks,
         "across": _across,
         "hours": _hours,
         "beside": _side_by_side,
@@ -229,6 +231,17 @@ def _dated(grid: Grid) -> Iterator[Row]:
             day = at.strftime(make.time)
             yield from ([], [day])
         yield [f"{at:%H:%M}", *(grid.cells[s, t] for s in grid.serials)]
+
+
+def _day_blocks(grid: Grid) -> Iterator[Row]:
+    """Give a block for each day of what was made on it, under its date and headings of its own."""
+    make = grid.make
+    days = groupby(grid.times, lambda t: t.astimezone(_zone(make.zone)).strftime(make.time))
+    for day, times in days:
+        yield from ([], [day])
+        yield [make.time_heading, *(make.heading.format(serial=make.shown_names[s]) for s in grid.serials)]
+        for t in times:
+            yield [f"{_local(make, t):%H:%M:%S}", *(grid.cells[s, t] for s in grid.serials)]
 
 
 def _across(grid: Grid) -> Iterator[Row]:
