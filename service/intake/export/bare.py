@@ -29,8 +29,8 @@ FIRST_DAY, LAST_DAY = 38_353, 73_050
 HOUR = re.compile(r"hour|stunde|heure|\bhora|\bora\b|\buur|godzin|\bh+\b|^std\b", re.I)
 _CLOCK = re.compile(rf"{words.TIME.pattern}|{HOUR.pattern}|hh:?mm", re.I)
 MINUTES = 1440
-_DAYS_OF_NUMBERS = (48, 96, 144, 288)
-"""How many intervals of one length a day has; hours are told by their name."""
+_DAYS_OF_NUMBERS = (24, 48, 96, 144, 288)
+"""How many intervals of one length a day has."""
 
 _DAYS_OF_HOURS = ([*range(24)], [*range(1, 25)])
 _HOUR_ACROSS = re.compile(
@@ -215,7 +215,8 @@ def _count_of(texts: Sequence[str], days: Sequence[str], heading: str) -> Callab
     whole = next((n for n in _DAYS_OF_NUMBERS if last - begin == n - 1), None) if len(first) > 1 else None
     count = _length(heading) or (whole if _NUMBERED.search(heading) else None)
     if count and begin in (0, 1) and last < count + begin:
-        return lambda cell: _of_minutes(cell, MINUTES // count, begin)
+        zero = 0 if words.END.search(heading) else begin
+        return lambda cell: _of_minutes(cell, MINUTES // count, zero)
     return None
 
 

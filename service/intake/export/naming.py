@@ -165,11 +165,18 @@ def _bare(name: str) -> str:
 def stem(heading: str) -> str:
     """Return a heading without its quantity and unit of measure: what it calls the unit."""
     left = _ASIDE.sub(" ", heading).split()
+    has_unit = words.unit_of(heading) is not None
     while left and (words.is_measure(left[-1]) or not re.search(r"\w", left[-1])):
+        if has_unit and _is_letter(left[-1]) and not re.search(r"\d", " ".join(left)):
+            break  # Module A [W] is the module A, and no current
         left.pop()
     while left and words.is_measure(left[0]):
         left.pop(0)
     return " ".join(left) or " ".join(heading.split())
+
+
+def _is_letter(word: str) -> bool:
+    return len(word) == 1 and word.isalpha() and word.lower() != "w"
 
 
 # Asking

@@ -86,7 +86,7 @@ LABEL_END = re.compile(
 """What a sentence above a table says of its times."""
 
 MIDDLE = re.compile(
-    r"\b(middle|cent(er|re)) of|mid-?(interval|point|period)|\bmitte (des|der)|milieu d|met[àa] dell|mitad del",
+    r"\b(middle|cent(er|re)) of|mid-?(interval|point|period)|mitte\b|milieu\b|met[àa] dell|mitad del|midden\b",
     re.I,
 )
 OTHER = re.compile(

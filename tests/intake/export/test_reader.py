@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from service.intake.export.naming import stem
 from tests.intake.export import written
 from tests.intake.export.corpus import MAKES, Make
 from tests.intake.export.judged import Judged, judged, known_of, proposals
@@ -60,6 +61,19 @@ ASKED = {
 def _judged(make: Make, folder: Path) -> Judged:
     path, truth = written.write(make, folder)
     return judged(path, make, truth)
+
+
+@pytest.mark.parametrize(
+    ("heading", "name"),
+    [
+        ("Modul A [W]", "Modul A"),
+        ("Module E W", "Module E"),
+        ("Roof 2 P (W)", "Roof 2"),
+        ("Roof 2 A", "Roof 2"),
+    ],
+)
+def test_a_letter_is_a_name_where_the_unit_of_measure_is_said_besides(heading: str, name: str) -> None:
+    assert stem(heading) == name
 
 
 def test_most_makes_come_in_without_a_hand() -> None:
