@@ -31,6 +31,7 @@ _CHOICES = {
     ("day_first", "false"): mark("the month: 05/06/2026 is 6 May"),
     ("day_first", "year_first"): mark("the year: 05/06/07 is 7 June 2005"),
     ("label", "start"): mark("the start: value made after it"),
+    ("label", "middle"): mark("the middle: value made around it"),
     ("label", "end"): mark("the end: value made before it"),
     ("quantity", "power_w"): mark("power in W"),
     ("quantity", "power_kw"): mark("power in kW"),

@@ -22,7 +22,7 @@ SHOWN = 6
 Answers = Mapping[str, str]
 ALLOWED = {
     "day_first": ("true", "false", "year_first"),
-    "label": ("start", "end"),
+    "label": ("start", "middle", "end"),
     "quantity": tuple(QUANTITIES),
     "decimal": ("point", "comma"),
     "interval_min": tuple(map(str, range(1, LONGEST_MIN + 1))),

@@ -13,7 +13,6 @@ import numpy as np
 
 from service.intake.export import words
 from service.intake.export.asking import asked
-from service.intake.export.layout import NotReadable
 from service.intake.export.model import Guess, Question, ShownEnd
 from service.intake.export.noon import Span
 from service.intake.export.times import DAY_S
@@ -55,17 +54,12 @@ class Shown:
     why: Told
 
 
-def said_label(heading: str, above: str, *, has_end_column: bool) -> Guess | None:
-    """Return what columns, headings or the text above the table say; NotReadable where times are middles."""
+def said_label(heading: str, above: str, *, has_end_column: bool, is_counter: bool) -> Guess | None:
+    """Return what columns, headings or the text above the table say; a counter's times are moments of no middle."""
     if has_end_column:
         return Guess("start", 0.98, told("starts and ends have columns of their own"))
-    if words.MIDDLE.search(heading):
-        raise NotReadable(
-            told(
-                "its times are the middles of their intervals ({heading}); export their starts",
-                heading=heading,
-            )
-        )
+    if words.MIDDLE.search(heading) and not is_counter:
+        return Guess("middle", 0.95, told("the heading says {heading}", heading=heading))
     said = [name for name, word in (("start", words.START), ("end", words.END)) if word.search(heading)]
     if len(said) == 1:
         return Guess(said[0], 0.95, told("the heading says {heading}", heading=heading))

@@ -442,7 +442,7 @@ def _label_and_zone(
     is_counter = quantity.startswith("counter")
     heading = " ".join(look.layout.headings[i] for i in look.layout.time_columns)
     has_end = look.layout.end_column is not None
-    said = said_label(heading, look.layout.preamble, has_end_column=has_end)
+    said = said_label(heading, look.layout.preamble, has_end_column=has_end, is_counter=is_counter)
     if irregular:
         said = Guess("end", 0.95, told("each time is a moment"))
 
@@ -450,7 +450,7 @@ def _label_and_zone(
     every = own.joined(draft.beside)
 
     def light_of(label: str | None) -> Light:
-        chosen_ones = (shifts[label],) if label else tuple(shifts.values())
+        chosen_ones = (shifts[label],) if label else (shifts["end"], shifts["start"])
         draft.light = replace(own, shifts_min=chosen_ones)
         half = 0.0 if irregular else steps.usual_s / 120
         return replace(every, shifts_min=chosen_ones, half_min=half)
@@ -526,7 +526,7 @@ def _label(
         label = draft.settle("label", guess, question)
         if "label" not in draft.answers and not draft.is_open("label"):
             draft.warnings.append(taken_as(draft.guesses["label"]))
-    against = [s for s in light if s is not None and s.label != label]
+    against = [s for s in light if s is not None and label in _AGAINST and s.label != label]
     if against and not draft.is_open("label"):
         draft.warnings.append(told(_AGAINST[label], why=against[0].why))
     return label
@@ -557,8 +557,8 @@ def _shifts_min(quantity: str, steps: Steps, *, irregular: bool) -> dict[str, fl
     """Return for each label by how much the middle of its interval is later."""
     half = 0.0 if irregular else steps.usual_s / 120
     if quantity.startswith("counter"):  # its power stands in the middle already, if a time is the end
-        return {"end": 0.0, "start": 2 * half}
-    return {"end": -half, "start": half}
+        return {"end": 0.0, "middle": half, "start": 2 * half}
+    return {"end": -half, "middle": 0.0, "start": half}
 
 
 def _zone(look: _Look, light: Light, draft: Draft) -> str | None:

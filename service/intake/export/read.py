@@ -28,6 +28,8 @@ PIECE_VALUES = 400_000
 PIECE_DAYS = 20_000
 """Days of single units, each of which is a row of the store."""
 SHOWN = 200
+_TO_START = {"start": 0, "middle": -30, "end": -60}
+"""Seconds for each minute of an interval from its time to its start; a counter counts at its end."""
 
 
 MOVED = mark("it has more cells than the others; a sign that parts cells may stand within one")
@@ -229,6 +231,7 @@ class _Reader:
         )
         self._is_counter = recipe.irregular or recipe.quantity.startswith("counter")
         self._is_power = recipe.quantity.startswith("power")
+        self._shift = _TO_START[recipe.label] + (60 if self._is_counter else 0)
         self._grid = Grid(kept_interval(recipe.interval_min))
         self._found: dict[tuple[str, str, int], list[tuple[IntArray, FloatArray]]] = {}
         self._rejected: list[Rejected] = []
@@ -372,8 +375,7 @@ class _Reader:
 
     def _values(self, serial: str, column: Column, heard: _Heard, out: _Rejecting) -> None:
         _, utc, minutes, values = heard
-        if self._recipe.label == ("start" if self._is_counter else "end"):
-            utc = utc + minutes * (60 if self._is_counter else -60)
+        utc = utc + minutes * self._shift
         if self._is_counter:
             self._counted(serial, column, heard._replace(utc=utc), out)
             return
@@ -387,7 +389,7 @@ class _Reader:
     def _beside(self, serial: str, column: Column, heard: _Heard) -> None:
         """Keep values of a further channel in each interval kept that their own reach into."""
         _, utc, minutes, values = heard
-        starts = utc - 60 * minutes if self._recipe.label == "end" else utc
+        starts = utc + _TO_START[self._recipe.label] * minutes
         values = values * column.factor + column.shift
         for length in np.unique(minutes).tolist():
             own, kept = np.flatnonzero(minutes == length), kept_interval(length) * 60

@@ -180,6 +180,7 @@ def _by_title(rows: Iterator[Row], column: int) -> Iterator[Row]:
             above, heading = _title_and_heading(group)
             title = _LABEL.sub("", " ".join(c.strip() for c in above if c.strip())) or title
             if not begun:
+                yield from (row for row in group if row not in (above, heading))
                 yield [*heading, "Unit"]
             begun, group = True, []
         yield [*row, title]

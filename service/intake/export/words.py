@@ -69,18 +69,18 @@ DURATION = re.compile(
     rf"(s|sec|seconds|sek|sekunden|min|minutes|minuten)[\])]?{_E}",
     re.I,
 )
+_INTERVAL = (
+    r"(?:[\s'\u2019]+\w+){0,3}?[\s'\u2019]+(interval|period|p[ée]riod|per[ií]od|zeitr[aä]um|viertelstund|stund|quarter|hour|half|heure|hora|ora\b"
+    r"|quart|uur|kwartier|tijdvak|przedzia|okres|godzin)"
+)
 LABEL_START = re.compile(
-    r"(start|beginning|begin) of (the |each |its |every )?([\w-]+ ){0,3}(interval|period|quarter|hour|half)"
-    r"|(interval|period)[ -](start|begin)|(intervall|zeitraum|periode)(s|n)?(anfang|beginn|start)"
-    r"|(anfang|beginn) (des|der|jedes|jeder) \w+|d[ée]but (de |d[eu] )?l?'?(intervalle|p[ée]riode)"
-    r"|(inicio|principio) del? (intervalo|per[ií]odo)|inizio dell?['a-z]* ?(intervallo|periodo)",
+    rf"{_B}(start|begin|beginning|anfang|beginn|d[ée]but|inicio|principio|comienzo|in[ií]cio|inizio|aanvang|pocz[ąa]tek){_E}"
+    rf"{_INTERVAL}|(interval|period)[ -](start|begin)|(intervall|zeitraum|periode)(s|n)?(anfang|beginn|start)",
     re.I,
 )
 LABEL_END = re.compile(
-    r"end of (the |each |its |every )?([\w-]+ ){0,3}(interval|period|quarter|hour|half)"
-    r"|(interval|period)[ -]end(ing)?|(intervall|zeitraum|periode)(s|n)?ende?|ende (des|der|jedes|jeder) \w+"
-    r"|fin (de |d[eu] )?l?'?(intervalle|p[ée]riode)|(fin|final) del? (intervalo|per[ií]odo)"
-    r"|fine dell?['a-z]* ?(intervallo|periodo)",
+    rf"{_B}(end|ende|fin|final|fim|fine|einde?|koniec){_E}{_INTERVAL}"
+    r"|(interval|period)[ -]end(ing)?|(intervall|zeitraum|periode)(s|n)?ende?",
     re.I,
 )
 """What a sentence above a table says of its times."""

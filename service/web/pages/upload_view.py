@@ -48,7 +48,7 @@ PLAIN = {"wide": marked("a column for each unit"), "long": marked("a row for eac
 CHOICES = {
     "quantity": tuple(QUANTITIES),
     "interval_min": ("5", "10", "15", "30", "60"),
-    "label": ("start", "end"),
+    "label": ("start", "middle", "end"),
     "day_first": ("true", "false", "year_first"),
     "decimal": ("point", "comma"),
     "encoding": ENCODINGS,

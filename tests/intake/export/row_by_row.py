@@ -138,8 +138,10 @@ class RowByRow:
     def _value(self, at: int, serial: str, cell: str, seconds: int, naive: int, value: float) -> None:
         minutes = self._minutes(serial, naive)
         step = minutes * 60
-        if self._recipe.label == ("start" if self._is_counter else "end"):
-            seconds += step if self._is_counter else -step
+        if self._is_counter:
+            seconds += {"start": step, "middle": step // 2, "end": 0}[self._recipe.label]
+        else:
+            seconds -= {"start": 0, "middle": step // 2, "end": step}[self._recipe.label]
         if self._is_counter:
             self._counted(at, serial, cell, seconds, value)
             return
@@ -160,7 +162,7 @@ class RowByRow:
         """Keep a value of a further channel in each interval kept that its own reaches into."""
         minutes = self._minutes(serial, naive)
         kept = kept_interval(minutes)
-        start = seconds - (minutes * 60 if self._recipe.label == "end" else 0)
+        start = seconds - {"start": 0, "middle": minutes * 30, "end": minutes * 60}[self._recipe.label]
         for cell in range(start // (kept * 60) * kept * 60, start + minutes * 60, kept * 60):
             self._keep(serial, column.channel, kept, cell, value * column.factor + column.shift)
 

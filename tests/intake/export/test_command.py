@@ -121,9 +121,9 @@ def test_every_rejected_row_is_written_with_its_reason(site_id: str, tmp_path: P
 
 def test_wrong_answers_are_named(site_id: str, tmp_path: Path) -> None:
     path, _ = written.write(PLAIN, tmp_path)
-    found = _import(path, site_id, "--answer", "label=middle")
+    found = _import(path, site_id, "--answer", "label=centre")
     assert found.exit_code == 1
-    assert "label must be one of: start, end" in found.stderr
+    assert "label must be one of: start, middle, end" in found.stderr
     assert "KEY=VALUE" in _import(path, site_id, "--answer", "label").stderr
 
 

@@ -185,7 +185,7 @@ def test_line_that_is_no_row_costs_no_other(line: bytes, reason: str, tmp_path: 
 
 def test_unknown_keys_and_impossible_answers_are_refused_together() -> None:
     with pytest.raises(Refused) as refused:
-        checked_answers({"colour": "red", "label": "middle", "timezone": "Moon/Sea", "interval_min": "90"})
+        checked_answers({"colour": "red", "label": "centre", "timezone": "Moon/Sea", "interval_min": "90"})
     assert {e.field for e in refused.value.errors} == {"colour", "label", "timezone", "interval_min"}
 
 

@@ -342,8 +342,8 @@ def _minutes(make: Make, start: datetime, serial: str | None) -> int:
 
 
 def _labelled(make: Make, start: datetime, serial: str | None = None) -> datetime:
-    ends = make.label == "end" and not make.irregular
-    return start + timedelta(minutes=_minutes(make, start, serial) if ends else 0)
+    share = 0.0 if make.irregular else {"start": 0.0, "middle": 0.5, "end": 1.0}[make.label]
+    return start + share * timedelta(minutes=_minutes(make, start, serial))
 
 
 def _local(make: Make, start: datetime) -> datetime:
