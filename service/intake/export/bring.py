@@ -12,10 +12,11 @@ from sqlalchemy import Engine
 
 from service.intake import limits
 from service.intake.export import asking
+from service.intake.export.counter import Meter
 from service.intake.export.draft import listed
 from service.intake.export.model import Known, Proposal, Question, Roof
 from service.intake.export.propose import Answers, checked_answers
-from service.intake.export.read import Piece, Rejected, Tally, read
+from service.intake.export.read import Piece, Rejected, Tally, meter_of, read
 from service.intake.export.reshape import unfolded
 from service.intake.export.tables import Table
 from service.intake.export.together import proposed
@@ -162,13 +163,16 @@ def _stored(file: str, taken: Taken) -> Iterator[FieldError]:
 
 
 def _pieces(planned: Plan, known: Known, taken: Taken, seen: Seen) -> Iterator[Piece]:
-    before = 0
+    before, meters = 0, dict[tuple[object, ...], Meter]()
     for table, proposal in planned.readable:
-        if proposal.recipe is not None:
+        if (recipe := proposal.recipe) is not None:
             tally = Tally()
-            yield from read(table, proposal.recipe, known, tally, _after(before, seen))
+            kind = (recipe.quantity, recipe.label, recipe.zone, recipe.newest_first, recipe.irregular)
+            meter = meters.setdefault(kind, meter_of(recipe, known))
+            meter.go_on_in_another_table()
+            yield from read(table, recipe, known, tally, _after(before, seen), meter)
             taken.missing += tally.missing
-            taken.warnings += tally.warnings(proposal.recipe)
+            taken.warnings += tally.warnings(recipe)
         before += table.size
 
 

@@ -64,6 +64,18 @@ class Meter:
         self._factor = factor
         self._newest_first = newest_first
         self._last: dict[str, tuple[int, float]] = {}
+        self._carried = set[str]()
+
+    def go_on_in_another_table(self) -> None:
+        """Keep the last readings for a table that goes on where one ended; one that does not begins anew."""
+        self._carried = set(self._last)
+
+    def _begin(self, serial: str, at: int) -> None:
+        if serial in self._carried:
+            self._carried.discard(serial)
+            last = self._last[serial][0]
+            if at != last and (at > last) == self._newest_first:
+                del self._last[serial]
 
     def step(self, serial: str, at: int, value: float) -> Made:
         """Take a reading and return what was made since the one before (until it, where the newest come first)."""
@@ -71,6 +83,8 @@ class Meter:
 
     def steps(self, serial: str, at: IntArray, values: FloatArray) -> Steps:
         """Take readings one after the other, as `step` does."""
+        if at.size:
+            self._begin(serial, int(at[0]))
         if serial not in self._last or not self._go_on(self._last[serial][0], at, values):
             made = [self.step(serial, *reading) for reading in zip(at.tolist(), values.tolist(), strict=True)]
             nothing = np.zeros(at.size, dtype=np.int64)

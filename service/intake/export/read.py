@@ -13,7 +13,7 @@ from service.intake.batch import Problem, counter_noted
 from service.intake.export import words
 from service.intake.export.blocks import Block, Row, Texts, joined
 from service.intake.export.cells import Serials, numbers
-from service.intake.export.counter import BEGAN_ANEW, Counters, Powers
+from service.intake.export.counter import BEGAN_ANEW, Counters, Meter, Powers
 from service.intake.export.grid import Grid
 from service.intake.export.model import QUANTITIES, Column, Known, Recipe
 from service.intake.export.survey import time_text
@@ -124,10 +124,18 @@ class Tally:
 
 
 def read(
-    table: Table, recipe: Recipe, known: Known, tally: Tally, seen: Seen = lambda _: None
+    table: Table,
+    recipe: Recipe,
+    known: Known,
+    tally: Tally,
+    seen: Seen = lambda _: None,
+    meter: Meter | None = None,
 ) -> Iterator[Piece]:
-    """Give the table's samples, piece by piece; Refused where it is damaged, when all before was given."""
-    reader = _Reader(table.name, recipe, known, tally)
+    """Give the table's samples, piece by piece; Refused where it is damaged, when all before was given.
+
+    `meter` has the last readings of a table before it that this one may go on from.
+    """
+    reader = _Reader(table.name, recipe, known, tally, meter or meter_of(recipe, known))
     before, damage = 0, None
     try:
         for block in table.blocks(seen):
@@ -143,6 +151,14 @@ def read(
     if damage is not None:
         end = told("{rows} rows before the damage were read", rows=before)
         raise Refused([*damage.errors, FieldError(table.name, end)])
+
+
+def meter_of(recipe: Recipe, known: Known) -> Meter:
+    """Return what turns the readings of a recipe into energies, if they are none."""
+    factor, newest_first = QUANTITIES[recipe.quantity], recipe.newest_first
+    if recipe.irregular:
+        return Powers(factor, newest_first=newest_first)
+    return Counters(known.rated_w, factor, newest_first=newest_first)
 
 
 class _Times(NamedTuple):
@@ -217,18 +233,13 @@ class _Rejecting:
 class _Reader:
     """Holds what one block says to the next: the clock's fold, the counters, cells of the grid not yet full."""
 
-    def __init__(self, name: str, recipe: Recipe, known: Known, tally: Tally) -> None:
+    def __init__(self, name: str, recipe: Recipe, known: Known, tally: Tally, meter: Meter) -> None:
         self.size = self._days = 0
         self._table, self._recipe, self._tally = name, recipe, tally
         self._serials = Serials(known.serials)
         self._clock = Clockwork(zone_of(recipe.zone)) if recipe.zone else None
         self._factor = QUANTITIES[recipe.quantity]
-        newest_first = recipe.newest_first
-        self._meter = (
-            Powers(self._factor, newest_first=newest_first)
-            if recipe.irregular
-            else Counters(known.rated_w, self._factor, newest_first=newest_first)
-        )
+        self._meter = meter
         self._is_counter = recipe.irregular or recipe.quantity.startswith("counter")
         self._is_power = recipe.quantity.startswith("power")
         self._shift = _TO_START[recipe.label] + (60 if self._is_counter else 0)

@@ -136,6 +136,23 @@ def test_archive_names_what_it_leaves_out(site_id: str, tmp_path: Path) -> None:
     assert "read me.txt: is not read" in found.stderr
 
 
+@pytest.mark.parametrize(("days", "lost"), [((14, 15), 1), ((15, 14), 2)])
+def test_a_counter_goes_on_from_the_table_of_one_day_to_that_of_the_next(
+    engine: Engine, site_id: str, tmp_path: Path, days: tuple[int, int], lost: int
+) -> None:
+    path = tmp_path / "days.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        for number, day in enumerate(days):
+            shown = 5000 + 1000 * day
+            rows = [
+                f"2026-06-{day} {h:02}:00,{shown + (1000 * h / 24 if h > 5 else 0):.3f}" for h in range(24)
+            ]
+            archive.writestr(f"{number}.csv", "\n".join([f"Interval end,{SERIALS[0]} (counter Wh)", *rows]))
+    found = _import(path, site_id, "--answer", "timezone=+02:00", "--answer", "quantity=counter_wh")
+    assert found.exit_code == 0, found.output
+    assert len(_held(engine, site_id)[SERIALS[0]]) == 48 - lost
+
+
 def test_file_in_the_form_of_the_api_has_nothing_open(engine: Engine, site_id: str, tmp_path: Path) -> None:
     path = tmp_path / "ours.csv"
     path.write_text(f"serial,start,energy_wh\n{SERIALS[0]},2026-06-14T10:00:00Z,1.5\n")
