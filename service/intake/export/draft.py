@@ -41,16 +41,20 @@ class Draft:
     guesses: dict[str, Guess] = field(default_factory=dict)
     questions: list[Question] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    says: tuple[str, ...] = ()
+    """What stands over its values, in kinds of words and units."""
     light: Light | None = None
     beside: tuple[Light, ...] = ()
     """What its rows show of the light, and those of other tables of the file."""
-    zone: Guess | None = None
-    """What these have settled for it."""
+    shared: Mapping[str, Guess] = field(default_factory=dict)
+    """What these have settled for it, taken where it would be asked."""
 
     def settle(self, key: str, guess: Guess, question: Question | None) -> str:
         """Take an answer before a guess, and keep the question if there is none."""
         if key in self.answers:
             guess, question = Guess(self.answers[key], 1.0, told("answered")), None
+        elif question and key in self.shared:
+            guess, question = self.shared[key], None
         self.guesses[key] = guess
         if question:
             self.questions.append(question)

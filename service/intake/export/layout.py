@@ -108,11 +108,20 @@ def _first_row(rows: Rows) -> int:
     for i, row in enumerate(rows):
         for column in range(len(row)):
             run = [r[column] for r in rows[i : i + RUN] if len(r) > column]
-            if kind_of(row[column]) in ("datetime", "date") and sum(
-                kind_of(c) in ("datetime", "date") for c in run
-            ) >= min(len(run), max(1, round(0.75 * len(run)))):
+            if (
+                kind_of(row[column]) in ("datetime", "date")
+                and sum(kind_of(c) in ("datetime", "date") for c in run)
+                >= min(len(run), max(1, round(0.75 * len(run))))
+                and not _is_above(rows[i : i + RUN], column)
+            ):
                 return i
     raise NotReadable(_yearless(rows) or _dateless(rows) or told("no column holds times with a date"))
+
+
+def _is_above(rows: Rows, column: int) -> bool:
+    """Return whether the first of the rows is a date above a table: it is narrower, and none stands right below."""
+    timed = [r for r in rows[1:] if len(r) > column and kind_of(r[column]) in ("datetime", "date")]
+    return bool(timed) and rows[1] is not timed[0] and _width(rows[0]) < max(map(_width, timed))
 
 
 def _yearless(rows: Rows) -> str | None:

@@ -169,9 +169,11 @@ class Proposal:
     recipe: Recipe | None = None
     light: Any = None
     """What its rows show of the light, by which the tables of one file are judged together."""
+    says: tuple[str, ...] = ()
+    """What its headings say of the values: tables in which it is the same hold the same."""
 
     def as_json(self) -> dict[str, Any]:
         """Return it for programs, without the recipe."""
         found = asdict(replace(self, recipe=None, light=None))
-        del found["recipe"], found["light"]
+        del found["recipe"], found["light"], found["says"]
         return found

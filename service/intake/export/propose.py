@@ -25,7 +25,14 @@ from service.intake.export.layout import Layout, NotReadable, Value, layout_of
 from service.intake.export.model import QUANTITIES, Guess, Known, Order, Proposal, Question, Recipe
 from service.intake.export.naming import Units, chosen
 from service.intake.export.noon import outlasts_days
-from service.intake.export.quantity import best_columns, by_size, fitting_quantities, quantity_of, runs_on
+from service.intake.export.quantity import (
+    best_columns,
+    by_size,
+    fitting_quantities,
+    quantity_of,
+    runs_on,
+    what_is_said,
+)
 from service.intake.export.survey import Survey, Trace, stamps, survey, time_text, traces
 from service.intake.export.tables import Seen, Table
 from service.intake.export.times import DAY_S, Stamp, parse
@@ -48,6 +55,7 @@ __all__ = ["Answers", "checked_answers", "propose"]
 INTERVALS = tuple(map(str, INTERVALS_MIN))
 NEGATIVE_SHARE = 0.9
 ROWS_LOOKED_AT = 2000
+NOTHING: Mapping[str, Guess] = {}
 MOST_ROWS, MANY_ROWS = 0.9, 0.02
 """Of the rows that say how long they last: so many are all but some at a gap, so few are these."""
 
@@ -84,10 +92,10 @@ def propose(
     answers: Answers,
     seen: Seen = lambda _: None,
     beside: Sequence[Light] = (),
-    zone: Guess | None = None,
+    shared: Mapping[str, Guess] = NOTHING,
 ) -> Proposal:
-    """Return how the table is to be read; others of its kind show their light `beside`, or have settled its zone."""
-    draft = Draft(answers, beside=tuple(beside), zone=zone)
+    """Return how to read the table; others of its kind show their light `beside`, or have settled what they share."""
+    draft = Draft(answers, beside=tuple(beside), shared=shared)
     if table.encoding:
         encoding = table.encoding.removesuffix("-sig")
         sure = 0.95 if encoding.startswith("utf") else 0.7
@@ -109,6 +117,7 @@ def propose(
         tuple(draft.warnings),
         recipe=recipe,
         light=draft.light,
+        says=draft.says,
     )
 
 
@@ -358,6 +367,7 @@ def _from_durations(look: _Look) -> list[float]:
 def _quantity(look: _Look, columns: Sequence[Value], steps: Steps, known: Known, draft: Draft) -> str:
     headings = " ".join(dict.fromkeys(c.heading for c in columns))
     unit = cols.measure_of(columns) or words.unit_of(look.layout.preamble)
+    draft.says = what_is_said(headings, unit)
     values = evened(look.head, steps)
 
     def beside(quantity: str) -> Shares | None:
@@ -585,8 +595,8 @@ def _zone(look: _Look, light: Light, draft: Draft) -> str | None:
 
 
 def _naive_zone(light: Light, look: _Look, draft: Draft) -> tuple[Guess, Question | None]:
-    if draft.zone is not None:
-        return draft.zone, None
+    if "timezone" in draft.shared:
+        return draft.shared["timezone"], None
     doubtful = {s.zone for s in look.stamps if s.zone and s.offset is None}
     if doubtful:
         return doubtful_zone(light, {short: look.meant[short] for short in sorted(doubtful)})

@@ -266,6 +266,12 @@ def _why_not(quantity: str, peak: float, share: Shares, known: Known) -> Told | 
     return None
 
 
+def what_is_said(headings: str, unit: str | None) -> tuple[str, ...]:
+    """Return the unit and the kinds of words by which headings say what the values are."""
+    kinds = {"counter": words.COUNTER, "power": words.POWER, "energy": words.ENERGY}
+    return (unit or "", *(kind for kind, pattern in kinds.items() if pattern.search(headings)))
+
+
 def _is_said(likely: str, headings: str, counter: bool | None) -> bool:
     """Return whether words say the kind of the values, so that their size only has to tell 1 from 1000."""
     kind = likely.partition("_")[0]

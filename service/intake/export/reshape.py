@@ -398,7 +398,8 @@ def _unpivoted(at: int, times: list[int]) -> Fold:
         date = _dates(first[: times[0]])[0]
         named = [i for i in range(times[-1] + 1, len(heading)) if words.SERIAL.search(heading[i])]
         others = [i for i in range(times[0]) if i != date] + named
-        yield [heading[date], "Time", *(heading[i] for i in others), "Value"]
+        value = _value_named(" ".join(heading[: times[0]]))
+        yield [heading[date], "Time", *(heading[i] for i in others), value]
         for row in chain([first], rows):
             beside = [row[o] if len(row) > o else "" for o in others]
             for i in times if date in _dates(row[: date + 1]) else ():

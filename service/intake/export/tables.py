@@ -20,11 +20,11 @@ from typing import Any
 from xml.etree.ElementTree import ParseError
 
 import openpyxl
-from charset_normalizer import from_bytes
 
 from service.intake.export.aligned import Aligned, cuts_of
 from service.intake.export.blocks import Block, Row, in_blocks
 from service.intake.export.cutting import blocks_of
+from service.intake.export.letters import encoding_of
 from service.intake.export.packed import Open, check_workbook, checked_members, gunzipped, member_opener
 from service.intake.problems import Refused, told
 
@@ -41,10 +41,9 @@ SAID_DELIMITERS = {"tab": "\t", "semicolon": ";", "stroke": "|", "comma": ",", C
 
 ENCODINGS = (
     "utf-8", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "cp1257",
-    "iso8859-1", "iso8859-2", "iso8859-15", "mac-roman", "cp437", "cp850", "cp852", "cp932", "gb18030", "cp949",
+    "iso8859-1", "iso8859-2", "iso8859-5", "iso8859-15", "mac-roman", "mac-cyrillic", "koi8-r", "cp437", "cp850",
+    "cp852", "cp866", "cp932", "gb18030", "cp949",
 )  # fmt: skip
-_OLD = (("cp1252", "cp1250", "iso8859_15", "mac_roman"), ("cp932", "gb18030", "cp949"))
-"""Encodings of text that is not Unicode: the first that fit."""
 
 MOST_ROWS = 1_048_576
 """Of a sheet, in the file format's own limits."""
@@ -162,22 +161,6 @@ def _text(name: str, opened: Open, size: int, head: bytes, said: Said) -> Table:
             seen(size)
 
     return Table(name, size, encoding, delimiter, blocks)
-
-
-def encoding_of(head: bytes) -> str:
-    """Return the encoding of the first bytes of a text."""
-    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return "utf-16"
-    if head[1:200:2].count(0) > 60:
-        return "utf-16-le"
-    if head[0:200:2].count(0) > 60:
-        return "utf-16-be"
-    try:
-        getincrementaldecoder("utf-8-sig")().decode(head)
-    except UnicodeDecodeError:
-        best = next(filter(None, (from_bytes(head[:50_000], cp_isolation=[*s]).best() for s in _OLD)), None)
-        return best.encoding if best else "cp1252"
-    return "utf-8-sig"
 
 
 def delimiter_of(text: str) -> str:

@@ -5,16 +5,20 @@ A plane to the west is late, one to the east early; together they are neither.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from service.intake.export.model import Guess, Known, Proposal
 from service.intake.export.propose import Answers, propose
 from service.intake.export.tables import Seen, Table
+from service.intake.problems import told
 
 MOST_TABLES = 200
 """Whose light is kept for the others; each has some hundred kilobytes."""
 
-ALIKE = ("delimiter", "shape", "time_columns", "quantity", "interval_min")
+ALIKE = ("delimiter", "shape", "time_columns")
+SHARED = ("timezone", "quantity", "label", "decimal", "day_first")
+"""What tables that say the same have in common: one of a unit that gives nothing shows none of it itself."""
+
 Found = list[tuple[Table, Proposal]]
 
 
@@ -29,25 +33,54 @@ def proposed(
     for table in tables:
         found.append((table, propose(table, known, answers, seen(before))))
         before += table.size
-    zones = {kind: _zone_of(kind, found, known, answers) for kind in {_kind(p) for _, p in found}}
+    by_kind = {kind: [own for own in found if _kind(own[1]) == kind] for kind in {_kind(p) for _, p in found}}
+    shared = {kind: _shared(alike, known, answers) for kind, alike in by_kind.items()}
     return [
-        (table, own if (zone := zones[_kind(own)]) is None else propose(table, known, answers, zone=zone))
+        (table, propose(table, known, answers, shared=given) if _differs(own, given) else own)
         for table, own in found
+        for given in [shared[_kind(own)]]
     ]
 
 
-def _zone_of(kind: tuple[str, ...], found: Found, known: Known, answers: Answers) -> Guess | None:
+def _shared(alike: Found, known: Known, answers: Answers) -> Mapping[str, Guess]:
+    """Return what tables of a kind settle for those in which it is open."""
+    keys = [key for key in SHARED if any(_asks(p, key) for _, p in alike)]
+    found = {key: guess for key in keys if (guess := _agreed([p for _, p in alike], key)) is not None}
+    if "timezone" in keys and "timezone" not in found and (zone := _zone_of(alike, known, answers)):
+        found["timezone"] = zone
+    return found
+
+
+def _agreed(alike: Sequence[Proposal], key: str) -> Guess | None:
+    """Return what those agree in that do not ask for it."""
+    settled = [p.guesses[key] for p in alike if p.recipe is not None and not _asks(p, key)]
+    values = {str(guess.value) for guess in settled}
+    return (
+        Guess(settled[0].value, 0.9, told("as in the other tables of the file")) if len(values) == 1 else None
+    )
+
+
+def _zone_of(alike: Found, known: Known, answers: Answers) -> Guess | None:
     """Return the zone that the light of all tables of a kind settles, where that of one leaves it open."""
-    alike = [(table, p) for table, p in found[:MOST_TABLES] if p.light is not None and _kind(p) == kind]
-    if len(alike) < 2 or not any(_asks_zone(p) for _, p in alike):
+    lit = [(table, p) for table, p in alike[:MOST_TABLES] if p.light is not None]
+    if len(lit) < 2:
         return None
-    again = propose(alike[0][0], known, answers, beside=[p.light for _, p in alike[1:]])
-    return None if _asks_zone(again) else again.guesses["timezone"]
+    again = propose(lit[0][0], known, answers, beside=[p.light for _, p in lit[1:]])
+    return None if _asks(again, "timezone") else again.guesses["timezone"]
 
 
-def _asks_zone(proposal: Proposal) -> bool:
-    return any(question.key == "timezone" for question in proposal.questions)
+def _differs(own: Proposal, given: Mapping[str, Guess]) -> bool:
+    """Return whether something was asked that is given, or another zone taken."""
+    zone, own_zone = given.get("timezone"), own.guesses.get("timezone")
+    return any(_asks(own, key) for key in given) or (None not in (zone, own_zone) and zone != own_zone)
+
+
+def _asks(proposal: Proposal, key: str) -> bool:
+    return any(question.key == key for question in proposal.questions)
 
 
 def _kind(proposal: Proposal) -> tuple[str, ...]:
-    return tuple(str(proposal.guesses[name].value) for name in ALIKE if name in proposal.guesses)
+    return (
+        *(str(proposal.guesses[name].value) for name in ALIKE if name in proposal.guesses),
+        *proposal.says,
+    )

@@ -12,12 +12,12 @@ _B, _E = r"(?<![^\W\d_])", r"(?![^\W\d_])"
 """Before and after a word: no letter."""
 
 TIME = re.compile(
-    r"time|date|stamp|zeit|datum|moment|uhr|fecha|hora|heure|horodat|giorno|ora\b|data\b|tijd|czas|tid\b",
+    r"time|date|stamp|zeit|datum|moment|uhr|fecha|hora|heure|horodat|giorno|ora\b|data\b|tijd|czas|tid\b|врем|дата",
     re.I,
 )
 SERIAL = re.compile(
     r"serial|unit|device|inverter|serien|ger(ä|ae)t|wechselrichter|modul|panel|onduleur|appareil|num[ée]ro|inversor"
-    rf"|equipo|dispositivo|omvormer|apparaat|seriale|matricola|falownik|{_B}(s/?n|id|name|nr|no){_E}",
+    rf"|equipo|dispositivo|omvormer|apparaat|seriale|matricola|falownik|серийн|инвертор|{_B}(s/?n|id|name|nr|no){_E}",
     re.I,
 )
 START = re.compile(
@@ -31,17 +31,18 @@ END = re.compile(
 )
 COUNTER = re.compile(
     r"total|cumul|counter|meter|lifetime|running|z(ä|ae)hler|gesamt|kumul|today|heute|compteur|contador|contatore|acumul"
-    rf"|teller|licznik|hoy|oggi|vandaag|aujourd|since|{_B}(index|stand|register|reading|daily){_E}",
+    rf"|teller|licznik|сч[её]тчик|hoy|oggi|vandaag|aujourd|since|{_B}(index|stand|register|reading|daily){_E}",
     re.I,
 )
 POWER = re.compile(
-    rf"power|leistung|puissance|potencia|pot[êe]ncia|potenza|vermogen|{_B}(moc|watts?|p_?ac|pac){_E}", re.I
-)
-ENERGY = re.compile(
-    rf"energ|[ée]nerg|yield|ertrag|produ[ck]|produz|erzeugung|einspeisung|opbrengst|generat|generaci|{_B}e_?ac{_E}",
+    rf"power|leistung|puissance|potencia|pot[êe]ncia|potenza|vermogen|мощност|{_B}(moc|watts?|p_?ac|pac){_E}",
     re.I,
 )
-ENERGY_ALONE = re.compile(r"energ|[ée]nerg|yield|ertrag", re.I)
+ENERGY = re.compile(
+    rf"energ|[ée]nerg|yield|ertrag|produ[ck]|produz|erzeugung|einspeisung|opbrengst|generat|generaci|энерги|{_B}e_?ac{_E}",
+    re.I,
+)
+ENERGY_ALONE = re.compile(r"energ|[ée]nerg|yield|ertrag|энерги", re.I)
 """Words that are not said of a power, as production and generation are."""
 NOT_MADE = re.compile(
     rf"expect|forecast|predict|theoret|set ?point|erwart|prognos|prévi|previs"
@@ -71,15 +72,16 @@ DURATION = re.compile(
 )
 _INTERVAL = (
     r"(?:[\s'\u2019]+\w+){0,3}?[\s'\u2019]+(interval|period|p[ée]riod|per[ií]od|zeitr[aä]um|viertelstund|stund|quarter|hour|half|heure|hora|ora\b"
-    r"|quart|uur|kwartier|tijdvak|przedzia|okres|godzin)"
+    r"|quart|uur|kwartier|tijdvak|przedzia|okres|godzin|интервал|период)"
 )
 LABEL_START = re.compile(
-    rf"{_B}(start|begin|beginning|anfang|beginn|d[ée]but|inicio|principio|comienzo|in[ií]cio|inizio|aanvang|pocz[ąa]tek){_E}"
+    rf"{_B}(start|begin|beginning|anfang|beginn|d[ée]but|inicio|principio|comienzo|in[ií]cio|inizio|aanvang|pocz[ąa]tek"
+    rf"|начал\w){_E}"
     rf"{_INTERVAL}|(interval|period)[ -](start|begin)|(intervall|zeitraum|periode)(s|n)?(anfang|beginn|start)",
     re.I,
 )
 LABEL_END = re.compile(
-    rf"{_B}(end|ende|fin|final|fim|fine|einde?|koniec){_E}{_INTERVAL}"
+    rf"{_B}(end|ende|fin|final|fim|fine|einde?|koniec|кон[ец]\w){_E}{_INTERVAL}"
     r"|(interval|period)[ -]end(ing)?|(intervall|zeitraum|periode)(s|n)?ende?",
     re.I,
 )
@@ -127,7 +129,7 @@ _NUMBER = re.compile(r"[+-]?\d{1,10}([.,' ]\d+)*(e[+-]?\d+)?( ?k?wh?)?", re.I)
 
 
 MADE = re.compile(
-    r"creat|generat|export|print|erstellt|gedruckt|erzeugt|imprim|édité|generad|cread|stampat|gemaakt|afgedrukt|utworz",
+    r"creat|generat|export|print|written|erstellt|gedruckt|erzeugt|imprim|édité|generad|cread|stampat|gemaakt|afgedrukt|utworz",
     re.I,
 )
 """Of a date above a table: when the file was made, and not when its readings were."""

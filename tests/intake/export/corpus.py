@@ -40,6 +40,7 @@ NAMES: dict[str, Callable[[str, int], str]] = {
     "numbered": lambda _, i: f"Unit {i + 1}",
     "roof": lambda _, i: f"Roof A / {i + 1}",
     "place": lambda _, i: f"R1C{i + 1}",
+    "letter": lambda _, i: f"Module {'ABC'[i]}",
 }
 """What a file calls a unit, by its serial and its number."""
 
@@ -105,6 +106,10 @@ class Make:
     footer: str | None = None
     is_numbered: bool = False
     """Rows begin with their number, over which no heading stands."""
+    serial_first: bool = False
+    """In rows that name their unit, its serial stands before their time."""
+    dead: tuple[int, ...] = ()
+    """Units that give nothing, by their number."""
     azimuth: float = 170.0
     azimuths: tuple[float, ...] = ()
     """Of each unit, if they face different ways."""
@@ -148,7 +153,8 @@ def truth_of(make: Make) -> Truth:
                 if make.hours[0] <= at.hour < make.hours[1]:
                     faces = make.azimuths[i] if make.azimuths else make.azimuth
                     power = _power(at + timedelta(minutes=minutes / 2), faces)
-                    found[serial, at] = round(power * (1 - 0.07 * i) * sky * minutes / 60, make.digits)
+                    power *= (1 - 0.07 * i) * sky * (i not in make.dead)
+                    found[serial, at] = round(power * minutes / 60, make.digits)
                 at += timedelta(minutes=minutes)
     return found
 
@@ -425,6 +431,20 @@ MAKES = (
     Make("signs_shift_jis", time="%Y年%-m月%-d日 %H:%M", time_heading="開始時刻", encoding="cp932",
          heading="発電量 {serial} (Wh)"),
     Make("compact_floating", time="%Y%m%d%H%M%S.0"),
+    Make("day_rows_unit_in_corner", shape="days", time="%Y-%m-%d", time_heading="Date",
+         serial_heading="Serial no. / Energy [Wh]"),
+    Make("serials_before_times", shape="long", serials=HEX_SERIALS, serial_first=True),
+    Make("lettered", names="letter", heading="{serial} [Wh]"),
+    Make("blocks_with_note", shape="blocks", label="end", hours=(3, 19),
+         preamble=("Note: Times are the end of each interval", "")),
+    Make("workbook_written_above", kind="xlsx", time_heading="From", second_time=("end", "To"),
+         preamble=("Site,Lindenweg 4", "Written,2026-06-20", "")),
+    Make("sheets_with_a_dead_unit", kind="xlsx", shape="sheets", label="end", dead=(1,), quantity="counter_wh",
+         value_heading="Meter reading (Wh)"),
+    Make("russian", encoding="cp1251", time_heading="Время", heading="{serial} Энергия (Wh)", delimiter=";",
+         decimal=",", hours=(3, 19), preamble=("Объект: Садовая 14", "Время — начало интервала")),
+    Make("french_macintosh", encoding="mac-roman", time_heading="Début de chaque intervalle", delimiter=";",
+         decimal=",", hours=(3, 19), time=_DMY),
 )  # fmt: skip
 
 

@@ -52,6 +52,7 @@ ASKED = {
     "sheets_numbered": {"units": _NAMES},
     "numbered": {"units": _NAMES},
     "numbered_long": {"units": _NAMES},
+    "lettered": {"units": _NAMES},
     "named_by_roof": {"units": _NAMES},
     "named_by_place": {"units": _PLACES},
 }

@@ -128,6 +128,9 @@ def _rows(make: Make, truth: Truth) -> Iterable[Row]:
         "beside": _side_by_side,
     }
     rows = [_parted(row, make) for row in shape[make.shape](grid)]
+    if make.serial_first:
+        place = len(_clock_heading(make))
+        rows = [[row[place], *row[:place], *row[place + 1 :]] for row in rows]
     if make.is_numbered:
         rows[1:] = [[str(i), *row] for i, row in enumerate(rows[1:])]
     if make.again:
@@ -460,7 +463,7 @@ def _workbook(make: Make, truth: Truth, path: Path) -> Path:
 
 def _fill(sheet: Any, make: Make, truth: Truth) -> None:
     for line in make.preamble:
-        sheet.append([line])
+        sheet.append(line.split(","))
     for row in _rows(make, truth):
         sheet.append([_typed(cell, make) for cell in row])
 

@@ -1,0 +1,97 @@
+"""Tells in which encoding text is written that is not Unicode, by what its letters look like in words.
+
+An export has few letters beside its numbers, too few to go by how frequent each is in a language.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from codecs import getincrementaldecoder
+from contextlib import suppress
+
+from charset_normalizer import from_bytes
+
+EUROPEAN = (
+    "cp1252", "cp1250", "cp1251", "cp1253", "iso8859-15", "iso8859-2", "mac-roman", "cp850", "cp852", "koi8-r", "cp866",
+    "mac-cyrillic", "iso8859-5",
+)  # fmt: skip
+"""Of those that fit equally well the first is taken."""
+
+EAST_ASIAN = ("cp932", "gb18030", "cp949")
+MOST_ODD = 0.25
+MOST_IN_A_ROW = 2
+LOOKED_AT = 50_000
+_WORD = re.compile(r"\S*[^\x00-\x7f]\S*")
+_DASHES = "\u2013\u2014"
+_BETWEEN = frozenset(f"\u2019·ºª\u00a0{_DASHES}")
+_AROUND = frozenset("°²³µ€£§«»„“”\u2018…№±\u00d7")
+"""Signs that stand between letters or numbers, and those that do so before or after only."""
+
+
+def encoding_of(head: bytes) -> str:
+    """Return the encoding of the first bytes of a text."""
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "utf-16"
+    if head[1:200:2].count(0) > 60:
+        return "utf-16-le"
+    if head[0:200:2].count(0) > 60:
+        return "utf-16-be"
+    with suppress(UnicodeDecodeError):
+        getincrementaldecoder("utf-8-sig")().decode(head)
+        return "utf-8-sig"
+    return _by_words(head[:LOOKED_AT])
+
+
+def _by_words(head: bytes) -> str:
+    odd = {encoding: share for encoding in EUROPEAN if (share := _oddness(head, encoding)) is not None}
+    best = min(odd, key=lambda encoding: odd[encoding], default="cp1252")
+    if odd.get(best, 1.0) <= MOST_ODD:
+        return best
+    far = (from_bytes(head, cp_isolation=[encoding]).best() for encoding in EAST_ASIAN)
+    return next((found.encoding for found in far if found), best)
+
+
+def _oddness(head: bytes, encoding: str) -> float | None:
+    """Return how many of the letters and signs beyond ASCII are out of place, None if the bytes cannot be such."""
+    try:
+        text = getincrementaldecoder(encoding)().decode(head)
+    except UnicodeDecodeError:
+        return None
+    found = [
+        _is_odd(word, i)
+        for word in (f"  {word}  " for word in dict.fromkeys(_WORD.findall(text)))
+        for i, sign in enumerate(word)
+        if not sign.isascii()
+    ]
+    return sum(found) / len(found) if found else 0.0
+
+
+def _is_odd(word: str, i: int) -> bool:
+    """Return whether a letter or sign would hardly stand where it does in a word."""
+    sign, beside = word[i], [other for other in (word[i - 1], word[i + 1]) if other.isalpha()]
+    if sign in _AROUND:
+        return word[i - 1].isalnum() and word[i + 1].isalnum()
+    if sign in _BETWEEN or not sign.isalpha():
+        return sign not in _BETWEEN or (sign in _DASHES and len(beside) == 2)
+    if any(_script(other) != _script(sign) for other in beside):
+        return True
+    if sign.isupper():
+        return word[i - 1].islower() or (word[i - 1].isalpha() and word[i + 1].islower())
+    return all(map(str.isupper, word[i - 2 : i])) or (
+        _script(sign) == "LATIN" and _in_a_row(word, i) > MOST_IN_A_ROW
+    )
+
+
+def _in_a_row(word: str, i: int) -> int:
+    """Return how many letters beyond ASCII follow each other there: more than two are hardly of a Latin alphabet."""
+    begin, end = i, i + 1
+    while word[begin - 1].isalpha() and not word[begin - 1].isascii():
+        begin -= 1
+    while word[end].isalpha() and not word[end].isascii():
+        end += 1
+    return end - begin
+
+
+def _script(letter: str) -> str:
+    return unicodedata.name(letter, "").partition(" ")[0]

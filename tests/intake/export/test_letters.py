@@ -1,0 +1,41 @@
+"""Old encodings are told by what letters look like in words, also where a file has only a dozen of them."""
+
+from __future__ import annotations
+
+import pytest
+
+from service.intake.export.letters import encoding_of
+
+WESTERN = ("cp1252", "iso8859-15", "mac-roman", "cp850")
+CENTRAL = ("cp1250", "iso8859-2", "cp852")
+CYRILLIC = ("cp1251", "koi8-r", "cp866", "mac-cyrillic", "iso8859-5")
+HEADINGS = {
+    "Zeitstempel;Zähler 4829 Wh;Größe;Übertrag": WESTERN,
+    "Début;Énergie": WESTERN,
+    "Début de l\u2019intervalle;Énergie (Wh);Température °C": ("cp1252", "mac-roman"),
+    "Fecha y hora;N.º de serie;Energía (kWh);Tensión CA;Año": ("cp1252", "mac-roman", "cp850"),
+    "Início do intervalo;Produção (kWh);Tensão CA;Potência média": WESTERN,
+    "Tid;Växelriktare;Börjar;Månad;Effekt för": WESTERN,
+    "Początek przedziału;Nr seryjny;Moc średnia (W);Źródło": CENTRAL,
+    "Время;Энергия": CYRILLIC,
+    "Объект: Садовая 14;Показания счётчика;Начало интервала": CYRILLIC,
+    "Ημερομηνία;Ενέργεια;Σειριακός αριθμός;Ισχύς": ("cp1253",),
+    "時刻は区間の開始;日付;発電量;シリアル番号": ("cp932",),
+    "时间;序列号;发电量;站点 桂花路6号;功率": ("gb18030",),
+}
+
+
+@pytest.mark.parametrize(
+    ("headings", "encoding"), [(text, encoding) for text, each in HEADINGS.items() for encoding in each]
+)
+@pytest.mark.parametrize("row", ["2026-06-14 10:00;1,5;2,5", "2026-06-14;08:00-08:15;1,5 °C"])
+def test_few_letters_tell_the_encoding(headings: str, encoding: str, row: str) -> None:
+    raw = "\r\n".join([headings, *[row] * 50]).encode(encoding, "replace")
+    assert raw.decode(encoding_of(raw)) == raw.decode(encoding)
+
+
+@pytest.mark.parametrize("text", ["Zeit;Größe", "Время;Энергия", "时间;发电量"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+def test_unicode_stays_unicode(text: str, encoding: str) -> None:
+    raw = f"{text}\r\n".encode(encoding) * 50
+    assert raw.decode(encoding_of(raw)).startswith(text)
