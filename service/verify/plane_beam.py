@@ -17,7 +17,7 @@ from service.expect.plane import on_plane
 from service.expect.sky import Irradiance, cloudy_sky, filled_with
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray
-from service.verify.sky import DIFFUSE_SHIFTS, INDEX_LEVELS
+from service.verify.sky import DIFFUSE_SHIFTS, INDEX_LEVELS, sums_around
 
 BoolArray = NDArray[np.bool_]
 Ints = NDArray[np.intp]
@@ -67,8 +67,9 @@ as the hidden sun's, is not so still."""
 LEVELS = (0.1, 30.0)
 """Where output over the clear sky's diffuse energy is cut off."""
 
-SAME_LEVEL, OTHER_DAYS = 0.06, 2
-"""How close the logs of that share lie on days that agree, and how many other days must."""
+SAME_LEVEL, OTHER_DAYS, ALIKE_MINUTES = 0.08, 2, 25
+"""How close the logs of that share lie on days that agree, their means so many minutes to either side, and how many
+other days must: behind an object broken clouds move the light of minutes, hardly that of an hour."""
 
 STRONG_SHARE, REACHED, DIM = 0.3, 0.75, (0.4, 1.0)
 """Share of the highest expected energy from which a plane's level is read by a sensor, the quantile that counts, and
@@ -278,7 +279,7 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
         bright=bright,
         strong=strong,
         level=level,
-        agrees=_agreement(level, hides),
+        agrees=_agreement(level, hides, max(BIN_MINUTES, day.grid.interval_min)),
         begins=_jumps(seen, shining),
         ends=_jumps(seen[:, ::-1], shining[:, ::-1])[:, ::-1],
         begins_dimly=_jumps(seen, bare),
@@ -290,11 +291,19 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
     )
 
 
-def _agreement(level: FloatArray, hidden: BoolArray) -> BoolArray:
+def _agreement(level: FloatArray, hidden: BoolArray, width_min: int) -> BoolArray:
     """Return where a hidden bin's level is that of OTHER_DAYS other days' hidden bins at the same place, (days, B)."""
-    same = np.abs(level[:, None] - level[None]) < SAME_LEVEL
+    around = _mean_around(level, hidden, ALIKE_MINUTES // width_min)
+    same = np.abs(around[:, None] - around[None]) < SAME_LEVEL
     count = (same & hidden[:, None] & hidden[None]).sum(axis=1) - hidden
     return np.asarray(hidden & (count >= OTHER_DAYS))
+
+
+def _mean_around(values: FloatArray, where: BoolArray, bins: int) -> FloatArray:
+    """Return the means (days, B) of the values `where` they count, so many bins to either side of each."""
+    reach = np.full(values.shape[1], bins)
+    count = sums_around(where.astype(float), reach)
+    return floats(sums_around(np.where(where, values, 0.0), reach) / np.maximum(count, 1.0))
 
 
 def _calm_sun(seen: FloatArray) -> BoolArray:

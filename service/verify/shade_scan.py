@@ -37,8 +37,8 @@ which sees the fog."""
 RAREST_EDGE, RAREST_DARK = 0.03, 0.02
 """Least share of bins at which a cloud's edge or a dark bin is taken to fall, however clear the days."""
 
-DOUBT_BINS = 4
-"""Dark bins assumed besides those seen: where nothing is seen beside a span, dark counts as usual."""
+DOUBT_MINUTES = 40
+"""Minutes assumed besides those seen, dark as usual: where nothing is seen beside a span, dark counts as usual."""
 
 LEAST_DIFFUSE = 0.75
 """Mean share of the clear sky's diffuse energy that a span must have left: behind an object it stays, and under a
@@ -135,8 +135,9 @@ def _odds_of_days(
     def beside(sums: _Sums) -> FloatArray:
         return sums.over(first - reach, first - 1) + sums.over(last + 1, last + reach)
 
-    usually, edges = _cloud_rates(beam, first, last)
-    rate = (beside(darkly) + DOUBT_BINS * usually) / (beside(strong) + DOUBT_BINS)
+    doubt = DOUBT_MINUTES / width_min
+    usually, edges = _cloud_rates(beam, first, last, doubt)
+    rate = (beside(darkly) + doubt * usually) / (beside(strong) + doubt)
     looks = 1 + (np.maximum(looked, 1) - 1) * np.minimum(2 * edges, 1.0)
     own = -np.log(np.maximum(rate, RAREST_DARK)) * looks
     before, after = beam.begins[:, first], beam.ends[:, last]
@@ -181,8 +182,11 @@ def _mean_step(beam: Beam, first: Ints, last: Ints) -> FloatArray:
     return np.asarray(_Sums(steps).over(first, last - 1) / count)
 
 
-def _cloud_rates(beam: Beam, first: Ints, last: Ints) -> tuple[FloatArray, FloatArray]:
-    """Return how usual hidden bins are outside each span, and how often a bright bin is followed by a hidden one."""
+def _cloud_rates(beam: Beam, first: Ints, last: Ints, doubt: float) -> tuple[FloatArray, FloatArray]:
+    """Return how usual hidden bins are outside each span, and how often a bright bin is followed by a hidden one.
+
+    Without any bin outside, all count as hidden: so many are assumed besides those seen.
+    """
     strong = beam.told & beam.strong
     dark, lit = strong & beam.hidden, strong & beam.bright
     falls = np.zeros_like(dark)
@@ -191,5 +195,5 @@ def _cloud_rates(beam: Beam, first: Ints, last: Ints) -> tuple[FloatArray, Float
     def outside(table: BoolArray) -> FloatArray:
         return np.asarray(table.sum() - _Sums(table).over(first - 1, last + 1).sum(axis=0))
 
-    usually = (outside(dark) + DOUBT_BINS) / (outside(strong) + DOUBT_BINS)
+    usually = (outside(dark) + doubt) / (outside(strong) + doubt)
     return usually, (outside(falls) + 0.5) / (outside(lit) + 1)

@@ -144,8 +144,8 @@ def spread_steps(day: Daylight, energy_wh: FloatArray, clear_wh: FloatArray, qua
         enough = quantum_wh * STEPS_FOR_SKY / np.sqrt(len(rows))
         faint = heard & (usual < enough) & (clear_wh[rows] > 0)
         reach = _reach(np.where(usual < enough, usual, 0.0), enough, day.grid.interval_min)
-        due = _around(np.where(faint, clear_wh[rows], 0.0), reach)
-        share = _around(np.where(faint, made, 0.0), reach) / np.maximum(due, 1e-9)
+        due = sums_around(np.where(faint, clear_wh[rows], 0.0), reach)
+        share = sums_around(np.where(faint, made, 0.0), reach) / np.maximum(due, 1e-9)
         out[rows] = np.where(faint, share * clear_wh[rows], voices[rows])
     return out
 
@@ -154,12 +154,12 @@ def _reach(usual_wh: FloatArray, enough_wh: float, interval_min: int) -> NDArray
     """Return how many intervals on either side it takes to bring enough together, (D,), at most half an hour's."""
     reach = np.zeros(len(usual_wh), dtype=np.intp)
     for wider in range(1, max(LONGEST_REACH_MIN // interval_min, 1) + 1):
-        short = _around(usual_wh[None, :], reach)[0] < enough_wh
+        short = sums_around(usual_wh[None, :], reach)[0] < enough_wh
         reach[short] = wider
     return reach
 
 
-def _around(values: FloatArray, reach: NDArray[np.intp]) -> FloatArray:
+def sums_around(values: FloatArray, reach: NDArray[np.intp]) -> FloatArray:
     """Return the sums of (n, D) values over `reach` (D,) intervals on either side, as far as there are any."""
     sums = np.concatenate((np.zeros((len(values), 1)), np.cumsum(values, axis=1)), axis=1)
     at = np.arange(values.shape[1])

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -23,6 +24,7 @@ from tests.verify.conftest import Roof
 
 DAYS = 5
 MORNING = (95.0, 125.0)
+LATE_WINTER = datetime(2026, 2, 16, tzinfo=UTC)
 
 
 def shaded(roof: Roof, plane: str, azimuths: tuple[float, float], index: np.ndarray | float = 1.0) -> Roof:
@@ -111,6 +113,32 @@ def test_a_dead_unit_behind_a_hill_is_named_for_what_it_is(roof: Callable[..., R
 
 def test_overcast_days_accuse_nobody(roof: Callable[..., Roof]) -> None:
     assert findings(shaded(roof(units=8, days=DAYS), "south", (0.0, 1.0), 0.2)) == ()
+
+
+def fair_weather(roof: Roof) -> np.ndarray:
+    """Return clear-sky indices (T,) of thin clouds: every day nearly alike, but never still."""
+    chance = np.random.default_rng(5)
+    of_day = np.repeat(chance.normal(0.8, 0.03, 7), roof.grid.count // 7)
+    return np.clip(of_day + np.repeat(chance.normal(0, 0.05, roof.grid.count // 2), 2), 0.5, 1.0)
+
+
+def dull_weather(roof: Roof) -> np.ndarray:
+    """Return clear-sky indices (T,): closed covers, each day another, that wander by a third within the hour."""
+    chance = np.random.default_rng(5)
+    of_day = np.repeat(chance.uniform(0.2, 0.5, 7), roof.grid.count // 7)
+    slow = np.repeat(chance.normal(0, 0.3, roof.grid.count // 12), 12)
+    return np.clip(of_day * np.exp(slow), 0.1, 0.6)
+
+
+def test_a_hill_that_leaves_a_week_no_sun_is_told_by_days_alike(roof: Callable[..., Roof]) -> None:
+    bare = roof(units=8, days=7, start=LATE_WINTER)
+    found = findings(shaded(bare, "south", (110.0, 250.0), fair_weather(bare)))
+    assert [(f.cause, len(f.serials)) for f in found] == [("shaded", 8)]
+
+
+def test_a_week_of_closed_covers_accuses_nobody(roof: Callable[..., Roof]) -> None:
+    bare = roof(units=8, days=7, start=LATE_WINTER)
+    assert findings(shaded(bare, "south", (0.0, 1.0), dull_weather(bare))) == ()
 
 
 def test_a_horizon_on_record_is_kept_beside_the_found_shade(roof: Callable[..., Roof]) -> None:
