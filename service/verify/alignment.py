@@ -29,7 +29,7 @@ from service.verify.search import (
     Clock,
     Turn,
     best_clock,
-    best_turn,
+    best_turns,
     doubtful,
     likelihood_of_best,
     too_steep,
@@ -45,7 +45,12 @@ LEAST_DIFFERENCE, CLEAR_DIFFERENCE = 0.05, 0.10
 """Share of its light that a plane must get at another time, or more or less of, to be another; and that from which a
 smaller turn is told as well, as of a plane that lies nearly level."""
 
-FOR_CLOCK, FOR_PLANE, PER_DAY = 12.0, 11.0, 2.65
+LEAST_SHIFT_OF_SEVERAL_MIN, PER_DAY_OF_SEVERAL = 10, 1.0
+"""The same where planes that face apart tell the clock, and what each further day then adds: what makes the one's curve
+late makes the other's early. Of 190 simulated weeks with a right clock and such planes (`tests/bench/fleet`) none had
+more than 6 by 10 minutes or more."""
+
+FOR_CLOCK, FOR_PLANE, PER_DAY, PER_DAY_OF_TURN = 12.0, 11.0, 2.65, 4.0
 """Log-likelihood over the record's from which a clock or a plane is named, and what each further day adds to it: the
 model's own errors come back every day. These and the next two are judgement (common practice, no source)."""
 
@@ -80,8 +85,12 @@ SUN_BY_RECORD_H = 1.5
 """On a single plane under clouds the record, too, must have seen sun so long."""
 
 PER_CLOUDY_DAY = 8.0
-FOR_PLANE_BY_CLOUDS = ((0.25, 15.0, PER_DAY), (0.12, 24.0, PER_CLOUDY_DAY), (0.0, 45.0, PER_CLOUDY_DAY))
-FOR_ONLY_PLANE = ((0.25, 17.0, PER_DAY), (0.12, 30.0, PER_CLOUDY_DAY), (0.0, math.inf, 0.0))
+FOR_PLANE_BY_CLOUDS = (
+    (0.25, 15.0, PER_DAY_OF_TURN),
+    (0.12, 24.0, PER_CLOUDY_DAY),
+    (0.0, 45.0, PER_CLOUDY_DAY),
+)
+FOR_ONLY_PLANE = ((0.25, 17.0, PER_DAY_OF_TURN), (0.12, 30.0, PER_CLOUDY_DAY), (0.0, math.inf, 0.0))
 """Under clouds: least share of the possible hours in which the record saw sun, and what a plane among several, or the
 only one, needs then for a day and for each further one: a closed cover is always explained by a plane turned away. Of
 1140 days and 360 weeks of simulated sites with a right record (`tests/bench/fleet`) the first had at most 12, 22 and 35
@@ -92,11 +101,11 @@ plane; tests/reference/open_data.py) 16 and 18.
 BY_SENSOR = FOR_PLANE_BY_CLOUDS[1][0]
 """A sensor's sky counts as so much sun: it is as sure, and what stands before a plane is unknown."""
 
-TOO_BRIGHT, BRIGHT_SKY, MORE_TOO_BRIGHT = 1.2, 2.5, 0.05
+TOO_BRIGHT, BRIGHT_SKY, MORE_TOO_BRIGHT, MOST_TOO_BRIGHT = 1.2, 2.5, 0.05, 0.15
 """So many times a clear sky's beam and diffuse light on a plane no sky gives for longer than a cloud's bright edge
-lasts: a turned plane may not have so much more of its light beyond that than the recorded one. An obstacle makes no
-plane brighter. Nine in ten gaps between clouds had up to 2.2 times the clear sky's diffuse light (computed from
-Payerne's June 2016, Baseline Surface Radiation Network, `tests/fleet/data`)."""
+lasts: a turned plane may not have so much more of its light beyond that than the recorded one, nor so much of it at
+all. An obstacle makes no plane brighter. Nine in ten gaps between clouds had up to 2.2 times the clear sky's diffuse
+light (computed from Payerne's June 2016, Baseline Surface Radiation Network, `tests/fleet/data`)."""
 
 ABSURD, NOT_ABSURD = 0.45, 0.1
 """With so much of its light beyond, and by a turn so little, a plane's record is wrong, and need not have seen sun."""
@@ -105,7 +114,12 @@ LEAST_LEVEL = 0.7
 """Below this share of a clear sky's light an even cloud cover is as likely as a dim site, and has another curve."""
 
 FEW_VOICES, LIKE_ANOTHER_DEG = 2, 20.0
-"""So few units with the curve of another recorded plane, so near, are on that plane: their record is wrong, not its."""
+"""So few units with the curve of another recorded plane, so near, are on that plane: their record is wrong, not its. Of
+more units it is told in the sun only: a closed cover gives all planes the same light, and any the curve of another."""
+
+LEAST_BEAM_LEFT = 0.3
+"""A plane that by its turn gets less of the recorded one's beam is, between clouds, as well one behind an obstacle: of
+62 simulated weeks of misdescribed planes (`tests/bench/fleet`) none had less, a plane behind a house 0.25."""
 
 HALF_AS_MUCH = 0.5
 """On a single plane, where a quarter of an hour and some 10 degrees of azimuth look much alike, whatever explains so
@@ -199,8 +213,12 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
         return unchanged
     if not doubtful(seen):
         return _as_recorded(unchanged, seen)
-    clock, turn = best_clock(seen), best_turn(seen)
-    by_clock, by_plane = _believed_clock(seen, clock, turn), _believed_plane(seen, turn)
+    clock, turns = best_clock(seen), best_turns(seen)
+    turn = next((t for t in turns if _is_possible(seen, t)), turns[0])
+    as_good = (
+        turn.worth > turns[0].worth - AS_LIKELY
+    )  # else it is shade, a trip, a limit that an odd turn imitates
+    by_clock, by_plane = _believed_clock(seen, clock, turn), as_good and _believed_plane(seen, turn)
     if by_plane and not (by_clock and _likelier_clock(seen, clock, turn)):
         return _with_plane(unchanged, seen, clock, turn)
     return _with_clock(unchanged, seen, clock, turn) if by_clock else _as_recorded(unchanged, seen)
@@ -236,7 +254,7 @@ def _window(site: Site, readings: Readings, scale: float, weather: Weather | Non
     return sensed if more else clear
 
 
-def _needed(seen: Window, least: float, per_day: float = PER_DAY) -> float:
+def _needed(seen: Window, least: float, per_day: float) -> float:
     return least + per_day * (len(seen.day_names) - 1)
 
 
@@ -245,7 +263,8 @@ def _believed_clock(seen: Window, clock: Clock, turn: Turn) -> bool:
 
     One plane alone must have seen a clear sky, or be all the surer and not explained better by a turn.
     """
-    if clock.gain < _needed_by(seen, clock, FOR_CLOCK) or abs(clock.minutes) < LEAST_SHIFT_MIN:
+    least_min = LEAST_SHIFT_OF_SEVERAL_MIN if _face_apart(seen) else LEAST_SHIFT_MIN
+    if clock.gain < _needed_by(seen, clock, FOR_CLOCK) or abs(clock.minutes) < least_min:
         return False
     if seen.sensed:
         return True
@@ -263,19 +282,30 @@ def _believed_clock(seen: Window, clock: Clock, turn: Turn) -> bool:
 
 def _needed_by(seen: Window, clock: Clock, least: float) -> float:
     """Return what a clock needs: the model's errors, alike every day, imitate no change from one day to the next."""
-    return least + FOR_CHANGE if clock.late.change else _needed(seen, least)
+    if clock.late.change:
+        return least + FOR_CHANGE
+    return _needed(seen, least, PER_DAY_OF_SEVERAL if _face_apart(seen) else PER_DAY)
+
+
+def _face_apart(seen: Window) -> bool:
+    """Return whether planes that tell much of the window face apart."""
+    telling = [
+        _normal(p.tilt_deg, p.azimuth_deg)
+        for p, tells in zip(seen.planes, seen.telling, strict=True)
+        if tells
+    ]
+    return bool((np.stack(telling) @ np.stack(telling).T).min() <= np.cos(np.radians(LIKE_ANOTHER_DEG)))
 
 
 def _believed_plane(seen: Window, turn: Turn) -> bool:
     """Return whether a turned plane explains so much more, and with so much sun, that the record is wrong."""
-    if turn.worth < _needed(seen, FOR_PLANE) or not _differs(seen, turn) or _like_another(seen, turn):
+    if turn.worth < _needed(seen, FOR_PLANE, PER_DAY_OF_TURN) or not _differs(seen, turn):
+        return False
+    like_another = _like_another(seen, turn)
+    if not _is_possible(seen, turn) or (like_another and seen.voices[turn.plane] <= FEW_VOICES):
         return False
     turned, recorded = (_too_bright(seen, turn, light) for light in (_by_turn(seen, turn), seen.by_record))
     absurd = recorded >= ABSURD and turned <= NOT_ABSURD
-    if turned > recorded + MORE_TOO_BRIGHT:
-        return False
-    if seen.fit(_by_turn(seen, turn)).gain[0] < LEAST_LEVEL:
-        return False
     sun, record = seen.sunshine(_by_turn(seen, turn)), seen.sunshine(seen.by_record)
     if sun.clear_h >= LEAST_SUN_H and (not seen.sensed or turn.worth >= _by_sensor(seen)):
         return True
@@ -283,6 +313,8 @@ def _believed_plane(seen: Window, turn: Turn) -> bool:
         return _sure_by_one_plane(seen, turn, sun, record, absurd=absurd)
     sunny = sun.beam_h >= max(LEAST_SUN_H, LEAST_BEAM_SHARE * sun.bright_h)
     share = BY_SENSOR if absurd else _share(record)
+    if (like_another and share < LEAST_BEAM_SHARE) or _beam_left(seen, turn) < LEAST_BEAM_LEFT:
+        return False
     return sunny and turn.worth >= _by_clouds(seen, share)
 
 
@@ -311,6 +343,15 @@ def _sure_by_one_plane(seen: Window, turn: Turn, sun: Sunshine, record: Sunshine
     return sunny and more and turn.worth >= _by_clouds(seen, share)
 
 
+def _is_possible(seen: Window, turn: Turn) -> bool:
+    """Return whether roofs face so, and such light comes from a sky and from a site at a level that there are."""
+    light = _by_turn(seen, turn)
+    if too_steep(seen.planes[turn.plane], turn) or seen.fit(light).gain[0] < LEAST_LEVEL:
+        return False
+    bright = _too_bright(seen, turn, light)
+    return bright <= min(_too_bright(seen, turn, seen.by_record) + MORE_TOO_BRIGHT, MOST_TOO_BRIGHT)
+
+
 def _differs(seen: Window, turn: Turn) -> bool:
     """Return whether the turned plane is another than the recorded one, its light too, and no steeper than roofs."""
     was, now = (
@@ -333,11 +374,16 @@ def _too_bright(seen: Window, turn: Turn, light: Light) -> float:
     return float(np.maximum(told - most, 0.0).sum() / max(told.sum(), 1e-9))
 
 
+def _beam_left(seen: Window, turn: Turn) -> float:
+    """Return the turned plane's beam under a clear sky over that of the recorded one."""
+    turned, recorded = (light[0][0, turn.plane].sum() for light in (_by_turn(seen, turn), seen.by_record))
+    return float(turned / max(recorded, 1e-9))
+
+
 def _like_another(seen: Window, turn: Turn) -> bool:
-    """Return whether a plane of few units would, turned, be one of the others."""
+    """Return whether a plane would, turned, be one of the others."""
     others = (plane for p, plane in enumerate(seen.planes) if p != turn.plane)
-    few = seen.voices[turn.plane] <= FEW_VOICES
-    return bool(few and any(_apart_deg(plane, turn) < LIKE_ANOTHER_DEG for plane in others))
+    return any(_apart_deg(plane, turn) < LIKE_ANOTHER_DEG for plane in others)
 
 
 def _apart_deg(plane: Plane, turn: Turn) -> float:

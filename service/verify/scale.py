@@ -52,9 +52,12 @@ RATING_HEADROOM = 1.15
 USUAL_BRIGHTNESS = ((0.75, 1.3, 1.0), (1.3, 1.8, 0.3), (0.35, 0.75, 0.5), (0.1, 0.35, 0.2), (0.03, 0.1, 0.03))
 """How usual a clear-sky index is for a window's brightest tenth: from, to, weight (common practice, no source)."""
 
-USUAL_CLEAR, CLEAR_SPREAD, ODD_CLEAR = 1.02, 0.12, 0.1
+USUAL_CLEAR, CLEAR_SPREAD, ODD_CLEAR = 1.02, 0.12, 0.05
 """Level of a site in its clear hours, its spread, and the weight of any other that is usual: 7 to 10 % by turbidity,
 temperature and dirt (see `skyfit`)."""
+
+RIGHT = 20.0
+"""How much more usual right values are than any mistake: a dark cover, too, may be flat for an hour (judgement)."""
 
 
 def candidates(interval_min: int) -> dict[float, tuple[float, Quantity]]:
@@ -64,7 +67,7 @@ def candidates(interval_min: int) -> dict[float, tuple[float, Quantity]]:
         1e-3: (1.0, term("kWh sent as Wh")),
         1e3: (1.0, term("mWh, or Wh times 1000, sent as Wh")),
         3600.0: (0.5, term("joules sent as Wh")),
-        1 / 3600: (0.3, term("values divided by 3600")),
+        1 / 3600: (0.1, term("values divided by 3600")),
         3.6: (0.1, term("kilojoules sent as Wh")),
         10.0: (0.3, term("a register with one decimal sent without its point")),
         0.1: (0.3, term("a register counted in tens of Wh")),
@@ -169,6 +172,8 @@ def _over_rating(energy_wh: FloatArray, rated_wh: FloatArray) -> float:
 
 def _likeliest(top: float, over_rating: float, interval_min: int, clear: float | None) -> float:
     best, best_score = 1.0, 0.0
+    if clear is not None and over_rating <= RATING_HEADROOM:
+        best_score = RIGHT * _plausible_clear(clear)
     for factor, (prior, _) in candidates(interval_min).items():
         usual = _plausible_brightness(top / factor) if clear is None else _plausible_clear(clear / factor)
         score = prior * usual * (over_rating / factor <= RATING_HEADROOM)

@@ -24,7 +24,7 @@ SURPLUS_PARAMETER = 3.0
 AS_LIKELY = 5.0
 """Log-likelihood within which two explanations are both said."""
 
-LEAST_TURN_DEG = 5.0
+LEAST_TURN_DEG = 4.0
 """Angle between the two normals: less is within what the model errs, and what a crew can measure."""
 
 STEEPEST_ROOF_DEG = 65.0
@@ -162,14 +162,10 @@ def best_change(window: Window) -> Clock | None:
     return best
 
 
-def best_turn(window: Window) -> Turn:
-    """Return the one plane and its orientation that, turned, fit best: one that roofs have, if that is as likely."""
+def best_turns(window: Window) -> list[Turn]:
+    """Return orientations of one plane that, turned, fit well, the best first."""
     turns = [t for p in range(len(window.planes)) for t in _turns_of(window, p)]
-    best = max(turns, key=lambda t: t.worth)
-    usual = [
-        t for t in turns if t.worth > best.worth - AS_LIKELY and not too_steep(window.planes[t.plane], t)
-    ]
-    return max(usual, key=lambda t: t.worth, default=best)
+    return sorted(turns, key=lambda t: t.worth, reverse=True)
 
 
 def turn_of(window: Window, plane: str) -> Turn | None:

@@ -187,7 +187,8 @@ def _trips(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
 
 
 def _limits(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
-    return _power(case, planes, "curtailed", LIMIT_SHARE, curtailed.LEAST_MINUTES)
+    least_minutes = max(curtailed.LEAST_MINUTES, curtailed.LEAST_READINGS * case.day.grid.interval_min)
+    return _power(case, planes, "curtailed", LIMIT_SHARE, least_minutes)
 
 
 def _power(

@@ -80,10 +80,15 @@ class Window:
         )
 
     @property
-    def telling_planes(self) -> int:
-        """Return how many planes tell much of the window; one whose branch was off for most of it does not."""
+    def telling(self) -> BoolArray:
+        """Return which planes tell much of the window, (P,); one whose branch was off for most of it does not."""
         told = (self.seen.weight > 0).sum(axis=1)
-        return int((told >= MUCH * told.max()).sum())
+        return np.asarray(told >= MUCH * told.max())
+
+    @property
+    def telling_planes(self) -> int:
+        """Return how many planes tell much of the window."""
+        return int(self.telling.sum())
 
     @cached_property
     def day_names(self) -> IntArray:

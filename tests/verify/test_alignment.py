@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from service.expect.grid import Grid
-from service.expect.sky import cloudy_sky
+from service.expect.sky import Irradiance, cloudy_sky
 from service.verify.case import expectation
 from service.verify.day import daylight
 from service.verify.inputs import Readings
@@ -111,6 +111,14 @@ def test_light_in_the_dark_speaks_against_the_record_and_for_the_clock(roof, min
     assert beyond > WORTH_A_SEARCH
 
 
+@pytest.mark.parametrize(("planes", "said"), [(2, ["clock_shift"]), (1, [])])
+def test_less_than_a_quarter_of_an_hour_is_said_of_a_clock_by_planes_that_face_apart_alone(
+    roof, planes, said
+):
+    r = roof(planes=planes, index=1.0)
+    assert site_causes(verify(r.site, labelled_late(r, 12))) == said
+
+
 def test_a_small_shift_is_not_said(roof):
     r = roof(planes=2, index=1.0)
     assert site_causes(verify(r.site, labelled_late(r, 5))) == []
@@ -211,6 +219,21 @@ def test_values_that_no_sky_gives_to_the_recorded_plane_are_another_plane_s_befo
     r = passing_clouds(roof(start=datetime(2026, 3, 1, tzinfo=UTC)), seed=7)
     site = with_plane(r, "south", tilt_deg=45.0, azimuth_deg=350.0)
     assert site_causes(verify(site, r.readings())) == ["plane_misdescribed"]
+
+
+@pytest.mark.parametrize("seed", [0, 2])
+def test_a_closed_cover_that_lights_all_planes_alike_turns_none_to_face_as_another(roof, seed):
+    bare = roof(planes=2)
+    south, north = (
+        replace(p, tilt_deg=35.0, azimuth_deg=a)
+        for p, a in zip(bare.site.planes, (180.0, 350.0), strict=True)
+    )
+    r = replace(bare, site=replace(bare.site, planes=(south, north)))
+    day, rng = daylight(r.site, r.grid, None), np.random.default_rng(seed)
+    diffuse = day.clear.ghi * day.on_steps(rng.uniform(0.25, 0.6, len(day.positions)))
+    made = expectation(day, Irradiance(diffuse, np.zeros_like(diffuse), diffuse)).energy_wh
+    r.energy_wh[:, day.positions] = made * (1 + 0.01 * rng.standard_normal(made.shape))
+    assert site_causes(verify(r.site, r.readings())) == []
 
 
 def test_half_an_hour_says_nothing(roof):

@@ -117,6 +117,15 @@ def test_units_that_are_evenly_dim_below_any_overcast_are_a_wrong_scale(roof):
     assert "unit_scale" in {f.cause for f in verify(r.site, r.readings()).findings}
 
 
+def test_a_dark_cover_that_lies_flat_for_an_hour_is_no_power_sent_as_energy(roof):
+    """A twelfth of a clear sky's light would have to be half a clear sky's in W, which is no more usual."""
+    clouds = np.random.default_rng(5).uniform(0.06, 0.1, 288)
+    clouds[120:138] = 0.05
+    r = roof(index=1.0)
+    r.energy_wh *= clouds
+    assert "unit_scale" not in {f.cause for f in verify(r.site, r.readings()).findings}
+
+
 def test_units_that_are_unevenly_dim_lie_under_snow_and_are_no_wrong_scale(roof):
     r = _dark(roof(planes=2, index=1.0))
     r.energy_wh *= np.random.default_rng(4).uniform(0.5, 1.5, (len(r.energy_wh), 1))
@@ -325,6 +334,18 @@ def test_a_limit_touched_for_single_intervals_shows_behind_a_register_by_its_edg
     assert "curtailed" not in {f.cause for f in bare.findings}
     found = the_finding(verify(r.site, replace(r.readings(), energy_wh=sent)), "curtailed")
     assert found.details["limit_w"] == pytest.approx(limit * 12, rel=0.02)
+
+
+@pytest.mark.parametrize(("swing", "held"), [(0.0, True), (0.25, False)])
+def test_clouds_that_only_means_hide_behind_a_coarse_register_are_no_limit(roof, swing, held):
+    r = roof(units=4, index=0.25)
+    rated = 350 * 5 / 60
+    morning = slice(r.interval(8), r.interval(11))
+    swings = np.resize([1 + swing, 1 - swing], r.interval(3))
+    r.energy_wh[:, morning] = 0.4 * rated * swings
+    r.energy_wh[:] = np.diff(np.floor(np.cumsum(r.energy_wh, axis=1)), axis=1, prepend=0)
+    causes = {f.cause for f in verify(r.site, r.readings()).findings}
+    assert ("curtailed" in causes) is held
 
 
 def test_units_at_their_ratings_beside_a_dead_branch_are_under_no_limit(roof):

@@ -75,6 +75,10 @@ REGISTER_NOISE, REGISTER_SPREAD = FLATNESS / 2, 0.41
 """Relative noise that the register's step may leave, and the standard deviation of the difference of two floors in
 steps: intervals are put together until it is less."""
 
+BY_STEPS = 4.0
+"""How many times that noise the intervals that are put together may differ at a limit, which none of them passes: under
+limits they differed by up to 1.8, where clouds alone gave two means alike by 7 and 10 (`tests/bench/fleet`)."""
+
 
 @dataclass(frozen=True)
 class _Limit:
@@ -93,11 +97,10 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 def _limit(case: Case) -> _Limit | None:
     """Return the limit and when the site stood at it, day by day: it may hold on some days only."""
     power, clear = _shares(case)
-    size = _block_size(case, power)
+    noise = _noise(case, power)
+    size = _block_size(case, noise)
     sizes = (size, 2 * size) if size > 1 else (size,)
-    width = max(
-        FLATNESS, EDGE_NOISES * math.hypot(_noise(case, power), READING_NOISE / math.sqrt(len(case.serials)))
-    )
+    width = max(FLATNESS, EDGE_NOISES * math.hypot(noise, READING_NOISE / math.sqrt(len(case.serials))))
     days = _solar_days(case)
     found = [
         limit
@@ -119,11 +122,16 @@ def _limit_on(
         at = known[: len(known) // size * size].reshape(-1, size)
         means = power[at].mean(axis=1), clear[at].mean(axis=1)
         limit = _limit_in(*means, size * case.day.grid.interval_min)
-        if limit is not None:
+        if limit is not None and (size == 1 or _is_steady(case, power[at[limit.at_limit]])):
             where = np.zeros(power.shape, dtype=bool)
             where[at[limit.at_limit]] = True
             return _Limit(limit.share, where)
     return None
+
+
+def _is_steady(case: Case, power: FloatArray) -> bool:
+    """Return whether intervals that were put together, (blocks, size), differ by the register's steps alone."""
+    return float(power.std()) <= BY_STEPS * _step_noise(case)
 
 
 def _edge_on(case: Case, power: FloatArray, clear: FloatArray, day: BoolArray, width: float) -> _Limit | None:
@@ -167,19 +175,22 @@ def _would_pass(power: FloatArray, clear: FloatArray, level: float, edge: float)
     return float(-np.log1p(-np.minimum(passing, SURELY_PASSED)).sum())
 
 
-def _noise(case: Case, power: FloatArray) -> float:
-    """Return the relative noise that the register's steps leave in the site's high power."""
-    known = np.isfinite(power)
-    if case.resolution_wh == 0 or not known.any():
-        return 0.0
+def _step_noise(case: Case) -> float:
+    """Return the noise that the register's steps leave in the site's power, over its ratings."""
     rated = case.day.rated_wh
-    total_wh = float(np.quantile(power[known], 0.9) * rated.sum())
-    return REGISTER_SPREAD * case.resolution_wh * math.sqrt(len(rated)) / max(total_wh, 1e-9)
+    return float(REGISTER_SPREAD * case.resolution_wh * math.sqrt(len(rated)) / rated.sum())
 
 
-def _block_size(case: Case, power: FloatArray) -> int:
-    """Return how many intervals are put together for the register's steps not to hide the limit."""
-    blocks = math.ceil(_noise(case, power) / REGISTER_NOISE)
+def _noise(case: Case, power: FloatArray) -> float:
+    """Return the same relative to the site's high power."""
+    known = np.isfinite(power)
+    high = float(np.quantile(power[known], 0.9)) if known.any() else 0.0
+    return _step_noise(case) / high if high > 0 else 0.0
+
+
+def _block_size(case: Case, noise: float) -> int:
+    """Return how many intervals are put together for the register's relative `noise` not to hide the limit."""
+    blocks = math.ceil(noise / REGISTER_NOISE)
     return max(1, min(blocks, LEAST_MINUTES // case.day.grid.interval_min))
 
 
@@ -192,8 +203,8 @@ def _solar_days(case: Case) -> list[BoolArray]:
 
 def _limit_in(power: FloatArray, clear: FloatArray, minutes: int) -> _Limit | None:
     """Return the limit of one day's known shares of the ratings (N,), each of so many minutes."""
-    least = LEAST_MINUTES / minutes
-    if len(power) < max(least, LEAST_READINGS):
+    least = max(LEAST_MINUTES / minutes, LEAST_READINGS)
+    if len(power) < least:
         return None
     level = _most_crowded(power)
     at_limit = np.asarray(np.abs(power / level - 1) <= FLATNESS)
