@@ -39,6 +39,7 @@ _HOUR_ACROSS = re.compile(
     re.I,
 )
 _MINUTE = re.compile(r"minute|\bmin\b", re.I)
+_SECOND = re.compile(r"seconds?|sekunden?|secondes?|segundos?|secondi\b", re.I)
 _NUMBERED = re.compile(r"interval|period|slot|settlement|block|\b(no|nr|number|index)\b|#", re.I)
 _LENGTHS = {
     96: re.compile(r"quarter|viertelstunde|quart d|cuarto de|quarto d|kwartier", re.I),
@@ -46,7 +47,12 @@ _LENGTHS = {
 }
 """What a day has so many of."""
 
-_BARE_CLOCK = re.compile("|".join(p.pattern for p in (_CLOCK, _MINUTE, _NUMBERED, *_LENGTHS.values())), re.I)
+_BARE_CLOCK = re.compile(
+    "|".join(
+        p.pattern for p in (_CLOCK, _MINUTE, _SECOND, _NUMBERED, words.START, words.END, *_LENGTHS.values())
+    ),
+    re.I,
+)
 _DECIMAL_HOUR = re.compile(r"(\d{1,2})(?:[.,](\d{1,6}))?")
 _DOTTED = re.compile(r"(\d{1,2})\.(\d\d)(?:\.(\d\d))?")
 _RANGE = re.compile(
@@ -55,10 +61,10 @@ _RANGE = re.compile(
 )
 _COUNTED = re.compile(r"\d{5}[.,]\d+")
 _PARTS = {
-    "year": re.compile(r"year|yyyy|jahr|ann[ée]e|a[ñn]o|anno|jaar|rok", re.I),
-    "month": re.compile(r"month|mm|monat|mois|mes|mese|maand|miesi[ąa]c", re.I),
-    "day": re.compile(r"day|dd|tag|jour|d[ií]a|giorno|dag|dzie[ńn]", re.I),
-    "hour": re.compile(r"hours?|hh|hr|stunde|heure|hora|ora|uur|godzina", re.I),
+    "year": re.compile(r"y|year|yyyy|jahr|ann[ée]e|a[ñn]o|anno|jaar|rok", re.I),
+    "month": re.compile(r"m|month|mm|monat|mois|mes|mese|maand|miesi[ąa]c", re.I),
+    "day": re.compile(r"d|day|dd|tag|jour|d[ií]a|giorno|dag|dzie[ńn]", re.I),
+    "hour": re.compile(r"h|hours?|hh|hr|stunde|heure|hora|ora|uur|godzina", re.I),
     "minute": re.compile(r"min(ute|utes|uto|uut|uta)?", re.I),
 }
 _DAY_OF_YEAR = re.compile(
@@ -127,7 +133,7 @@ def clocks(head: Sequence[Row]) -> Fold | None:
     if dated is None:
         return None
     first, day = dated
-    rows = [row for row in head[first:] if len(row) > day and _is_day(row[day])]
+    rows = [row for row in _filled_down(head[first:], day) if _is_day(row[day])]
     if len(rows) < FEWEST or any(kind_of(cell) == "time" for cell in rows[0][:FURTHEST]):
         return None
     for column in range(FURTHEST):
@@ -139,6 +145,14 @@ def clocks(head: Sequence[Row]) -> Fold | None:
         if read := _clock_of(cells, heading) or _count_of(cells, days, heading):
             return _rewriting(column, read)
     return None
+
+
+def _filled_down(rows: Sequence[Row], column: int) -> Iterator[Row]:
+    """Give rows with the date above them where they have none of their own."""
+    above = ""
+    for row in (row for row in rows if len(row) > column):
+        above = row[column] if row[column].strip() else above
+        yield [*row[:column], above, *row[column + 1 :]]
 
 
 def hours_across(head: Sequence[Row]) -> Fold | None:
@@ -185,7 +199,8 @@ def _clock_of(texts: Sequence[str], heading: str) -> Callable[[str], str] | None
     cells = {text.removesuffix(".0") for text in texts}
     if len(cells) < FEWEST or not all(cell.isdecimal() and len(cell) <= 6 for cell in cells):
         return None
-    return _digits_of(cells, heading) if _CLOCK.search(heading) else None
+    is_of_time = any(word.search(heading) for word in (_CLOCK, words.START, words.END))
+    return _digits_of(cells, heading) if is_of_time and not _SECOND.search(heading) else None
 
 
 def _digits_of(cells: set[str], heading: str) -> Callable[[str], str] | None:
@@ -202,9 +217,12 @@ def _digits_of(cells: set[str], heading: str) -> Callable[[str], str] | None:
 def _count_of(texts: Sequence[str], days: Sequence[str], heading: str) -> Callable[[str], str] | None:
     """Return what makes clock times of numbers that begin anew each day: its minutes, or the number of an interval."""
     cells = [text.removesuffix(".0") for text in texts]
-    if not all(cell.isdecimal() and len(cell) <= 4 for cell in cells):
+    if not all(cell.isdecimal() and len(cell) <= 5 for cell in cells):
         return None
     found = set(map(int, cells))
+    if _SECOND.search(heading):
+        is_second = MINUTES < max(found) < 60 * MINUTES and not any(n % 60 for n in found)
+        return (lambda cell: _of_minutes(cell, 1 / 60, 0)) if is_second else None
     begin, last = min(found), max(found)
     is_minute = _MINUTE.search(heading) and 60 < last < MINUTES and any(n % 100 >= 60 for n in found)
     if is_minute and not _length(heading):
@@ -245,9 +263,9 @@ def _from_decimal_hour(cell: str) -> str:
     return _clock_at(round(60 * float(cell.strip().replace(",", "."))))
 
 
-def _of_minutes(cell: str, each: int, first: int) -> str:
+def _of_minutes(cell: str, each: float, first: int) -> str:
     text = cell.strip().removesuffix(".0")
-    return _clock_at((int(text) - first) * each) if text.isdecimal() and len(text) <= 4 else cell
+    return _clock_at(round((int(text) - first) * each)) if text.isdecimal() and len(text) <= 5 else cell
 
 
 def _clock_at(minute: int) -> str:

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from service.intake.csv_form import COLUMNS
 from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE
 from service.store.readings import CHANNELS
 
 TYPES = {".json": JSON_TYPE, ".csv": CSV_TYPE, ".parquet": PARQUET_TYPE}
 LONGEST_HEADING = 4096
-OTHERS = {"statistic", "quality", "status", "state", "flag", "valid", "aggregate"}
-"""Headings of columns that say what a value is worth, which our form has not."""
 
 
 def form_of(path: Path, name: str) -> str | None:
-    """Return the content type of a file in a form of the API, else None; a CSV is one if its first line says so."""
+    """Return the content type of a file in a form of the API, else None: a CSV's first line names nothing else."""
     kind = TYPES.get(Path(name).suffix.lower())
     if kind != CSV_TYPE:
         return kind
     names = _headings(path)
-    return kind if {"serial", "start"} <= names and not names & OTHERS else None
+    return kind if {"serial", "start"} <= names <= set(COLUMNS) else None
 
 
 def states_interval(path: Path) -> bool:

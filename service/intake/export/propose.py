@@ -19,7 +19,16 @@ from service.intake.export.doubts import doubts
 from service.intake.export.draft import LONGEST_MIN, Answers, Draft, checked_answers
 from service.intake.export.due import Shares, shares, shown_end
 from service.intake.export.intervals import Steps, by_label, evened, steps_of
-from service.intake.export.label import Shown, by_days, by_noon, by_sun, said_label, settled, taken_as
+from service.intake.export.label import (
+    Shown,
+    as_moments,
+    by_days,
+    by_noon,
+    by_sun,
+    said_label,
+    settled,
+    taken_as,
+)
 from service.intake.export.label import by_planes as label_by_planes
 from service.intake.export.layout import Layout, NotReadable, Value, layout_of
 from service.intake.export.model import QUANTITIES, Guess, Known, Order, Proposal, Question, Recipe
@@ -485,7 +494,12 @@ def _label_and_zone(
         if is_counter:  # its rates stand in the middle, half a step before the time that showed them
             watts = {s: Trace(t.naive + steps.usual_s // 2, t.values) for s, t in watts.items()}
         shown = shown_end(watts, known, Clockwork(zone_of(likely)).utc, steps.usual_s)
-        return label_by_planes(shown, steps.usual_s // 60, guess, question)
+        found = label_by_planes(shown, steps.usual_s // 60, guess, question)
+        return (
+            as_moments(*found, *(light_of(end).late(likely) for end in ("start", "end")))
+            if is_counter
+            else found
+        )
 
     label = _label(said, days, by_light, draft, by_planes, is_counter=is_counter)
     light = light_of(None if draft.is_open("label") else label)

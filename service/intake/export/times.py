@@ -6,10 +6,11 @@ import re
 import unicodedata
 from collections.abc import Mapping
 from datetime import date
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
+from babel import Locale
 
 from service.intake.export.abbreviations import everywhere
 from service.intake.export.model import Order
@@ -37,12 +38,12 @@ _WEEKDAYS = {
     "su": 6,
 }
 _FIRST_WORD = re.compile(r"^[^\W\d_]{2,12}[.,]*\s+(?=\d)")
-_NUMBERS = re.compile(r"^(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})(?!\d)")
-_MONTH = r"(?:(?:de|of)\s+)?([^\W\d_]{3,10})\.?(?:[-. /,]+(?:del?\s+)?)"
+_NUMBERS = re.compile(r"^(\d{1,4})([-./]) ?(\d{1,2})\2 ?(\d{1,4})(?!\d)(?:\.(?=\s|$))?")
+_MONTH = r"(?:(?:de|of)\s+)?([^\W\d_]{3,12})\.?(?:[-. /,]+(?:del?\s+)?)"
 _TH = r"(?:st|nd|rd|th)?"
 _DAY_NAME = re.compile(rf"^(\d{{1,2}}){_TH}[-. /]+{_MONTH}(\d{{2,4}})(?!\d)", re.I)
 _DAY_NAME_TIGHT = re.compile(r"^(\d{1,2})([a-z]{3})(\d{4})(?!\d)", re.I)
-_NAME_DAY = re.compile(rf"^([^\W\d_]{{3,10}})[-. /]+(\d{{1,2}}){_TH}[-. /,]+(\d{{2,4}})(?!\d)", re.I)
+_NAME_DAY = re.compile(rf"^([^\W\d_]{{3,12}})[-. /]+(\d{{1,2}}){_TH}[-. /,]+(\d{{2,4}})(?!\d)", re.I)
 _YEAR_LAST = re.compile(
     r"^([^\W\d_]{3,10} +\d{1,2}) +(\d{1,2}:\d\d(?::\d\d)?)((?: +[A-Z]{1,5})?) +(\d{4})$", re.I
 )
@@ -62,6 +63,9 @@ _TIME = re.compile(
 )
 _COLON = re.compile(r"^:(?=\d{1,2}:\d\d)")
 """Between date and time, as some logs have it: 12/Aug/2026:00:15:00."""
+
+_OCLOCK = re.compile(r"^[ ,]*(?:klo|kl\.?|um|at|[\u00e0a]|alle|ob)\s+(?=\d)", re.I)
+"""Between date and time, in words."""
 
 _DOTTED = re.compile(r"^[T ,]+(\d{1,2})\.(\d{2})(?:\.(\d{2}))?(?![\d.,])()", re.I)
 """A time after a date only: alone it is a number."""
@@ -86,6 +90,9 @@ _MONTHS = {
     for name in names.split()
 }  # fmt: skip
 """By the first letters, without accents, in the languages of `words`."""
+
+_LANGUAGES = "bg ca cs da de el en es et fi fr hr hu id it lt lv nb nl pl pt ro ru sk sl sr sv tr uk"
+"""Whose names of months CLDR has, where the first letters do not tell."""
 
 
 class Stamp(NamedTuple):
@@ -129,7 +136,7 @@ def _parse(text: str, order: Order) -> Stamp | None:
         return _time_only(text)
     day, second, rest = found
     if second is None:
-        second, rest = _clock(_COLON.sub(" ", rest), after_date=True)
+        second, rest = _clock(_OCLOCK.sub(" ", _COLON.sub(" ", rest)), after_date=True)
     if (
         second == 0 and ":" in rest
     ):  # a workbook's date, which is midnight, with the time in a cell of its own
@@ -196,8 +203,10 @@ def depends_on_order(text: str) -> bool:
 
 
 def _epoch(text: str) -> Stamp | None:
-    digits = text.removesuffix(".0")
+    digits, _, fraction = text.partition(".")
     if not (digits.isdecimal() and len(digits) in (10, 13, 16, 19)):
+        return None
+    if fraction and not (fraction.isdecimal() and len(digits) == 10):
         return None
     seconds = int(digits[:10])
     if not 1_100_000_000 <= seconds < 4_000_000_000:
@@ -264,8 +273,30 @@ _DATES = (
 
 @lru_cache(200)
 def _month(name: str) -> int:
-    plain = unicodedata.normalize("NFD", name.lower()).encode("ascii", "ignore").decode()
-    return _MONTHS.get(plain[:4]) or _MONTHS.get(plain[:3], 0)
+    plain = _unaccented(name)
+    if plain in _MONTHS:
+        return _MONTHS[plain]
+    return _named_months().get(plain) or _MONTHS.get(plain[:4]) or _MONTHS.get(plain[:3], 0)
+
+
+def _unaccented(name: str) -> str:
+    letters = unicodedata.normalize("NFD", name.casefold())
+    return "".join(letter for letter in letters if letter.isalpha())
+
+
+@cache
+def _named_months() -> dict[str, int]:
+    """Return the months by the names that mean only one, in whatever language."""
+    found: dict[str, set[int]] = {}
+    for locale in map(Locale.parse, _LANGUAGES.split()):
+        forms = [
+            locale.months[use][width]
+            for use in ("format", "stand-alone")
+            for width in ("wide", "abbreviated")
+        ]
+        for month, name in (named for form in forms for named in form.items()):
+            found.setdefault(_unaccented(name), set()).add(month)
+    return {name: months.pop() for name, months in found.items() if len(months) == 1}
 
 
 def _year(text: str) -> int:

@@ -101,6 +101,10 @@ OTHER = re.compile(
 ZONE = re.compile(r"zone|offset|utc|gmt|\btz\b|versatz|d[ée]calage|desfase|fuso|fuseau", re.I)
 ZONE_NAME = re.compile(r"\b[A-Z][a-z]+/[A-Z][A-Za-z_]+\b")
 _UNIT = re.compile(r"(?<![A-Za-z/])(k?)(wh?)(?![A-Za-z/²2])|(?<![A-Za-z])(k?)w[ .·*]h(?![A-Za-z])", re.I)
+_IN_WORDS = re.compile(
+    rf"{_B}(kilo)?wat(?:t|io)?s?(?:[ -]?(hours?|stunden?|heures?|horas?|ora|ore|uur|timmar|timer|godzin\w*))?{_E}",
+    re.I,
+)
 _SYMBOL_OVER = re.compile(rf"{_B}(?:[EPW](?:_\w{{1,12}})?|energ\w*|power|leistung) ?/ ?(?=k?wh?{_E})", re.I)
 """A quantity over its unit, as `E/Wh`; a price over one is none."""
 _OTHER_MEASURE = re.compile(
@@ -119,7 +123,8 @@ MISSING = frozenset((
 ))  # fmt: skip
 
 _REMARK = re.compile(
-    r"[\W_]*(sums?|sub-?totals?|totals?|grand total|summen?|gesamt(summe|ertrag)?|somme|totaux|suma|totale|totaal"
+    r"[\W_]*(?:(?:tages|monats|wochen|zwischen)-?|(?:daily|day'?s?|monthly|weekly) )?"
+    r"(sums?|sub-?totals?|totals?|grand total|summen?|gesamt(summe|ertrag)?|somme|totaux|suma|totale|totaal"
     r"|averages?|avg|means?|mittel\w*|durchschnitt|moyenne|media|gemiddelde?|max(imum|imal\w*)?|min(imum|imal\w*)?"
     r"|site|array|all units|alle|generated|created|exported|erstellt|exportiert|erzeugt am)(?![^\W\d_])"
     r"|\s*(#|//|--\s|;)",
@@ -162,7 +167,9 @@ def is_measure(word: str) -> bool:
 
 def unit_of(text: str) -> str | None:
     """Return `w`, `kw`, `wh` or `kwh` if the text names exactly one of them."""
-    plain = _SYMBOL_OVER.sub(" ", text)
+    plain = _IN_WORDS.sub(
+        lambda m: f" {'k' if m[1] else ''}W{'h' if m[2] else ''} ", _SYMBOL_OVER.sub(" ", text)
+    )
     found = {(k + w).lower() if w else f"{kh.lower()}wh" for k, w, kh in _UNIT.findall(plain)}
     return found.pop() if len(found) == 1 else None
 

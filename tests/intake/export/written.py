@@ -23,6 +23,9 @@ MONTHS = {
     "fr": "janv. févr. mars avr. mai juin juil. août sept. oct. nov. déc.",
     "es": "ene feb mar abr may jun jul ago sep oct nov dic",
     "it": "gen feb mar apr mag giu lug ago set ott nov dic",
+    "fi": "tammikuuta helmikuuta maaliskuuta huhtikuuta toukokuuta kesäkuuta "
+    "heinäkuuta elokuuta syyskuuta lokakuuta marraskuuta joulukuuta",
+    "tr": "Ocak Şubat Mart Nisan Mayıs Haziran Temmuz Ağustos Eylül Ekim Kasım Aralık",  # noqa: RUF001 - its letters
 }
 DAYS = {
     "de": "Mo Di Mi Do Fr Sa So",
@@ -357,8 +360,8 @@ def _clock(make: Make, start: datetime, serial: str | None = None) -> Row:
     at = _labelled(make, start, serial)
     local = at.astimezone(_zone(make.zone))
     if make.time.startswith("epoch"):
-        factor = {"epoch": 1, "epoch_ms": 1000, "epoch_us": 1_000_000}[make.time]
-        return [str(int(at.timestamp()) * factor)]
+        factor = {"epoch": 1, "epoch_ms": 1000, "epoch_us": 1_000_000}.get(make.time)
+        return [str(int(at.timestamp()) * factor) if factor else f"{at.timestamp():.3f}"]
     if make.time == "days":
         whole = local.replace(tzinfo=None) - datetime(1899, 12, 30)  # noqa: DTZ001 - as spreadsheets count
         return [f"{whole / timedelta(days=1):.6f}"]
@@ -374,11 +377,12 @@ def _clock(make: Make, start: datetime, serial: str | None = None) -> Row:
     if make.second_time and make.second_time[0].startswith("until"):
         end = f"{(at + timedelta(minutes=make.interval)).astimezone(_zone(make.zone)):%H:%M}"
         return [f"{found[0]} - {end}"] if make.second_time[1] == "" else [*found, f"{local:%H:%M}-{end}"]
-    if make.second_time and make.second_time[0] in ("hours", "minutes", "number"):
+    if make.second_time and make.second_time[0] in ("hours", "minutes", "seconds", "number"):
         minute = local.hour * 60 + local.minute
         of = {
             "hours": f"{minute / 60:.2f}",
             "minutes": str(minute),
+            "seconds": str(60 * minute),
             "number": str(minute // make.interval + 1),
         }
         return [*found, of[make.second_time[0]]]
@@ -396,6 +400,7 @@ def _text_of(make: Make, local: datetime) -> str:
     pattern = make.time
     if make.language != "en":
         pattern = pattern.replace("%b", MONTHS[make.language].split()[local.month - 1])
+    if make.language in DAYS:
         pattern = pattern.replace("%a", DAYS[make.language].split()[local.weekday()])
     return local.strftime(pattern)
 
