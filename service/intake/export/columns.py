@@ -70,27 +70,37 @@ def _in_rows(cells: Iterable[str], units: Units, draft: Draft) -> dict[str, str]
     return dict.fromkeys(unknown, "") | found
 
 
+_SCALES = {"w": 1.0, "kw": 1e3, "wh": 1.0, "kwh": 1e3, "mwh": 1e6}
+
+
 def measure_of(columns: Sequence[Value]) -> str | None:
     """Return the unit of measure of headings, W of W and kW; NotReadable where they speak of energy and power."""
-    found = {words.unit_of(v.heading) for v in columns}
+    found = set(map(_measure, columns))
     other = {words.other_measure(v.heading) for v in columns}
     if found == {None} and None not in other:
         measures = listed(sorted(filter(None, other)))
         raise NotReadable(
             told("its values are in {unit}, which is not read; export W, kW, Wh or kWh", unit=measures)
         )
+    if found == {"mwh"}:
+        return "kwh"
     if len(found) == 1:
         return found.pop()
-    base = next((unit for unit in ("w", "wh") if found == {unit, f"k{unit}"}), None)
+    base = next((unit for unit in ("w", "wh") if all(f and f.lstrip("km") == unit for f in found)), None)
     if base is None:
         raise NotReadable(told("its columns have different units of measure; export energy or power alone"))
     return base
 
 
+def _measure(value: Value) -> str | None:
+    is_mega = words.other_measure(value.heading) == "MWh"
+    return "mwh" if is_mega else words.unit_of(value.heading)
+
+
 def factors_of(columns: Sequence[Value]) -> dict[int, float]:
     """Return what makes the values of each column those of the one unit of measure."""
-    base = measure_of(columns)
-    return {v.index: 1.0 if words.unit_of(v.heading) == base else 1000.0 for v in columns}
+    base = _SCALES[measure_of(columns) or "w"]
+    return {v.index: _SCALES[_measure(v) or "w"] / base for v in columns}
 
 
 def read_columns(layout: Layout, columns: Sequence[Value]) -> list[Column]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from service.intake.export import asking
@@ -46,6 +46,8 @@ class Draft:
     light: Light | None = None
     beside: tuple[Light, ...] = ()
     """What its rows show of the light, and those of other tables of the file."""
+    notes: Sequence[Sequence[str]] = ()
+    """Rows of texts beside it."""
     shared: Mapping[str, Guess] = field(default_factory=dict)
     """What these have settled for it, taken where it would be asked."""
 

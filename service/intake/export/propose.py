@@ -12,7 +12,9 @@ import numpy as np
 from service.intake.export import columns as cols
 from service.intake.export import words
 from service.intake.export.abbreviations import meanings
+from service.intake.export.around import FIRST_ROWS, Said, measure_around, prose, units_listed
 from service.intake.export.asking import asked, in_words
+from service.intake.export.blocks import Row
 from service.intake.export.cells import decimal_of
 from service.intake.export.dates import by_light, order_of
 from service.intake.export.doubts import doubts
@@ -102,9 +104,10 @@ def propose(
     seen: Seen = lambda _: None,
     beside: Sequence[Light] = (),
     shared: Mapping[str, Guess] = NOTHING,
+    notes: Sequence[Row] = (),
 ) -> Proposal:
     """Return how to read the table; others of its kind show their light `beside`, or have settled what they share."""
-    draft = Draft(answers, beside=tuple(beside), shared=shared)
+    draft = Draft(answers, beside=tuple(beside), shared=shared, notes=notes)
     if table.encoding:
         encoding = table.encoding.removesuffix("-sig")
         sure = 0.95 if encoding.startswith("utf") else 0.7
@@ -114,9 +117,11 @@ def propose(
             if "delimiter" in answers
             else Guess(table.delimiter, 0.95, told("it parts the lines evenly"))
         )
-    units = Units(known, _said_units(answers, known))
+    found = survey(table, seen)
+    listed = units_listed([*notes, *found.head[:FIRST_ROWS]], known.serials)
+    units = Units(known, {**listed, **_said_units(answers, known)})
     try:
-        recipe = _recipe(table, survey(table, seen), units, draft)
+        recipe = _recipe(table, found, units, draft)
     except NotReadable as why:
         return Proposal(table.name, draft.guesses, refused=why.args[0])
     return Proposal(
@@ -142,6 +147,8 @@ def _said_units(answers: Answers, known: Known) -> Mapping[str, str]:
 
 def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     layout = layout_of(found.head, units, table.name, _header_row(table, draft))
+    above, notes = layout.preamble, prose(draft.notes)
+    layout = replace(layout, preamble=f"{above}\n{notes}")
     data = found.head[layout.first_row :]
     order = order_of(data, found.spread, layout, draft, units.known.now)
     columns, left = best_columns(layout, cols.coarse_columns(data, layout))
@@ -162,7 +169,9 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     steps = _steps(look.head, draft)
     interval = _interval(look, steps, draft)
     steps = replace(steps, usual_s=interval * 60)
-    quantity = _quantity(look, columns, steps, units.known, draft)
+    said = Said(unit) if (unit := cols.measure_of(columns) or words.unit_of(above)) else None
+    said = said or measure_around(found.tail, (table.title, table.name.rpartition("/")[2]), notes)
+    quantity = _quantity(look, columns, steps, units.known, draft, said or Said())
     irregular = _is_irregular(quantity, steps, draft)
     label, zone = _label_and_zone(look, quantity, steps, units.known, draft, irregular=irregular)
     return Recipe(
@@ -373,18 +382,22 @@ def _from_durations(look: _Look) -> list[float]:
     return [int(c) / (60 if unit[0] == "s" else 1) for c in cells if c.isdecimal() and int(c)]
 
 
-def _quantity(look: _Look, columns: Sequence[Value], steps: Steps, known: Known, draft: Draft) -> str:
-    headings = " ".join(dict.fromkeys(c.heading for c in columns))
-    unit = cols.measure_of(columns) or words.unit_of(look.layout.preamble)
+def _quantity(
+    look: _Look, columns: Sequence[Value], steps: Steps, known: Known, draft: Draft, said: Said
+) -> str:
+    headings, unit = " ".join([*dict.fromkeys(c.heading for c in columns), said.text]), said.unit
     draft.says = what_is_said(headings, unit)
     values = evened(look.head, steps)
 
     def beside(quantity: str) -> Shares | None:
         return shares(_watts(look.head, quantity, steps), known)
 
-    chosen_one = draft.settle("quantity", *quantity_of(headings, unit, values, steps, known, beside))
+    guess, question = quantity_of(headings, unit, values, steps, known, beside)
+    if said.why and question is None:
+        guess = replace(guess, confidence=min(guess.confidence, 0.85), why=said.why)
+    chosen_one = draft.settle("quantity", guess, question)
     fitting = fitting_quantities(values, steps, known)
-    is_said = unit is not None and chosen_one.endswith(f"_{unit}")
+    is_said = said.why is None and unit is not None and chosen_one.endswith(f"_{unit}")
     if not (is_said or "quantity" in draft.answers or draft.is_open("quantity")):
         taken, why = in_words("quantity", [chosen_one]), draft.guesses["quantity"].why
         draft.warnings.append(

@@ -348,4 +348,4 @@ def _why(unit: str | None, counter: bool | None) -> str:
 
 
 def _shown(unit: str | None) -> str:
-    return (unit or "").replace("w", "W")
+    return words.shown(unit or "")

@@ -66,6 +66,8 @@ class Table:
     encoding: str | None
     delimiter: str | None
     open: Callable[[Seen], Iterator[Block]]
+    title: str = ""
+    """The name of its sheet."""
     is_reshaped: bool = False
     """Its rows are not those of the file."""
 
@@ -214,7 +216,7 @@ def _sheet(name: str, title: str, size: int, opened: Open, *, alone: bool) -> Ta
             book.close()
             seen(size)
 
-    return Table(name if alone else f"{name}/{title}", size, None, None, blocks)
+    return Table(name if alone else f"{name}/{title}", size, None, None, blocks, title)
 
 
 def cell_text(value: Any) -> str:

@@ -6,7 +6,9 @@ A plane to the west is late, one to the east early; together they are neither.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from itertools import islice
 
+from service.intake.export.blocks import Row
 from service.intake.export.model import Guess, Known, Proposal
 from service.intake.export.propose import Answers, propose
 from service.intake.export.tables import Seen, Table
@@ -14,6 +16,9 @@ from service.intake.problems import told
 
 MOST_TABLES = 200
 """Whose light is kept for the others; each has some hundred kilobytes."""
+
+LONGEST_NOTE = 60
+"""Rows of a text beside the tables: what is longer is no note on them."""
 
 ALIKE = ("delimiter", "shape", "time_columns")
 SHARED = ("timezone", "quantity", "label", "decimal", "day_first")
@@ -33,20 +38,31 @@ def proposed(
     for table in tables:
         found.append((table, propose(table, known, answers, seen(before))))
         before += table.size
+    notes = _notes(found)
+    found = [
+        (table, propose(table, known, answers, notes=notes) if p.recipe and notes else p)
+        for table, p in found
+    ]
     by_kind = {kind: [own for own in found if _kind(own[1]) == kind] for kind in {_kind(p) for _, p in found}}
-    shared = {kind: _shared(alike, known, answers) for kind, alike in by_kind.items()}
+    shared = {kind: _shared(alike, known, answers, notes) for kind, alike in by_kind.items()}
     return [
-        (table, propose(table, known, answers, shared=given) if _differs(own, given) else own)
+        (table, propose(table, known, answers, shared=given, notes=notes) if _differs(own, given) else own)
         for table, own in found
         for given in [shared[_kind(own)]]
     ]
 
 
-def _shared(alike: Found, known: Known, answers: Answers) -> Mapping[str, Guess]:
+def _notes(found: Found) -> list[Row]:
+    """Return the rows of the texts beside the tables: a word on them, or a list of units."""
+    texts = [list(islice(table.rows(), LONGEST_NOTE + 1)) for table, p in found if p.recipe is None]
+    return [row for text in texts if len(text) <= LONGEST_NOTE for row in text]
+
+
+def _shared(alike: Found, known: Known, answers: Answers, notes: Sequence[Row]) -> Mapping[str, Guess]:
     """Return what tables of a kind settle for those in which it is open."""
     keys = [key for key in SHARED if any(_asks(p, key) for _, p in alike)]
     found = {key: guess for key in keys if (guess := _agreed([p for _, p in alike], key)) is not None}
-    if "timezone" in keys and "timezone" not in found and (zone := _zone_of(alike, known, answers)):
+    if "timezone" in keys and "timezone" not in found and (zone := _zone_of(alike, known, answers, notes)):
         found["timezone"] = zone
     return found
 
@@ -60,12 +76,12 @@ def _agreed(alike: Sequence[Proposal], key: str) -> Guess | None:
     )
 
 
-def _zone_of(alike: Found, known: Known, answers: Answers) -> Guess | None:
+def _zone_of(alike: Found, known: Known, answers: Answers, notes: Sequence[Row]) -> Guess | None:
     """Return the zone that the light of all tables of a kind settles, where that of one leaves it open."""
     lit = [(table, p) for table, p in alike[:MOST_TABLES] if p.light is not None]
     if len(lit) < 2:
         return None
-    again = propose(lit[0][0], known, answers, beside=[p.light for _, p in lit[1:]])
+    again = propose(lit[0][0], known, answers, beside=[p.light for _, p in lit[1:]], notes=notes)
     return None if _asks(again, "timezone") else again.guesses["timezone"]
 
 

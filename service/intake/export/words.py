@@ -174,6 +174,11 @@ def unit_of(text: str) -> str | None:
     return found.pop() if len(found) == 1 else None
 
 
+def shown(unit: str) -> str:
+    """Return a unit of measure as it is written."""
+    return unit.replace("w", "W")
+
+
 def other_measure(text: str) -> str | None:
     """Return a unit of measure of power, energy or current that a heading has in brackets, and that is not read."""
     found = _OTHER_MEASURE.search(text)

@@ -108,6 +108,14 @@ class Make:
     """Rows begin with their number, over which no heading stands."""
     serial_first: bool = False
     """In rows that name their unit, its serial stands before their time."""
+    file: str = ""
+    """What a file is called, if its name says something."""
+    sheet: str = ""
+    """The name of a workbook's only sheet."""
+    readme: str = ""
+    """A text beside the tables of an archive."""
+    in_mega: bool = False
+    """Values are those of the quantity over a thousand: MWh in the place of kWh."""
     dead: tuple[int, ...] = ()
     """Units that give nothing, by their number."""
     azimuth: float = 170.0
@@ -451,6 +459,14 @@ MAKES = (
          value_heading="Meter reading (Wh)"),
     Make("russian", encoding="cp1251", time_heading="Время", heading="{serial} Энергия (Wh)", delimiter=";",
          decimal=",", hours=(3, 19), preamble=("Объект: Садовая 14", "Время — начало интервала")),
+    Make("counter_megawatt_hours", quantity="counter_kwh", in_mega=True, heading="Total {serial} [MWh]", label="end"),
+    Make("quantity_below", heading="{serial}", footer="Energy of each interval in Wh"),
+    Make("quantity_of_file", heading="{serial}", file="energia_Wh_por_15min"),
+    Make("quantity_of_sheet", kind="xlsx", heading="{serial}", sheet="Mean power kW", quantity="power_kw"),
+    Make("readme_beside", kind="zip", value_heading="Value", label="end", hours=(3, 19), zone="UTC",
+         readme="Time zone: UTC\r\nTimes are the end of each interval.\r\nEnergy in Wh of 15 min\r\n"),
+    Make("units_listed_above", names="letter", heading="{serial} [Wh]",
+         preamble=tuple(f"Module {letter} = {serial}" for letter, serial in zip("ABC", SERIALS, strict=True))),
     Make("french_macintosh", encoding="mac-roman", time_heading="Début de chaque intervalle", delimiter=";",
          decimal=",", hours=(3, 19), time=_DMY),
 )  # fmt: skip

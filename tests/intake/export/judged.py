@@ -65,7 +65,7 @@ def judged(path: Path, make: Make, truth: Truth, answers: Mapping[str, str] | No
 
 def _read(found: Found, known: Known, make: Make, truth: Truth, asked: frozenset[str]) -> Judged:
     refused = [p.refused for _, p in found if p.recipe is None]
-    if refused:
+    if len(refused) == len(found):
         return Judged(found, asked, f"refused: {refused[0]}", (), 0)
     got, rejected, warnings = taken(found, known)
     warnings += [w for _, p in found for w in p.warnings]
@@ -77,7 +77,8 @@ def taken(found: Found, known: Known) -> tuple[Got, int, list[str]]:
     got: Got = {}
     rejected, warnings = 0, list[str]()
     for table, proposal in found:
-        assert proposal.recipe is not None, proposal.refused
+        if proposal.recipe is None:  # a text beside the tables; what is missing then is told by the values
+            continue
         tally = Tally()
         for piece in read(table, proposal.recipe, known, tally):
             rejected += len(piece.rejected)

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from itertools import groupby
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 from zoneinfo import ZoneInfo
 
 import openpyxl
@@ -60,7 +61,7 @@ class Grid:
 def write(make: Make, folder: Path) -> tuple[Path, Truth]:
     """Write the file and return it with what it says."""
     truth = truth_of(make)
-    stem = folder / make.name
+    stem = folder / (make.file or f"export_{_letters(make.name)}")
     if make.kind == "xlsx":
         return _workbook(make, truth, stem.with_suffix(".xlsx")), truth
     if make.kind == "zip":
@@ -68,6 +69,11 @@ def write(make: Make, folder: Path) -> tuple[Path, Truth]:
     path = stem.with_suffix(".csv")
     path.write_bytes(_text(make, truth))
     return path, truth
+
+
+def _letters(name: str) -> str:
+    """Return letters of its own for a name, which is not to tell what the reader finds out."""
+    return "".join(chr(ord("a") + int(digit, 16)) for digit in f"{crc32(name.encode()):x}")
 
 
 def _alone(make: Make, truth: Truth) -> Iterator[tuple[str, Make, Truth]]:
@@ -85,6 +91,8 @@ def _archive(make: Make, truth: Truth, path: Path) -> Path:
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, alone, own in _alone(make, truth):
             archive.writestr(f"{name}.csv", _text(alone, own))
+        if make.readme:
+            archive.writestr("README.txt", make.readme)
     return path
 
 
@@ -439,11 +447,11 @@ def _beside(grid: Grid, serial: str, at: datetime, what: str) -> str:
 def _value(make: Make, wh: float, run: float, minutes: int) -> float:
     kind, _, unit = make.quantity.partition("_")
     value = {"energy": wh, "power": wh * 60 / minutes, "counter": run}[kind]
-    return value / 1000 if unit.startswith("k") else value
+    return value / (1000 if unit.startswith("k") else 1) / (1000 if make.in_mega else 1)
 
 
 def _number(make: Make, value: float) -> str:
-    text = f"{value:,.{make.digits + 3 if 'k' in make.quantity else make.digits}f}"
+    text = f"{value:,.{make.digits + 3 * ('k' in make.quantity) + 3 * make.in_mega}f}"
     text = text.replace(",", "\0").replace(".", make.decimal).replace("\0", make.thousands)
     return f"{text} {make.cell_unit}" if make.cell_unit else text
 
@@ -459,6 +467,7 @@ def _workbook(make: Make, truth: Truth, path: Path) -> Path:
         for name, alone, own in _alone(make, truth):
             _fill(book.create_sheet(name), alone, own)
     else:
+        sheet.title = make.sheet or sheet.title
         _fill(sheet, make, truth)
     buffer = io.BytesIO()
     book.save(buffer)

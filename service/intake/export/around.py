@@ -1,0 +1,92 @@
+"""What is said of a table around it: in lines above and below, in its sheet's and its file's name, in texts beside it.
+
+What is said of time zones and labels is not known here: these texts are read like lines above the table.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from service.intake.export import words
+from service.intake.export.layout import kind_of
+from service.intake.problems import Told, mark, told
+
+FIRST_ROWS = 100
+_PAIR = re.compile(r"\s*(.{1,60}?)\s*(?:=>?|:|->|\u2192)\s*(\S.{0,60}?)\s*")
+_IN_A_NAME = re.compile(r"(?<![A-Za-z0-9])(k?Wh|kW|kwh|wh|kw)(?![A-Za-z0-9])")
+_POWER_IN_A_NAME = re.compile(r"(?<![A-Za-z0-9])[Ww](?![A-Za-z0-9])")
+_AMOUNT = re.compile(r"\d\s*k?wh?\b", re.I)
+
+_BELOW = mark("a line below the table says {unit}")
+_BESIDE = mark("a text beside the table says {unit}")
+_NAMED = mark("the name of the sheet or the file says {unit}")
+
+Rows = Sequence[Sequence[str]]
+
+
+@dataclass(frozen=True)
+class Said:
+    """The unit of measure that is said of a table; where it is said around it, with the words, and where they stand."""
+
+    unit: str | None = None
+    text: str = ""
+    why: Told | None = None
+
+
+def measure_around(tail: Rows, names: Sequence[str], notes: str) -> Said | None:
+    """Return the unit of measure that lines below a table, names of sheet and file or notes say, the nearest first."""
+    below = "\n".join(" ".join(row) for row in tail if not any(map(kind_of, row)))
+    return _of_text(below, _BELOW) or _of_names(names) or _of_text(notes, _BESIDE)
+
+
+def _of_text(text: str, why: str) -> Said | None:
+    unit = None if _AMOUNT.search(text) else words.unit_of(text)
+    return Said(unit, text, told(why, unit=words.shown(unit))) if unit else None
+
+
+def prose(notes: Rows) -> str:
+    """Return the rows of a text beside tables, nothing where it is a table itself."""
+    cells = [cell for row in notes for cell in row if cell.strip()]
+    return "" if any(map(words.is_plain_number, cells)) else "\n".join(" ".join(row) for row in notes)
+
+
+def _of_names(names: Sequence[str]) -> Said | None:
+    for name in names:
+        text = name.replace("_", " ")
+        found = {m[0].lower() for m in _IN_A_NAME.finditer(text)}
+        if not found and words.POWER.search(text) and _POWER_IN_A_NAME.search(text):
+            found = {"w"}
+        if len(found) == 1:
+            unit = found.pop()
+            return Said(unit, text, told(_NAMED, unit=words.shown(unit)))
+    return None
+
+
+def units_listed(rows: Rows, known: Iterable[str]) -> Mapping[str, str]:
+    """Return the serial of each name that rows pair with one, a pair a row; nothing if it is fewer than two.
+
+    A name with two serials is none.
+    """
+    serials = frozenset(known)
+    pairs = [
+        (name, serial)
+        for row in rows[:FIRST_ROWS]
+        for one, other in _pairs(row)
+        for name, serial in ((one, other), (other, one))
+        if serial in serials and name not in serials
+    ]
+    found = dict(pairs)
+    is_plain = len(found) > 1 and len({*pairs}) == len(found) == len({*found.values()})
+    return found if is_plain else {}
+
+
+def _pairs(row: Sequence[str]) -> Iterator[tuple[str, str]]:
+    full = [cell.strip() for cell in row if cell.strip()]
+    if any(map(kind_of, full)):
+        return
+    if len(full) == 2:
+        yield full[0], full[1]
+    elif len(full) == 1 and (found := _PAIR.fullmatch(full[0])):
+        yield found[1], found[2]
