@@ -288,6 +288,13 @@ def in_parts(head: Sequence[Row]) -> Fold | None:
         found = {
             part: i for part, name in parts.items() for i, cell in enumerate(named) if name.fullmatch(cell)
         }
+        begins = [
+            i
+            for i, cell in enumerate(row)
+            if not named[i] and (words.START.search(cell) or words.END.search(cell))
+        ]
+        if len(begins) == 1:
+            found.setdefault("hhmm", begins[0])
         has_day = {"year", "month", "day"} <= found.keys() or {"year", "doy"} <= found.keys()
         if has_day and (found.keys() & {"hour", "hhmm"}):
             return _joining(at, found)

@@ -6,8 +6,8 @@ A table whose rows have times already is left as it is. What the cells mean besi
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain, islice, pairwise
 
@@ -16,10 +16,10 @@ from service.intake.export.bare import Fold, Row
 from service.intake.export.blocks import in_blocks
 from service.intake.export.cells import number
 from service.intake.export.elapsed import elapsed, intervals
-from service.intake.export.layout import kind_of
+from service.intake.export.layout import kind_of, stranger
 from service.intake.export.qualified import by_quality, by_units, of_means
 from service.intake.export.tables import Table
-from service.intake.export.times import parse
+from service.intake.export.times import lacks_year, parse, with_year
 from service.intake.export.told_in_rows import in_columns
 
 HEAD = 400
@@ -43,6 +43,9 @@ def unfolded(table: Table) -> Table:
         if fold is not None:
             table = _folded(table, fold)
             head = list(islice(table.rows(), HEAD))
+    if with_years := _year_above(head, table):
+        table = _folded(table, with_years)
+        head = list(islice(table.rows(), HEAD))
     by_row = (intervals, elapsed, bare.ranges, bare.in_parts, bare.hours_across, bare.clocks, bare.counted)
     written = next(filter(None, (kind(head) for kind in by_row)), None)
     told = None if written else in_columns(head, lambda: islice(table.rows(), FAR))
@@ -60,6 +63,7 @@ def unfolded(table: Table) -> Table:
         _clock_across,
         _date_above,
         _date_once,
+        _name_once,
         _across,
         *_MATRICES,
     )
@@ -157,8 +161,9 @@ def _breaks(table: Table, first: int, column: int) -> list[list[Row]]:
 
 
 def _is_total(row: Row) -> bool:
-    """Return whether a row has the sums of the block above it."""
-    return len(_full(row)) > 1 and words.is_total(row[0])
+    """Return whether a row has the sums of the block above it: numbers such as no serial is."""
+    numbers = sum(words.is_plain_number(row[i]) and not row[i].strip().isdecimal() for i in _full(row))
+    return len(_full(row)) > 1 and (words.is_total(row[0]) or numbers >= max(1, len(_full(row)) - 1))
 
 
 def _title_and_heading(group: list[Row]) -> tuple[Row, Row]:
@@ -275,6 +280,47 @@ class _Day:
         return row
 
 
+_YEAR = re.compile(r"(?<![\d.,-])20[0-9]{2}(?![\d.,:-])")
+
+
+def _year_above(head: list[Row], table: Table) -> Fold | None:
+    """Return the fold of a table whose days and months have their year above them, or in the table's name."""
+    for column in range(3):
+        first = next((i for i, row in enumerate(head) if len(row) > column and lacks_year(row[column])), None)
+        if first is None:
+            continue
+        cells = [row[column] for row in head[first:] if len(row) > column and row[column].strip()]
+        said = [" ".join(row) for row in head[:first]]
+        years = {y for line in said if not words.MADE.search(line) for y in _YEAR.findall(line)}
+        years = years or set(_YEAR.findall(table.name))
+        if len(cells) < FEWEST_ACROSS or not all(map(lacks_year, cells)) or len(years) != 1:
+            continue
+        return _with_years(first, column, int(years.pop()))
+    return None
+
+
+def _with_years(first: int, column: int, year: int) -> Fold:
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        at, before = year, ""
+        for place, row in enumerate(rows):
+            cell = row[column] if len(row) > column else ""
+            if place < first or not lacks_year(cell):
+                yield row
+                continue
+            at += _is_new_year(before, cell)
+            before = cell
+            yield [*row[:column], with_year(cell, str(at)), *row[column + 1 :]]
+
+    return fold
+
+
+def _is_new_year(before: str, cell: str) -> bool:
+    """Return whether days go from the last of December to the first of January."""
+    ends = {f"{31}{sign}{12}" for sign in "./-"} | {f"{12}{sign}{31}" for sign in "./-"}
+    begins = re.match(r"\D*0?1[./-]0?1(?!\d)", cell) is not None
+    return begins and any(end in before for end in ends)
+
+
 def _clock_across(head: list[Row], table: Table) -> Fold | None:
     """Return the fold of a table of one day with its times in one row, and a row for each unit."""
     for at, row in enumerate(head[:30]):
@@ -323,6 +369,38 @@ def _date_once(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - 
             date = row[column] if column in _dates(row[: column + 1]) else date
             bare = len(row) > column and not row[column].strip() and bool(_of_kind(row[:6], "time"))
             yield [*row[:column], date, *row[column + 1 :]] if bare else row
+
+    return fold
+
+
+def _name_once(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
+    """Return the fold of a table that names a unit in the first of its rows only, from where times begin anew."""
+    data = [row for row in head if _is_data(row)]
+    for column in range(3):
+        named = [i for i, row in enumerate(data) if len(row) > column and stranger(row[column])]
+        bare = [
+            row
+            for i, row in enumerate(data)
+            if i not in named and not "".join(row[column : column + 1]).strip()
+        ]
+        if len(named) < 1 or named[0] or len(bare) < max(FEWEST_ACROSS, 0.6 * len(data)):
+            continue
+        if len(named) + len(bare) == len(data) and len({stranger(data[i][column]) for i in named}) == len(
+            named
+        ):
+            return _filling_down(column)
+    return None
+
+
+def _filling_down(column: int) -> Fold:
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        name = ""
+        for row in rows:
+            if _is_data(row) and len(row) > column:
+                name = row[column] if row[column].strip() else name
+                yield [*row[:column], name, *row[column + 1 :]]
+            else:
+                yield row
 
     return fold
 
@@ -422,16 +500,42 @@ def _times_down(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 -
 
 def _by_day(at: int, dates: list[int]) -> Fold:
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
-        yield from islice(rows, at)
-        heading = next(rows)
-        timed = [(row[clock[0]], row) for row in rows if (clock := _of_kind(row[: dates[0]], "time"))]
-        corner = " ".join(c.strip() for c in heading[: dates[0]] if c.strip())
-        yield ["Date", f"Time {corner}".strip(), _value_named(corner)]
-        for i in dates:
-            for at_clock, row in timed:
-                yield [heading[i], at_clock, row[i] if len(row) > i else ""]
+        above = list(islice(rows, at))
+        yield from above
+        tables = _under_dates(chain(above, rows), dates)
+        is_named = len(tables) > 1 and len({tuple(t.heading[i] for i in dates) for t in tables}) == 1
+        corner = " ".join(c.strip() for c in tables[0].heading[: dates[0]] if c.strip())
+        unit = ["Unit"] if is_named else []
+        yield ["Date", f"Time {corner}".strip(), *unit, _value_named(f"{corner} {tables[0].title}")]
+        for table in tables:
+            name = [table.title] if is_named else []
+            for i in dates:
+                for clock, row in table.timed:
+                    yield [table.heading[i], clock, *name, row[i] if len(row) > i else ""]
 
     return fold
+
+
+@dataclass(frozen=True)
+class _UnderDates:
+    """A table under dates: what stands above it, its headings, and its rows with their times of the day."""
+
+    title: str
+    heading: Row
+    timed: list[tuple[str, Row]]
+
+
+def _under_dates(rows: Iterable[Row], dates: list[int]) -> list[_UnderDates]:
+    """Return the tables that have dates in these columns, one below the other."""
+    found, title = list[_UnderDates](), ""
+    for row in rows:
+        if _dates(row) == dates:
+            found.append(_UnderDates(title, row, []))
+        elif found and (clock := _of_kind(row[: dates[0]], "time")):
+            found[-1].timed.append((row[clock[0]], row))
+        elif _full(row):
+            title = " ".join(row[i].strip() for i in _full(row))
+    return found
 
 
 def _value_named(corner: str) -> str:

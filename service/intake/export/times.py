@@ -42,6 +42,8 @@ _NUMBERS = re.compile(r"^(\d{1,4})([-./]) ?(\d{1,2})\2 ?(\d{1,4})(?!\d)(?:\.(?=\
 _MONTH = r"(?:(?:de|of)\s+)?([^\W\d_]{3,12})\.?(?:[-. /,]+(?:del?\s+)?)"
 _TH = r"(?:st|nd|rd|th)?"
 _DAY_NAME = re.compile(rf"^(\d{{1,2}}){_TH}[-. /]+{_MONTH}(\d{{2,4}})(?!\d)", re.I)
+_DAY_ROMAN = re.compile(r"^(\d{1,2})[-. /]+([IVX]{1,4})[-. /]+(\d{4})(?!\d)")
+_ROMAN = ("", "I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII")
 _DAY_NAME_TIGHT = re.compile(r"^(\d{1,2})([a-z]{3})(\d{4})(?!\d)", re.I)
 _NAME_DAY = re.compile(rf"^([^\W\d_]{{3,12}})[-. /]+(\d{{1,2}}){_TH}[-. /,]+(\d{{2,4}})(?!\d)", re.I)
 _YEAR_LAST = re.compile(
@@ -188,6 +190,17 @@ def lacks_year(text: str) -> bool:
     return not rest or _clock(rest)[0] is not None
 
 
+def with_year(text: str, year: str) -> str:
+    """Return a text that begins with a day and a month with the year behind them; itself if it does not."""
+    bare = _WEEKDAY.sub("", text.strip())
+    found = next((m for pattern in _YEARLESS if (m := pattern.match(bare)) and _is_day(m)), None)
+    if found is None:
+        return text
+    day = found[0].rstrip(" ,.")
+    sign = next((s for s in "./-" if s in day), " ")
+    return f"{day.removeprefix('--')}{sign}{year} {bare[found.end() :].lstrip('T ')}".strip()
+
+
 def _is_day(found: re.Match[str]) -> bool:
     if found[3]:
         return _month(found[3]) > 0
@@ -245,6 +258,10 @@ def _day_name(found: re.Match[str], _order: Order) -> int | None:
     return _day(_year(found[3]), _month(found[2]), int(found[1]))
 
 
+def _day_roman(found: re.Match[str], _order: Order) -> int | None:
+    return _day(_year(found[3]), _ROMAN.index(found[2]) if found[2] in _ROMAN else 0, int(found[1]))
+
+
 def _name_day(found: re.Match[str], _order: Order) -> int | None:
     return _day(_year(found[3]), _month(found[1]), int(found[2]))
 
@@ -265,6 +282,7 @@ _DATES = (
     (_NUMBERS, _numbers),
     (_DAY_NAME, _day_name),
     (_DAY_NAME_TIGHT, _day_name),
+    (_DAY_ROMAN, _day_roman),
     (_NAME_DAY, _name_day),
     (_WEEK, _week_day),
     (_SIGNS, _signs),

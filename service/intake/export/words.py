@@ -21,11 +21,11 @@ SERIAL = re.compile(
     re.I,
 )
 START = re.compile(
-    rf"start|begin|anfang|ab\s+wann|{_B}(from|von|desde|inicio|in[ií]cio|d[ée]but|depuis|inizio|da|dal|van|vanaf|od){_E}",
+    rf"start|begin|anfang|ab\s+wann|pocz[ąa]t|za[čc][áa]t|kezdet|başlan|börja|begynn|{_B}alku{_E}|{_B}(from|von|desde|inicio|in[ií]cio|d[ée]but|depuis|inizio|da|dal|van|vanaf|od){_E}",
     re.I,
 )
 END = re.compile(
-    rf"{_B}(end|ends|ending|until|till|bis|ende|to|hasta|fin|final|fim|jusqu\w*|fine|fino|tot|einde?|do|koniec){_E}"
+    rf"{_B}(end|ends|ending|until|till|bis|ende|to|hasta|fin|final|fim|jusqu\w*|fine|fino|tot|einde?|do|koniec|konec|loppu|v[ée]ge|bitiş|slut){_E}"
     r"|endzeit|intervallende|period_?end",
     re.I,
 )
@@ -115,7 +115,8 @@ _MEASURE = re.compile(
 )
 
 MISSING = frozenset((
-    "", "-", "--", "---", "…", "...", ".", "x", "*", "?", "\u2013", "\u2014", "n/a", "na", "n.a.", "n. a.", "n/d",
+    "", "-", "--", "---", "…", "...", ".", "x", "*", "?", "\u2013", "\u2014", "\u2212",
+    "n/a", "na", "n.a.", "n. a.", "n/d",
     "nd", "s/d", "nan", "nil", "null", "none", "missing", "offline", "no data", "nodata", "fehlt", "keine daten",
     "unavailable", "unknown",
     "k.a.", "k. a.",

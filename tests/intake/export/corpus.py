@@ -101,6 +101,8 @@ class Make:
     total: bool = False
     block_total: bool = False
     """Each block ends with a line of its sum."""
+    day_total: str = ""
+    """What a row with the sum of each day is called."""
     again: int = 0
     """After so many rows the headings stand once more, with a comment."""
     footer: str | None = None
@@ -417,6 +419,11 @@ MAKES = (
     Make("intervals_numbered", time="%Y-%m-%d", second_time=("number", "Interval no."), time_heading="Day", interval=5),
     Make("hours_numbered", time="%d/%m/%Y", second_time=("number", "Begin interval"), time_heading="Datum", interval=60,
          days=6, delimiter=";", decimal=","),
+    Make("months_roman", language="roman", time="%-d-%b-%Y %H:%M"),
+    Make("year_in_the_title", time="%d.%m. %H:%M", delimiter=";", preamble=("Leistung Juni 2026",)),
+    Make("day_of_year_and_start", time="%Y,%-j,%H:%M", time_heading="Year,Day of year,Start"),
+    Make("totals_of_days", delimiter=";", decimal=",", heading="{serial} (Wh)", day_total="Tagessumme"),
+    Make("units_once", shape="once"),
     Make("seconds_of_the_day", time="%Y-%m-%d", second_time=("seconds", "seconds since midnight"), time_heading="Date"),
     Make("date_in_letters", time="%Y,%-m,%-d,%-H,%-M", time_heading="Y,M,D,h,min (start)"),
     Make("months_finnish", language="fi", time="%-d. %b %Y klo %-H.%M", time_heading="Aika", delimiter=";"),

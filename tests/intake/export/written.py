@@ -26,6 +26,7 @@ MONTHS = {
     "it": "gen feb mar apr mag giu lug ago set ott nov dic",
     "fi": "tammikuuta helmikuuta maaliskuuta huhtikuuta toukokuuta kesäkuuta "
     "heinäkuuta elokuuta syyskuuta lokakuuta marraskuuta joulukuuta",
+    "roman": "I II III IV V VI VII VIII IX X XI XII",
     "tr": "Ocak Şubat Mart Nisan Mayıs Haziran Temmuz Ağustos Eylül Ekim Kasım Aralık",  # noqa: RUF001 - its letters
 }
 DAYS = {
@@ -133,6 +134,7 @@ def _rows(make: Make, truth: Truth) -> Iterable[Row]:
         "times": _times,
         "told": _told,
         "dated": _dated,
+        "once": _once,
         "day_blocks": _day_blocks,
         "across": _across,
         "hours": _hours,
@@ -170,6 +172,11 @@ def _wide(grid: Grid) -> Iterator[Row]:
     for t in grid.times:
         cells = [_beside(grid, s, t, b) if b else grid.cells.get((s, t), "") for s, b in each]
         yield _clock(make, t) + cells + [f(t) for _, f in make.extra] + (["99.5"] if make.total else [])
+        if (
+            make.day_total
+            and f"{t.astimezone(_zone(make.zone)) + timedelta(minutes=make.interval):%H%M}" == "0000"
+        ):
+            yield [make.day_total, *(f"{1000 + i}{make.decimal}5" for i, _ in enumerate(cells))]
 
 
 def _long(grid: Grid) -> Iterator[Row]:
@@ -245,6 +252,17 @@ def _dated(grid: Grid) -> Iterator[Row]:
             day = at.strftime(make.time)
             yield from ([], [day])
         yield [f"{at:%H:%M}", *(grid.cells[s, t] for s in grid.serials)]
+
+
+def _once(grid: Grid) -> Iterator[Row]:
+    """Give a unit's rows one below the other, with its name in the first of them only."""
+    make = grid.make
+    yield [make.serial_heading, *_clock_heading(make), make.value_heading]
+    for s in grid.serials:
+        name = make.shown_names[s]
+        for t in grid.times:
+            yield [name, *_clock(make, t, s), grid.cells[s, t]]
+            name = ""
 
 
 def _day_blocks(grid: Grid) -> Iterator[Row]:
