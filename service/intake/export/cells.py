@@ -22,7 +22,8 @@ _TWICE_GROUPED = {
     ".": re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3}){2,}$"),
 }
 _SCIENTIFIC = re.compile(r"^\d([.,]\d+)?e\+?\d+$", re.I)
-_APART = str.maketrans({"'": None, "\u2019": None, "\u2212": "-"})
+_APART = str.maketrans({"'": None, "\u2019": None, "\u2212": "-", "\u066b": ".", "\u066c": None})
+_ARABIC_DIGITS = str.maketrans({chr(zero + n): str(n) for zero in (0x660, 0x6F0) for n in range(10)})
 
 
 def decimal_of(cells: Iterable[str]) -> tuple[str | None, str]:
@@ -109,7 +110,7 @@ class Serials:
 
     def resolve(self, cell: str) -> str | None:
         """Return the serial that a cell means, the record's if it is one; None where digits were lost."""
-        text = cell.strip().removeprefix("=").strip("\"'` ").removesuffix(".0")
+        text = cell.strip().removeprefix("=").strip("\"'` ").removesuffix(".0").translate(_ARABIC_DIGITS)
         if text in self.known:
             return text
         if _SCIENTIFIC.match(text):
@@ -118,6 +119,7 @@ class Serials:
 
     def within(self, text: str) -> str | None:
         """Return the record's serial that a heading holds, if it is just one."""
+        text = text.translate(_ARABIC_DIGITS)
         found = set(self._any.findall(text)) if self._any else set()
         if not found:
             found = {s for word in re.findall(r"[\w/-]+", text) if (s := self._without_zeros(word))}

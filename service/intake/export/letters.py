@@ -22,6 +22,7 @@ EAST_ASIAN = ("cp932", "gb18030", "cp949")
 MOST_ODD = 0.25
 MOST_IN_A_ROW = 2
 LOOKED_AT = 50_000
+_BEYOND_ASCII = re.compile(rb"[\x80-\xff]+")
 _WORD = re.compile(r"\S*[^\x00-\x7f]\S*")
 _DASHES = "\u2013\u2014"
 _BETWEEN = frozenset(f"\u2019·ºª\u00a0{_DASHES}")
@@ -46,10 +47,16 @@ def encoding_of(head: bytes) -> str:
 def _by_words(head: bytes) -> str:
     odd = {encoding: share for encoding in EUROPEAN if (share := _oddness(head, encoding)) is not None}
     best = min(odd, key=lambda encoding: odd[encoding], default="cp1252")
-    if odd.get(best, 1.0) <= MOST_ODD:
+    if odd.get(best, 1.0) <= (0.0 if _is_in_pairs(head) else MOST_ODD):
         return best
     far = (from_bytes(head, cp_isolation=[encoding]).best() for encoding in EAST_ASIAN)
     return next((found.encoding for found in far if found), best)
+
+
+def _is_in_pairs(head: bytes) -> bool:
+    """Return whether all bytes beyond ASCII stand in pairs, several beside each other, as signs of East Asia do."""
+    lengths = [len(run) for run in _BEYOND_ASCII.findall(head)]
+    return max(lengths, default=0) >= 4 and all(length % 2 == 0 for length in lengths)
 
 
 def _oddness(head: bytes, encoding: str) -> float | None:

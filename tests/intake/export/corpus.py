@@ -101,6 +101,8 @@ class Make:
     total: bool = False
     block_total: bool = False
     """Each block ends with a line of its sum."""
+    arabic: bool = False
+    """All digits are those of Arabic, with their decimal mark."""
     day_total: str = ""
     """What a row with the sum of each day is called."""
     again: int = 0
@@ -419,6 +421,7 @@ MAKES = (
     Make("intervals_numbered", time="%Y-%m-%d", second_time=("number", "Interval no."), time_heading="Day", interval=5),
     Make("hours_numbered", time="%d/%m/%Y", second_time=("number", "Begin interval"), time_heading="Datum", interval=60,
          days=6, delimiter=";", decimal=","),
+    Make("arabic_digits", delimiter=";", arabic=True),
     Make("months_roman", language="roman", time="%-d-%b-%Y %H:%M"),
     Make("year_in_the_title", time="%d.%m. %H:%M", delimiter=";", preamble=("Leistung Juni 2026",)),
     Make("day_of_year_and_start", time="%Y,%-j,%H:%M", time_heading="Year,Day of year,Start"),

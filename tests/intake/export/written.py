@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import random
+import re
 import zipfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -29,6 +30,7 @@ MONTHS = {
     "roman": "I II III IV V VI VII VIII IX X XI XII",
     "tr": "Ocak Şubat Mart Nisan Mayıs Haziran Temmuz Ağustos Eylül Ekim Kasım Aralık",  # noqa: RUF001 - its letters
 }
+ARABIC = str.maketrans({str(n): chr(0x660 + n) for n in range(10)})
 DAYS = {
     "de": "Mo Di Mi Do Fr Sa So",
     "fr": "lun. mar. mer. jeu. ven. sam. dim.",
@@ -107,7 +109,10 @@ def _text(make: Make, truth: Truth) -> bytes:
     lines = [*make.preamble, *body]
     if make.footer:
         lines.append(make.footer)
-    return ("\r\n".join(lines) + "\r\n").encode(make.encoding)
+    text = "\r\n".join(lines) + "\r\n"
+    if make.arabic:
+        text = re.sub(r"(\d)\.(\d)", "\\1\u066b\\2", text).translate(ARABIC)
+    return text.encode(make.encoding)
 
 
 def _quoted(cell: str, make: Make) -> str:
