@@ -50,13 +50,19 @@ LEAST_SHIFT_OF_SEVERAL_MIN, PER_DAY_OF_SEVERAL = 10, 1.0
 late makes the other's early. Of 190 simulated weeks with a right clock and such planes (`tests/bench/fleet`) none had
 more than 6 by 10 minutes or more."""
 
-FOR_CLOCK, FOR_PLANE, PER_DAY, PER_DAY_OF_TURN = 12.0, 11.0, 2.65, 4.0
+FOR_CLOCK, FOR_PLANE, PER_DAY = 12.0, 11.0, 2.65
 """Log-likelihood over the record's from which a clock or a plane is named, and what each further day adds to it: the
 model's own errors come back every day. These and the next two are judgement (common practice, no source)."""
 
-FOR_CHANGE, KEPT_SUN = 4.0, 0.95
-"""What a change of the clock needs more, instead: its day is free. By it the sun must have shone for such a share of
-the time by the record: of 360 simulated healthy weeks those that came near had 0.92 at most, a real one has 0.97."""
+PER_DAY_OF_TURN, PER_CLEAR_DAY = 4.0, 6.0
+"""The same for a plane, a turn of which takes in more of those errors, and for one that a clear sky tells, under which
+they are alike every day. Of simulated weeks (`tests/bench/fleet`) misdescribed planes had 41 and more, under a clear
+sky 67, where they were told; some planes with a right record 33 and 41."""
+
+FOR_CHANGE, KEPT_SUN = 12.0, 0.95
+"""What a change of the clock needs more, instead: its day is free. Of simulated weeks (`tests/bench/fleet`) those with
+a right clock had 20 at most, those of a change 35 and more. By it the sun must have shone for such a share of the time
+by the record: of 360 healthy ones those that came near had 0.92 at most, a real one has 0.97."""
 
 BY_ONE_PLANE = 15.0
 """The same for a clock where but one plane tells and no clear sky does: SERF East reaches 14.8, by 15 minutes."""
@@ -299,23 +305,30 @@ def _face_apart(seen: Window) -> bool:
 
 def _believed_plane(seen: Window, turn: Turn) -> bool:
     """Return whether a turned plane explains so much more, and with so much sun, that the record is wrong."""
-    if turn.worth < _needed(seen, FOR_PLANE, PER_DAY_OF_TURN) or not _differs(seen, turn):
+    if turn.worth < FOR_PLANE or not _differs(seen, turn) or not _is_possible(seen, turn):
         return False
-    like_another = _like_another(seen, turn)
-    if not _is_possible(seen, turn) or (like_another and seen.voices[turn.plane] <= FEW_VOICES):
+    if seen.voices[turn.plane] <= FEW_VOICES and _like_another(seen, turn):
         return False
+    sun = seen.sunshine(_by_turn(seen, turn))
+    if sun.clear_h < LEAST_SUN_H:
+        return _believed_by_clouds(seen, turn, sun)
+    if seen.sensed:
+        return turn.worth >= _by_sensor(seen) or _believed_by_clouds(seen, turn, sun)
+    return turn.worth >= _needed(seen, FOR_PLANE, PER_CLEAR_DAY)
+
+
+def _believed_by_clouds(seen: Window, turn: Turn, sun: Sunshine) -> bool:
+    """Return whether a turned plane explains enough between clouds, with so much sun by it, and no cover as much."""
     turned, recorded = (_too_bright(seen, turn, light) for light in (_by_turn(seen, turn), seen.by_record))
     absurd = recorded >= ABSURD and turned <= NOT_ABSURD
-    sun, record = seen.sunshine(_by_turn(seen, turn)), seen.sunshine(seen.by_record)
-    if sun.clear_h >= LEAST_SUN_H and (not seen.sensed or turn.worth >= _by_sensor(seen)):
-        return True
+    record = seen.sunshine(seen.by_record)
     if seen.telling_planes == 1:
         return _sure_by_one_plane(seen, turn, sun, record, absurd=absurd)
-    sunny = sun.beam_h >= max(LEAST_SUN_H, LEAST_BEAM_SHARE * sun.bright_h)
     share = BY_SENSOR if absurd else _share(record)
-    if (like_another and share < LEAST_BEAM_SHARE) or _beam_left(seen, turn) < LEAST_BEAM_LEFT:
+    if share < LEAST_BEAM_SHARE and _like_another(seen, turn):
         return False
-    return sunny and turn.worth >= _by_clouds(seen, share)
+    sunny = sun.beam_h >= max(LEAST_SUN_H, LEAST_BEAM_SHARE * sun.bright_h)
+    return sunny and _beam_left(seen, turn) >= LEAST_BEAM_LEFT and turn.worth >= _by_clouds(seen, share)
 
 
 def _by_sensor(seen: Window) -> float:
