@@ -128,7 +128,7 @@ def test_answers_are_remembered_under_the_name_once_a_file_was_stored(
     [
         (b"", "", "is empty"),
         (b"hello\nworld\n", "", "holds no readings"),
-        (b"time;482913377001\n", "&answer=label%3Dmiddle", "must be one of"),
+        (b"time;482913377001\n", "&answer=label%3Dcentre", "must be one of"),
         (b"time;482913377001\n", "&answer=label", "KEY=VALUE"),
         (b"time;482913377001\n", "&answers=label", "did you mean answer"),
         (b"time;482913377001\n", "&dry_run=perhaps", "must be"),

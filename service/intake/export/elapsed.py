@@ -35,8 +35,10 @@ def elapsed(head: Sequence[Row]) -> Fold | None:
     for at, row in enumerate(head[:30]):
         for column, heading in enumerate(row[:FURTHEST]):
             start = _start_of(heading, head[:at]) if _SINCE.search(heading) else None
+            if start is None:
+                continue
             cells = [r[column].strip() for r in head[at + 1 :] if len(r) > column and r[column].strip()]
-            if start and len(cells) >= FEWEST and (read := _reader_of(cells, heading)):
+            if len(cells) >= FEWEST and (read := _reader_of(cells, heading)):
                 return _telling(column, at, *start, read)
     return None
 

@@ -147,7 +147,7 @@ class Units:
         return asking.NO_UNIT if words.is_total(name) else self._names.at_place(name)
 
     def _serial_of(self, text: str) -> str | None:
-        for name in (text, stem(text)):
+        for name in (text, stem(text)) if self._said else ():
             if _bare(name) in self._said:
                 return self._said[_bare(name)]
         meant = self._names.meant(text) if text.strip() and not _DECIMAL.fullmatch(text.strip()) else None

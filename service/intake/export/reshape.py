@@ -286,7 +286,8 @@ _YEAR = re.compile(r"(?<![\d.,-])20[0-9]{2}(?![\d.,:-])")
 def _year_above(head: list[Row], table: Table) -> Fold | None:
     """Return the fold of a table whose days and months have their year above them, or in the table's name."""
     for column in range(3):
-        first = next((i for i, row in enumerate(head) if len(row) > column and lacks_year(row[column])), None)
+        begin = (i for i, row in enumerate(head[:30]) if len(row) > column and lacks_year(row[column]))
+        first = next(begin, None)
         if first is None:
             continue
         cells = [row[column] for row in head[first:] if len(row) > column and row[column].strip()]
@@ -377,17 +378,11 @@ def _name_once(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - 
     """Return the fold of a table that names a unit in the first of its rows only, from where times begin anew."""
     data = [row for row in head if _is_data(row)]
     for column in range(3):
-        named = [i for i, row in enumerate(data) if len(row) > column and stranger(row[column])]
-        bare = [
-            row
-            for i, row in enumerate(data)
-            if i not in named and not "".join(row[column : column + 1]).strip()
-        ]
-        if len(named) < 1 or named[0] or len(bare) < max(FEWEST_ACROSS, 0.6 * len(data)):
+        cells = [row[column].strip() if len(row) > column else "" for row in data]
+        names = [cell for cell in cells if cell]
+        if not names or not cells[0] or cells.count("") < max(FEWEST_ACROSS, 0.6 * len(cells)):
             continue
-        if len(named) + len(bare) == len(data) and len({stranger(data[i][column]) for i in named}) == len(
-            named
-        ):
+        if all(map(stranger, names)) and len(set(names)) == len(names):
             return _filling_down(column)
     return None
 
