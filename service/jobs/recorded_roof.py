@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cached_property
 from typing import Any
 
@@ -27,10 +28,17 @@ class RecordedRoof:
     def _site(self) -> Site:
         return site_from_record(self._record)
 
-    def clear_wh(self, start: int, interval_min: int, count: int) -> Mapping[str, FloatArray]:
+    @cached_property
+    def _flat(self) -> Site:
+        return replace(self._site, planes=tuple(replace(p, tilt_deg=0.0) for p in self._site.planes))
+
+    def clear_wh(
+        self, start: int, interval_min: int, count: int, *, laid_flat: bool = False
+    ) -> Mapping[str, FloatArray]:
         """Return by serial what each unit gives under a clear sky in each interval, Wh."""
-        expected = expected_energy(self._site, Grid(moment(start), interval_min, count)).energy_wh
-        return dict(zip((u.serial for u in self._site.units), expected, strict=True))
+        site = self._flat if laid_flat else self._site
+        expected = expected_energy(site, Grid(moment(start), interval_min, count)).energy_wh
+        return dict(zip((u.serial for u in site.units), expected, strict=True))
 
     def shown_end(
         self, start: int, interval_min: int, energy_wh: Mapping[str, FloatArray]

@@ -37,7 +37,7 @@ def shares(powers: Mapping[str, Trace], known: Known) -> Shares | None:
 
     The times are those of the site's clock, roughly: it is days that are compared.
     """
-    found = {} if known.roof is None else _brightest(powers, known)
+    found = {} if known.roof is None else brightest(powers, known)
     if known.roof is None or not found:
         return None
     clock = Clockwork(zone_of(known.zone))
@@ -71,7 +71,7 @@ def shown_end(
     powers: Mapping[str, Trace], known: Known, to_utc: Callable[[IntArray], IntArray], step_s: int
 ) -> ShownEnd | None:
     """Return which end of their intervals times are by the light, None where it leaves that open."""
-    found = {} if known.roof is None else _brightest(powers, known)
+    found = {} if known.roof is None else brightest(powers, known)
     if known.roof is None or not found or step_s % 60:
         return None
     utc = {serial: to_utc(trace.naive) for serial, trace in found.items()}
@@ -85,7 +85,7 @@ def shown_end(
     return known.roof.shown_end(begin, step_s // 60, energies)
 
 
-def _brightest(powers: Mapping[str, Trace], known: Known) -> dict[str, Trace]:
+def brightest(powers: Mapping[str, Trace], known: Known) -> dict[str, Trace]:
     """Return the units of the record in the brightest days of all."""
     found = {s: t for s, t in powers.items() if s in known.places and t.naive.size > 1}
     if not found:

@@ -46,8 +46,10 @@ class ShownEnd(Protocol):
 class Roof(Protocol):
     """What physics says of the recorded roof, of which nothing is known here; seconds since 1970, UTC, by starts."""
 
-    def clear_wh(self, start: int, interval_min: int, count: int) -> Mapping[str, FloatArray]:
-        """Return by serial what each unit gives under a clear sky in each interval, Wh."""
+    def clear_wh(
+        self, start: int, interval_min: int, count: int, *, laid_flat: bool = False
+    ) -> Mapping[str, FloatArray]:
+        """Return by serial what each unit gives under a clear sky in each interval, Wh; or would give if laid flat."""
 
     def shown_end(
         self, start: int, interval_min: int, energy_wh: Mapping[str, FloatArray]

@@ -14,6 +14,7 @@ from service.intake.export import words
 from service.intake.export.abbreviations import meanings
 from service.intake.export.around import FIRST_ROWS, Said, measure_around, prose, units_listed
 from service.intake.export.asking import asked, in_words
+from service.intake.export.beam import clear_level
 from service.intake.export.blocks import Row
 from service.intake.export.cells import decimal_of
 from service.intake.export.dates import by_light, order_of
@@ -392,7 +393,10 @@ def _quantity(
     def beside(quantity: str) -> Shares | None:
         return shares(_watts(look.head, quantity, steps), known)
 
-    guess, question = quantity_of(headings, unit, values, steps, known, beside)
+    def level() -> float | None:
+        return clear_level(_watts(look.head, "power_w", steps), known)
+
+    guess, question = quantity_of(headings, unit, values, steps, known, beside, level)
     if said.why and question is None:
         guess = replace(guess, confidence=min(guess.confidence, 0.85), why=said.why)
     chosen_one = draft.settle("quantity", guess, question)

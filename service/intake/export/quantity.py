@@ -37,6 +37,9 @@ NEXT_TO_NOTHING = 0.01
 DUE = (0.3, 1.4)
 """Of a clear sky's energy: what no unit has on any day but under snow, and what the best of days has."""
 
+CLEAR_LEVEL, NO_CLEAR_LEVEL = (0.6, 1.25), (0.35, 2.5)
+"""Of a clear sky's light: what units of the record have in it, and below or above which no record errs (judgement)."""
+
 LONG_ENOUGH_S = 20 * 3600
 HOUR_S = 3600
 
@@ -165,10 +168,12 @@ def quantity_of(
     steps: Steps,
     known: Known,
     beside: Callable[[str], Shares | None] = lambda _: None,
+    level: Callable[[], float | None] = lambda: None,
 ) -> tuple[Guess, Question | None]:
     """Return what the values are, and the question where headings and values do not settle it.
 
-    `beside` says how much of a clear sky's energy they would be as a quantity, None where nothing tells.
+    `beside` says how much of a clear sky's energy they would be as a quantity, `level` how much of its light as W on
+    days that show the sun; None where nothing tells.
     """
     counter = runs_on(traces, newest_first=steps.newest_first)
     fitting = fitting_quantities(traces, steps, known)
@@ -183,7 +188,9 @@ def quantity_of(
         why = told(
             "the words of the heading speak of another quantity than its unit {unit}", unit=_shown(unit)
         )
-        return Guess(possible[0], 0.5, why), asked("quantity", (*possible, other), why)
+        shown = _by_beam((*possible, other), steps, level)
+        question = None if shown else asked("quantity", (*possible, other), why)
+        return shown or Guess(possible[0], 0.5, why), question
     if len(possible) == 1 and possible[0] in fitting:
         return Guess(possible[0], 0.97, _why(unit, counter)), None
     likely = [q for q in possible if q in fitting] or fitting or possible
@@ -201,6 +208,7 @@ def quantity_of(
         return peak_w(traces, quantity, steps.usual_s, newest_first=steps.newest_first) or 0.0
 
     taken = _by_due(unit, possible, peak, beside, known, is_hourly=steps.usual_s == HOUR_S)
+    taken = taken or _by_beam(possible if unit is None else (), steps, level)
     if taken is not None:
         return taken, None
     why = told("{why}; {by_size}", why=_why(unit, counter), by_size=by_size(fitting))
@@ -237,6 +245,25 @@ def _by_due(
         "so the best day of a usual unit has {share} % of what a clear sky gives it; {why_not}",
         share=f"{100 * share.best_day:.0f}",
         why_not=kept,
+    )
+    return Guess(left[0], 0.85, why)
+
+
+def _by_beam(candidates: Sequence[str], steps: Steps, level: Callable[[], float | None]) -> Guess | None:
+    """Return the only quantity as which values have a clear sky's level where their curves are those of one."""
+    if len(candidates) < 2 or any(q.startswith("counter") for q in candidates) or (shown := level()) is None:
+        return None
+    hours = {"energy": steps.usual_s / HOUR_S, "power": 1.0}
+    levels = {q: shown * QUANTITIES[q] / hours[q.partition("_")[0]] for q in candidates}
+    left = [q for q, share in levels.items() if NO_CLEAR_LEVEL[0] < share < NO_CLEAR_LEVEL[1]]
+    if len(left) != 1 or not CLEAR_LEVEL[0] <= levels[left[0]] <= CLEAR_LEVEL[1]:
+        return None
+    nearest = min((q for q in candidates if q != left[0]), key=lambda q: abs(np.log(levels[q])))
+    why = told(
+        "on days whose curves show the sun a unit has {share} % of a clear sky's light so, {other} % as {quantity}",
+        share=f"{100 * levels[left[0]]:.0f}",
+        other=f"{100 * levels[nearest]:.0f}",
+        quantity=in_words("quantity", [nearest]),
     )
     return Guess(left[0], 0.85, why)
 

@@ -27,6 +27,7 @@ from service.store.grids import BoolArray, FloatArray, IntArray, Samples
 PIECE_VALUES = 400_000
 PIECE_DAYS = 20_000
 """Days of single units, each of which is a row of the store."""
+HOUR_MIN = 60
 SHOWN = 200
 _TO_START = {"start": 0, "middle": -30, "end": -60}
 """Seconds for each minute of an interval from its time to its start; a counter counts at its end."""
@@ -368,6 +369,10 @@ class _Reader:
         steps = np.diff(naive, prepend=naive[0] if last is None else last.naive)
         self._tally.add_steps(steps if last else steps[1:])
         back = steps > 0 if self._recipe.newest_first else steps < 0
+        if self._recipe.interval_min == HOUR_MIN:
+            back[0 if last else 1 :] |= (
+                steps[0 if last else 1 :] == 0
+            )  # the hour that comes twice is two rows
         again = np.zeros(rows.size, dtype=bool)
         for i in np.flatnonzero(first > second).tolist():
             again[i] = back[i] or (again[i - 1] if i else last is not None and last.again)

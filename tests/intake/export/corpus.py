@@ -120,6 +120,10 @@ class Make:
     """A text beside the tables of an archive."""
     in_mega: bool = False
     """Values are those of the quantity over a thousand: MWh in the place of kWh."""
+    planes: tuple[float, ...] = ()
+    """The azimuth of each unit's plane, of the record, too."""
+    is_clear: bool = False
+    """The sky is clear all the time."""
     dead: tuple[int, ...] = ()
     """Units that give nothing, by their number."""
     azimuth: float = 170.0
@@ -138,7 +142,12 @@ class Make:
 def record_of(make: Make) -> dict[str, Any]:
     """Return the record of the site that the file is of."""
     units = [{**u, "serial": s} for u, s in zip(RECORD["units"], make.serials, strict=False)]
-    return {**RECORD, "units": units}
+    if not make.planes:
+        return {**RECORD, "units": units}
+    planes = [{"name": f"plane {i}", "tilt_deg": 35, "azimuth_deg": a} for i, a in enumerate(make.planes)]
+    for i, unit in enumerate(units):
+        unit |= {"plane": f"plane {i}", "column": 1}
+    return {**RECORD, "planes": planes, "units": units}
 
 
 def interval_of(make: Make, serial: str, day: int) -> int:
@@ -161,20 +170,22 @@ def truth_of(make: Make) -> Truth:
             minutes = interval_of(make, serial, day)
             at = begin
             while at < end:
-                sky = 0.6 + 0.4 * dice.random()
+                sky = 0.9 if make.is_clear else 0.6 + 0.4 * dice.random()
                 if make.hours[0] <= at.hour < make.hours[1]:
-                    faces = make.azimuths[i] if make.azimuths else make.azimuth
-                    power = _power(at + timedelta(minutes=minutes / 2), faces)
+                    faces = (make.planes or make.azimuths or (make.azimuth,) * 3)[i]
+                    middle = at + timedelta(minutes=minutes / 2)
+                    power = _power(middle, faces, is_clear=make.is_clear)
                     power *= (1 - 0.07 * i) * sky * (i not in make.dead)
                     found[serial, at] = round(power * minutes / 60, make.digits)
                 at += timedelta(minutes=minutes)
     return found
 
 
-def _power(at: datetime, azimuth: float) -> float:
+def _power(at: datetime, azimuth: float, *, is_clear: bool) -> float:
     """Return the power in W of a module tilted by 35 degrees under an even sky; an inverter wakes at 2 W.
 
-    The sun by Cooper's declination and the equation of time of four terms (both common in textbooks; from memory).
+    The sun by Cooper's declination and the equation of time of four terms, the beam of a clear sky by Meinel and Meinel
+    (all common in textbooks; from memory).
     """
     day = at.timetuple().tm_yday
     turn = 2 * math.pi * (day - 1) / 365
@@ -190,6 +201,9 @@ def _power(at: datetime, azimuth: float) -> float:
     northward = math.cos(north) * math.sin(high) - math.sin(north) * math.cos(high) * math.cos(angle)
     faces = math.radians(azimuth)
     onto = up * math.cos(tilt) + math.sin(tilt) * (east * math.sin(faces) + northward * math.cos(faces))
+    if is_clear:
+        beam = 1.353 * 0.7 ** (max(up, 0.02) ** -0.678)
+        return 330 * (beam * max(0.0, onto) + 0.1 * math.sqrt(up))
     power = 260 * max(0.0, onto) * min(1.0, 3 * up) + 70 * up
     return power if power > 2 else 0.0
 
@@ -469,6 +483,10 @@ MAKES = (
          value_heading="Meter reading (Wh)"),
     Make("russian", encoding="cp1251", time_heading="Время", heading="{serial} Энергия (Wh)", delimiter=";",
          decimal=",", hours=(3, 19), preamble=("Объект: Садовая 14", "Время — начало интервала")),
+    Make("autumn_change_hours", first=date(2026, 10, 25), days=6, interval=60),
+    Make("energy_said_w_under_clear_sky", heading="{serial} Energy (W)", planes=(95, 170, 265), is_clear=True),
+    Make("kwh_unsaid_under_clear_sky", quantity="energy_kwh", heading="{serial}", planes=(95, 170, 265),
+         is_clear=True),
     Make("counter_megawatt_hours", quantity="counter_kwh", in_mega=True, heading="Total {serial} [MWh]", label="end"),
     Make("quantity_below", heading="{serial}", footer="Energy of each interval in Wh"),
     Make("quantity_of_file", heading="{serial}", file="energia_Wh_por_15min"),

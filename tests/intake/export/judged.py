@@ -75,7 +75,7 @@ def _read(found: Found, known: Known, make: Make, truth: Truth, asked: frozenset
 def taken(found: Found, known: Known) -> tuple[Got, int, list[str]]:
     """Return the energies that are read, by unit and start, how many were rejected, and what was noticed."""
     got: Got = {}
-    rejected, warnings = 0, list[str]()
+    rejected, negative, warnings = 0, 0, list[str]()
     for table, proposal in found:
         if proposal.recipe is None:  # a text beside the tables; what is missing then is told by the values
             continue
@@ -87,7 +87,11 @@ def taken(found: Found, known: Known) -> tuple[Got, int, list[str]]:
                 for start, value in zip(s.starts.tolist(), s.values.tolist(), strict=True):
                     if hours is not None and value >= 0:
                         got[s.serial, datetime.fromtimestamp(start, UTC)] = value * hours
+                    elif hours is not None:
+                        negative += 1
         warnings += tally.warnings(proposal.recipe)
+    if negative:
+        warnings.append(f"{negative} negative values are listed as rejected")
     return got, rejected, warnings
 
 

@@ -231,4 +231,5 @@ class RowByRow:
         """Return whether a clock time that shows twice is at its second showing in the rows' order."""
         last, fold, twice = before
         back = naive > last if self._recipe.newest_first else naive < last
+        back = back or (naive == last and self._recipe.interval_min == 60)
         return back or (fold == 1 and twice > 0)

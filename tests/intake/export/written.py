@@ -455,7 +455,7 @@ def _shown(
             watts[serial, at[start]] = wh * 60 / minutes
             value = _value(make, wh, run % 1e8, minutes)
             if make.negative and wh == 0:
-                value = -0.2
+                value = -0.0002 if make.quantity.endswith(("kw", "kwh")) else -0.2
             lost = make.missing is not None and dice.random() < 0.02
             cells[serial, at[start]] = str(make.missing) if lost else _number(make, value)
     return cells, watts
