@@ -10,6 +10,7 @@ too. Not here: the words, which are the causes'.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -41,9 +42,8 @@ LEAST_SHIFT_MIN = 13
 """Smaller shifts are within what air mass, haze and temperature do to a day's curve: SERF East has 10 minutes by its
 standard clock (tests/reference/open_data.py)."""
 
-LEAST_DIFFERENCE, CLEAR_DIFFERENCE = 0.05, 0.10
-"""Share of its light that a plane must get at another time, or more or less of, to be another; and that from which a
-smaller turn is told as well, as of a plane that lies nearly level."""
+LEAST_DIFFERENCE = 0.05
+"""Share of its light that a plane must get at another time, or more or less of, to be another."""
 
 LEAST_SHIFT_OF_SEVERAL_MIN, PER_DAY_OF_SEVERAL = 10, 1.0
 """The same where planes that face apart tell the clock, and what each further day then adds: what makes the one's curve
@@ -90,13 +90,13 @@ the record."""
 SUN_BY_RECORD_H = 1.5
 """On a single plane under clouds the record, too, must have seen sun so long."""
 
-PER_CLOUDY_DAY = 8.0
+PER_CLOUDY_DAY, PER_DAY_ALONE = 8.0, 12.0
 FOR_PLANE_BY_CLOUDS = (
     (0.25, 15.0, PER_DAY_OF_TURN),
     (0.12, 24.0, PER_CLOUDY_DAY),
     (0.0, 45.0, PER_CLOUDY_DAY),
 )
-FOR_ONLY_PLANE = ((0.25, 17.0, PER_DAY_OF_TURN), (0.12, 30.0, PER_CLOUDY_DAY), (0.0, math.inf, 0.0))
+FOR_ONLY_PLANE = ((0.25, 17.0, PER_DAY_OF_TURN), (0.12, 30.0, PER_DAY_ALONE), (0.0, math.inf, 0.0))
 """Under clouds: least share of the possible hours in which the record saw sun, and what a plane among several, or the
 only one, needs then for a day and for each further one: a closed cover is always explained by a plane turned away. Of
 1140 days and 360 weeks of simulated sites with a right record (`tests/bench/fleet`) the first had at most 12, 22 and 35
@@ -129,7 +129,7 @@ LEAST_BEAM_LEFT = 0.3
 
 HALF_AS_MUCH = 0.5
 """On a single plane, where a quarter of an hour and some 10 degrees of azimuth look much alike, whatever explains so
-much of what the other does is said as well."""
+much of what the other does is said as well; and where an error within the model's does, no plane is."""
 
 
 @dataclass(frozen=True)
@@ -221,9 +221,8 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
         return _as_recorded(unchanged, seen)
     clock, turns = best_clock(seen), best_turns(seen)
     turn = next((t for t in turns if _is_possible(seen, t)), turns[0])
-    as_good = (
-        turn.worth > turns[0].worth - AS_LIKELY
-    )  # else it is shade, a trip, a limit that an odd turn imitates
+    # what an impossible turn explains far better is shade, a trip, a limit
+    as_good = turn.worth > turns[0].worth - AS_LIKELY and not _by_small_error(seen, clock, turn, turns)
     by_clock, by_plane = _believed_clock(seen, clock, turn), as_good and _believed_plane(seen, turn)
     if by_plane and not (by_clock and _likelier_clock(seen, clock, turn)):
         return _with_plane(unchanged, seen, clock, turn)
@@ -317,6 +316,18 @@ def _believed_plane(seen: Window, turn: Turn) -> bool:
     return turn.worth >= _needed(seen, FOR_PLANE, PER_CLEAR_DAY)
 
 
+def _by_small_error(seen: Window, clock: Clock, turn: Turn, turns: Sequence[Turn]) -> bool:
+    """Return whether a turn of another plane, or on a single plane a clock, too small to tell explains half as much."""
+    small = [
+        t.worth
+        for t in turns
+        if t.plane != turn.plane and _apart_deg(seen.planes[t.plane], t) < LEAST_TURN_DEG
+    ]
+    if seen.telling_planes == 1 and abs(clock.minutes) < LEAST_SHIFT_MIN:
+        small.append(clock.gain)
+    return max(small, default=0.0) > HALF_AS_MUCH * turn.worth
+
+
 def _believed_by_clouds(seen: Window, turn: Turn, sun: Sunshine) -> bool:
     """Return whether a turned plane explains enough between clouds, with so much sun by it, and no cover as much."""
     turned, recorded = (_too_bright(seen, turn, light) for light in (_by_turn(seen, turn), seen.by_record))
@@ -366,17 +377,13 @@ def _is_possible(seen: Window, turn: Turn) -> bool:
 
 
 def _differs(seen: Window, turn: Turn) -> bool:
-    """Return whether the turned plane is another than the recorded one, its light too, and no steeper than roofs."""
+    """Return whether the turned plane is another than the recorded one, and its light, too."""
     was, now = (
         beam[0, turn.plane] + diffuse[0, turn.plane]
         for beam, diffuse, _ in (seen.by_record, _by_turn(seen, turn))
     )
     difference = float(np.abs(now - was).sum() / max(was.sum(), 1e-9))
-    recorded = seen.planes[turn.plane]
-    if too_steep(recorded, turn):
-        return False
-    turned = _apart_deg(recorded, turn) >= LEAST_TURN_DEG
-    return difference >= (LEAST_DIFFERENCE if turned else CLEAR_DIFFERENCE)
+    return difference >= LEAST_DIFFERENCE and _apart_deg(seen.planes[turn.plane], turn) >= LEAST_TURN_DEG
 
 
 def _too_bright(seen: Window, turn: Turn, light: Light) -> float:

@@ -119,6 +119,12 @@ def test_less_than_a_quarter_of_an_hour_is_said_of_a_clock_by_planes_that_face_a
     assert site_causes(verify(r.site, labelled_late(r, 12))) == said
 
 
+@pytest.mark.parametrize("minutes", [12, -12])
+def test_what_a_small_shift_explains_half_as_well_is_no_other_plane(roof, minutes):
+    r = roof(index=1.0, days=3)
+    assert site_causes(verify(r.site, labelled_late(r, minutes))) == []
+
+
 def test_a_small_shift_is_not_said(roof):
     r = roof(planes=2, index=1.0)
     assert site_causes(verify(r.site, labelled_late(r, 5))) == []
