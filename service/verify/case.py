@@ -137,9 +137,12 @@ class Case:
     def light(self) -> BoolArray:
         """Return where a unit that works surely produces: one that is always weak starts later and stops earlier."""
         surely = self.array_sky.known | self._long_unknown
-        own = np.clip(np.where(np.isfinite(self.levels.level), self.levels.level, 1.0), WEAKEST, 1.0)
-        least = (LIGHT_AT_CLEAR_SKY if self.source == "clear_sky" else LIGHT) * self.day.rated_wh[:, None]
-        return np.asarray((own[:, None] * self.peers.energy_wh >= least) & surely & ~self._dim(least))
+        own = np.clip(np.where(np.isfinite(self.levels.level), self.levels.level, 1.0), WEAKEST, 1.0)[:, None]
+        rated = self.day.rated_wh[:, None]
+        least = (LIGHT_AT_CLEAR_SKY if self.source == "clear_sky" else LIGHT) * rated
+        even_if_dark = self._long_unknown & (own * self.clear_wh >= LIGHT_AT_CLEAR_SKY * rated)
+        lit = even_if_dark | (own * self.peers.energy_wh >= least)
+        return np.asarray(lit & surely & ~self._dim(least))
 
     def _dim(self, least_wh: FloatArray) -> BoolArray:
         """Return where like units give, but even the brightest of them less than `least_wh` (U, 1), (U, D)."""

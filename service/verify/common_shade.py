@@ -47,9 +47,9 @@ FEW_BRIGHT = 0.34
 NEEDED = 9.0
 """Log odds from which a span is believed: 7 for the spans tried, the rest for how seldom a plane is shaded."""
 
-LEAST_BESIDES, NEEDED_OF_DAYS = 3.0, 24.0
-"""Least log odds from clear edges and other planes beside dark days that are alike, and what those days must give by
-themselves: days may be alike dull."""
+LEAST_BESIDES, NEEDED_OF_DAYS = 6.0, 24.0
+"""Least log odds from clear edges and other planes beside dark days that are alike, more than one day's edges give, and
+what those days must give by themselves: days may be alike dull."""
 
 WIDE = ((0.6, 20.0), (0.3, 12.0))
 BY_PLANES_WIDE = 7.0

@@ -248,6 +248,16 @@ def test_a_site_of_one_branch_that_goes_dead_as_a_whole(roof, changed):
     assert len(the_finding(verify(r.site, r.readings()), "branch_out").serials) == 12
 
 
+@pytest.mark.parametrize("index", [0.05, 0.8])
+def test_a_site_that_goes_dead_under_a_dark_sky_is_told_by_the_days_after(roof, changed, index):
+    r = roof(days=4, index=index, start=datetime(2026, 12, 14, tzinfo=UTC))
+    r = changed(r, site=replace(r.site, units=tuple(replace(u, branch="A") for u in r.site.units)))
+    r.energy_wh[:, r.interval(11, day=1) :] = 0.0
+    found = the_finding(verify(r.site, r.readings()), "branch_out")
+    assert len(found.serials) == 12
+    assert found.confidence < 0.9  # no neighbour proves the light
+
+
 def test_a_branch_that_trips_at_noon_and_comes_back(roof, changed):
     r = roof(index=0.95)
     r = changed(

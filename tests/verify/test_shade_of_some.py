@@ -62,3 +62,14 @@ def test_a_register_that_counts_few_steps_casts_no_shadow(roof: Callable[..., Ro
     begun = np.random.default_rng(5).uniform(0, 5, (len(r.energy_wh), 1))
     r.energy_wh[:] = np.diff(np.floor((begun + np.cumsum(r.energy_wh, axis=1)) / 5) * 5, axis=1, prepend=0.0)
     assert causes(r) == {}
+
+
+@pytest.mark.parametrize(("returns", "said"), [(True, ["shaded"]), (False, [])])
+def test_a_small_loss_is_a_shadow_if_it_comes_back_with_the_sun(
+    roof: Callable[..., Roof], returns: bool, said: list[str]
+) -> None:
+    bare = roof(units=12, days=5)
+    for day in range(5):
+        hour = 11.0 if returns else 8.0 + 1.7 * day
+        bare.energy_wh[3, bare.interval(hour, day) : bare.interval(hour + 0.42, day)] *= 0.6
+    assert [f.cause for f in verify(bare.site, bare.readings()).findings if f.is_fault] == said

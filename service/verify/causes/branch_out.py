@@ -17,6 +17,9 @@ from service.verify.result import Finding
 from service.verify.sentence import sentence
 from service.verify.silence import SILENT
 
+PROVEN = 0.97
+"""Confidence with light that is proven."""
+
 LEAST_UNITS = 2
 SAME_MOMENT = 2
 """How many lit intervals apart the units of a branch may stop and still count as together."""
@@ -84,7 +87,7 @@ def _finding(case: Case, branch: str, dead: dict[int, BoolArray]) -> Finding:
     finding = Finding(
         cause="branch_out",
         serials=case.named(dead),
-        confidence=0.97,
+        confidence=darkness.confidence(case, list(dead), off, proven=PROVEN),
         evidence=sentence(
             "All %(num)s units heard on branch %(branch)s have given nothing since %(moment)s, %(time)s of light; "
             "lost: %(lost)s.",

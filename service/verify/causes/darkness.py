@@ -18,6 +18,9 @@ ABRUPT, LAST_MINUTES = 0.02, 30
 HOURS_OF_SNOW = 24
 """Faded output is away for longer than a night and the day before it; snow that lies for days would do it too."""
 
+BROKE_OFF, SNOW_POSSIBLE = 0.8, 0.6
+"""Confidence without proven light where the output broke off, and where snow would look the same."""
+
 
 def proven_light(case: Case, dead: BoolArray) -> bool:
     """Return whether neighbours or a sensor told the sky in some of the intervals `dead` (D,)."""
@@ -58,3 +61,10 @@ def _gave_that_day(case: Case, rows: list[int], dead: BoolArray) -> bool:
     last = _last_given(case, rows, dead)
     since = case.day.positions[max(last, 0) : np.flatnonzero(dead)[0] + 1]
     return last >= 0 and bool((np.diff(since) == 1).all())
+
+
+def confidence(case: Case, rows: list[int], dead: BoolArray, *, proven: float) -> float:
+    """Return how sure it is that these units are dead in the intervals `dead` (D,): so much with light `proven`."""
+    if proven_light(case, dead):
+        return proven
+    return BROKE_OFF if ended_abruptly(case, rows, dead) else SNOW_POSSIBLE

@@ -27,8 +27,8 @@ SHORT_MINUTES = 120
 EARLIER, LIKE_EARLIER = 2, 2
 """So many silences that the unit came back from, and how much longer than them the last may be to be another such."""
 
-PROVEN, ABRUPT, SNOW_POSSIBLE = 0.99, 0.8, 0.6
-"""Confidence with light that is proven, without it where the output broke off, and where snow would look the same."""
+PROVEN = 0.99
+"""Confidence with light that is proven."""
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
@@ -79,12 +79,6 @@ def least_unused(case: Case, rows: list[int]) -> tuple[float, float]:
     return (LEAST_MINUTES_SHORT, LEAST_ENERGY_H) if short else (LEAST_MINUTES, LEAST_ENERGY_LONG_H)
 
 
-def _confidence(case: Case, i: int, dead: BoolArray) -> float:
-    if darkness.proven_light(case, dead):
-        return PROVEN
-    return ABRUPT if darkness.ended_abruptly(case, [i], dead) else SNOW_POSSIBLE
-
-
 def _finding(case: Case, i: int, dead: BoolArray) -> Finding:
     first, last = case.first_and_last(dead)
     assert first is not None  # noqa: S101 (dead has a true value)
@@ -94,7 +88,7 @@ def _finding(case: Case, i: int, dead: BoolArray) -> Finding:
     finding = Finding(
         cause="no_output",
         serials=case.named([i]),
-        confidence=_confidence(case, i, dead),
+        confidence=darkness.confidence(case, [i], dead, proven=PROVEN),
         evidence=_evidence(
             duration(minutes),
             energy(float(case.peers.energy_wh[i, dead].sum())),

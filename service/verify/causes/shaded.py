@@ -39,6 +39,10 @@ DAYS_TO_RETURN, LEAST_RETURN, SURE_SHARE = 3, 0.35, 0.06
 """From so many days on, a small loss must come back at so many of its sun positions, a larger one need not: the days
 may have been dark."""
 
+SURE_RETURN, LEAST_SHARE_OF_SURE = 0.6, 0.015
+"""Share of the sun positions at which a loss on so many days comes back and is no chance, however uneven the unit's
+level looks by it, and what it must take then."""
+
 WHOLE_SHARE = 0.10
 """Least share of the energy that must be at full level, beside the least share that must be lost."""
 
@@ -241,11 +245,13 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
     short = np.asarray(read & (series < due - DEFICIT - 2 * case.levels.grain[i]))
     lost = float((weight * np.clip(1 - series, 0, 1))[short].sum() / weight.sum())
     whole = float(weight[read & ~short].sum() / weight[read].sum())
-    visible = max(LEAST_SHARE if by_peers else LEAST_SHARE_BY_MODEL, float(case.levels.visible[i]) / 2)
-    if _readings(case, i, short) < least or lost < visible or whole < WHOLE_SHARE:
+    if _readings(case, i, short) < least or lost < LEAST_SHARE_OF_SURE or whole < WHOLE_SHARE:
         return None
     azimuth = sun_of_intervals(case).azimuth_deg
     returned, days = _returns(case, azimuth, read, short)
+    visible = max(LEAST_SHARE if by_peers else LEAST_SHARE_BY_MODEL, float(case.levels.visible[i]) / 2)
+    if lost < visible and not (by_peers and days >= DAYS_TO_RETURN and returned >= SURE_RETURN):
+        return None
     if days >= DAYS_TO_RETURN and returned < LEAST_RETURN and lost < SURE_SHARE:
         return None
     return _Shortfall(short, np.asarray(read), lost, _span(azimuth[short], weight[short]), returned, days)
