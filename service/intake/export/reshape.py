@@ -18,6 +18,7 @@ from service.intake.export.cells import number
 from service.intake.export.elapsed import elapsed, intervals
 from service.intake.export.layout import kind_of, stranger
 from service.intake.export.qualified import by_quality, by_units, of_means
+from service.intake.export.spelled import spelled
 from service.intake.export.tables import Table
 from service.intake.export.times import lacks_year, parse, with_year
 from service.intake.export.told_in_rows import in_columns
@@ -38,6 +39,9 @@ _DATE = re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d|\d{1,2}\.\d{1,2}\.\d{4}|20\d{6})(?!
 def unfolded(table: Table) -> Table:
     """Return the table with a row for each time, itself if it has them."""
     head = list(islice(table.rows(), HEAD))
+    if lines := spelled(head, table.delimiter):
+        table = _reshaped(table, lines)
+        head = list(islice(table.rows(), HEAD))
     for qualifies in (by_units, by_quality, of_means):
         fold = qualifies(head, lambda table=table: islice(table.rows(), FAR))  # type: ignore[misc]
         if fold is not None:

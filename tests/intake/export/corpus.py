@@ -114,6 +114,8 @@ class Make:
     """In rows that name their unit, its serial stands before their time."""
     file: str = ""
     """What a file is called, if its name says something."""
+    spelled: str = ""
+    """How each row spells out what it holds: sql, pairs, log."""
     sheet: str = ""
     """The name of a workbook's only sheet."""
     readme: str = ""
@@ -483,6 +485,12 @@ MAKES = (
          value_heading="Meter reading (Wh)"),
     Make("russian", encoding="cp1251", time_heading="Время", heading="{serial} Энергия (Wh)", delimiter=";",
          decimal=",", hours=(3, 19), preamble=("Объект: Садовая 14", "Время — начало интервала")),
+    Make("statements", shape="long", spelled="sql", time_heading="read_at", serial_heading="serial",
+         value_heading="energy_wh"),
+    Make("names_and_values", shape="long", spelled="pairs", delimiter=" ", time="epoch", zone="UTC",
+         time_heading="ts", serial_heading="sn", value_heading="wh"),
+    Make("lines_of_a_log", shape="long", spelled="log", delimiter=" ", time="%Y-%m-%dT%H:%M:%SZ", zone="UTC",
+         value_heading="energy"),
     Make("autumn_change_hours", first=date(2026, 10, 25), days=6, interval=60),
     Make("energy_said_w_under_clear_sky", heading="{serial} Energy (W)", planes=(95, 170, 265), is_clear=True),
     Make("kwh_unsaid_under_clear_sky", quantity="energy_kwh", heading="{serial}", planes=(95, 170, 265),

@@ -101,7 +101,9 @@ def _archive(make: Make, truth: Truth, path: Path) -> Path:
 
 def _text(make: Make, truth: Truth) -> bytes:
     rows = list(_rows(make, truth))
-    if make.delimiter == "columns":
+    if make.spelled:
+        body = list(_spelled_out(rows, make))
+    elif make.delimiter == "columns":
         wide = [max(map(len, cells)) for cells in zip(*rows, strict=True)]
         body = ["  ".join(cell.rjust(width) for cell, width in zip(row, wide, strict=True)) for row in rows]
     else:
@@ -113,6 +115,24 @@ def _text(make: Make, truth: Truth) -> bytes:
     if make.arabic:
         text = re.sub(r"(\d)\.(\d)", "\\1\u066b\\2", text).translate(ARABIC)
     return text.encode(make.encoding)
+
+
+def _spelled_out(rows: list[Row], make: Make) -> Iterator[str]:
+    """Give long rows as statements, as names and values, or as lines of a log."""
+    names, data = rows[0], rows[1:]
+    if make.spelled == "pairs":
+        yield from (" ".join(f"{n}={c}" for n, c in zip(names, row, strict=True)) for row in data)
+    elif make.spelled == "log":
+        yield from (
+            f"{time} INFO unit {serial} {make.value_heading} {value} Wh" for time, serial, value in data
+        )
+    else:
+        yield "CREATE TABLE readings (read_at timestamp, serial text, energy_wh real);"
+        for i in range(0, len(data), 50):
+            yield f"INSERT INTO readings ({', '.join(names)}) VALUES"
+            told = [f"  ('{time}', '{serial}', {value})" for time, serial, value in data[i : i + 50]]
+            yield from (f"{line}," for line in told[:-1])
+            yield f"{told[-1]};"
 
 
 def _quoted(cell: str, make: Make) -> str:
