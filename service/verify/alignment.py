@@ -47,8 +47,8 @@ LEAST_DIFFERENCE = 0.05
 
 LEAST_SHIFT_OF_SEVERAL_MIN, PER_DAY_OF_SEVERAL = 10, 1.0
 """The same where planes that face apart tell the clock, and what each further day then adds: what makes the one's curve
-late makes the other's early. Of 190 simulated weeks with a right clock and such planes (`tests/bench/fleet`) none had
-more than 6 by 10 minutes or more."""
+late makes the other's early. Of 245 simulated weeks with a right clock and several planes (`tests/bench/fleet`) none
+had more than 6 by a clock 10 minutes off or more all the time, but where the planes faced alike."""
 
 FOR_CLOCK, FOR_PLANE, PER_DAY = 12.0, 11.0, 2.65
 """Log-likelihood over the record's from which a clock or a plane is named, and what each further day adds to it: the
@@ -69,8 +69,8 @@ BY_ONE_PLANE = 15.0
 
 FAR_CLOCK_MIN = 25
 """A clock so far off needs no more on a single plane: of 203 real days of SERF East (every second one,
-tests/reference/open_data.py) none with an hour of sun had more than 8.5, of 559 simulated ones (`tests/bench/fleet`)
-none more than 10 by any clock; air mass and haze make some of 15 to 21 minutes of 13 to 15."""
+tests/reference/open_data.py) none with an hour of sun had more than 8.5, of 1068 simulated ones (`tests/bench/fleet`)
+one more than 10 by any clock, 12.6; air mass and haze make some of 15 to 21 minutes of 13 to 15."""
 
 OVER_CLOCK = 15.0
 """What a turn must bring more than a clock that moves several planes: it takes in the model's errors on its plane, too.
@@ -124,8 +124,9 @@ FEW_VOICES, LIKE_ANOTHER_DEG = 2, 20.0
 more units it is told in the sun only: a closed cover gives all planes the same light, and any the curve of another."""
 
 LEAST_BEAM_LEFT = 0.3
-"""A plane that by its turn gets less of the recorded one's beam is, between clouds, as well one behind an obstacle: of
-62 simulated weeks of misdescribed planes (`tests/bench/fleet`) none had less, a plane behind a house 0.25."""
+"""A plane that by its turn gets less of the recorded one's beam is, between clouds, as well one behind an obstacle: a
+plane behind a house had 0.25, the 17 misdescribed ones that an obstacle explains best 0.34 and more (simulated weeks,
+`tests/bench/fleet`)."""
 
 HALF_AS_MUCH = 0.5
 """On a single plane, where a quarter of an hour and some 10 degrees of azimuth look much alike, whatever explains so
