@@ -98,6 +98,15 @@ def test_a_shadow_on_a_branch_comes_at_the_same_time_every_day_and_is_no_trip(
     assert trips(r) == []
 
 
+def test_trips_of_which_two_fall_on_one_minute_by_chance_are_no_shadow(roof: Callable[..., Roof]) -> None:
+    r = on_branches(roof(index=0.95, days=2), "AB")
+    r.energy_wh[0::2, r.interval(0, 1) : r.interval(12.4, 1)] = np.nan
+    r.energy_wh[1::2, r.interval(0, 1) : r.interval(12.4, 1)] = np.nan
+    for day, hour in ((0, 10.5), (0, 11.25), (0, 12.5), (1, 12.5)):
+        r.energy_wh[0::2, r.interval(hour, day) : r.interval(hour, day) + 2] *= 0.3
+    assert [f.branch for f in trips(r)] == ["A"]
+
+
 def test_three_units_elsewhere_of_which_one_is_on_another_plane_tell_no_trip(
     roof: Callable[..., Roof],
 ) -> None:

@@ -42,14 +42,15 @@ LEAST_DIPS, NOTHING, SURE_OF_ONE = 2, 0.1, 0.6
 or end, since no cloud or shadow does that to one branch for minutes: but it may have been switched off by hand."""
 
 LEAST_SHARE, LEAST_SHARE_OF_SITE = 0.005, 0.0005
-"""Share of the energy due in the window that must be lost."""
+"""Share of the energy that must be lost, of what was due while anything tells of it."""
 
 LONGEST_MINUTES = 30
 SAME_MINUTES, MINUTES_A_DAY = 30, 24 * 60
 """Minutes of the day within which what comes on several days may come with the sun (our choice, no source)."""
 
 LOW_AGAIN = 0.5
-"""Share of the other days on which the branch is low at the minutes of its dips, from which it stands in shade then."""
+"""Share of the other days told of on which the branch is low at a dip's minute, from which the dip comes again, and
+share of the dips that come again, from which the branch stands in shade then: two may well fall on one minute."""
 
 BRIGHT_INDEX = 0.4
 BRIGHT_WITHIN_MINUTES = 30
@@ -83,7 +84,8 @@ def _lost_wh(case: Case, trips: _Trips) -> float:
 
 def _is_worth_it(case: Case, trips: _Trips) -> bool:
     """Return whether enough was lost: of a site without any output only the whole intervals of a trip can be seen."""
-    due_wh = sum(float(case.peers.energy_wh[i, case.heard[i]].sum()) for i in trips.rows)
+    told = case.heard[trips.rows] & np.isfinite(trips.due_wh)
+    due_wh = float(np.where(told, case.peers.energy_wh[trips.rows], 0.0).sum())
     return _lost_wh(case, trips) >= (LEAST_SHARE if trips.branch else LEAST_SHARE_OF_SITE) * due_wh
 
 
@@ -185,13 +187,14 @@ def _short_runs(dips: BoolArray, whole: BoolArray, longest: int) -> BoolArray:
 def _comes_with_the_sun(case: Case, dips: BoolArray, low: BoolArray, told: BoolArray) -> bool:
     """Return whether the dips of several days fall within the same minutes of the day: something casts a shadow.
 
-    Or whether the branch is `low` (D,) at their minutes on most other days on which it is `told` of.
+    Or whether at the minutes of most dips the branch is `low` (D,) on most other days on which it is `told` of.
     """
     day, minute = np.divmod(case.day.positions * case.day.grid.interval_min, MINUTES_A_DAY)
     if len(np.unique(day[dips])) > 1 and int(np.ptp(minute[dips])) <= SAME_MINUTES:
         return True
     same = told & (minute == minute[dips][:, None]) & (day != day[dips][:, None])
-    return bool(same.any() and (same & low).sum() > LOW_AGAIN * same.sum())
+    again = (same & low).sum(axis=1) > LOW_AGAIN * same.sum(axis=1)
+    return bool(again.sum() > LOW_AGAIN * dips.sum())
 
 
 def _gives_nothing(share: FloatArray, dips: BoolArray) -> bool:
