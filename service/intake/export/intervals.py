@@ -37,6 +37,8 @@ class Steps:
     count: int
     newest_first: bool
     changes: Mapping[str, Changes] = field(default_factory=dict)
+    is_shuffled: bool = False
+    """The rows stand in no order of time."""
 
     @property
     def is_regular(self) -> bool:
@@ -58,7 +60,8 @@ def steps_of(traces: Mapping[str, Trace]) -> Steps | None:
     steps: IntArray = joined[joined != 0]
     if not steps.size:
         return None
-    if min(np.mean(steps > 0), np.mean(steps < 0)) > SHUFFLED:
+    is_shuffled = bool(min(np.mean(steps > 0), np.mean(steps < 0)) > SHUFFLED)
+    if is_shuffled:
         steps = np.concatenate([np.diff(np.unique(t.naive)) for t in traces.values()])
     newest_first = bool(np.median(np.sign(steps)) < 0)
     sizes, counts = np.unique(np.abs(steps), return_counts=True)
@@ -67,9 +70,10 @@ def steps_of(traces: Mapping[str, Trace]) -> Steps | None:
         usual, share = _with_jitter(np.abs(steps), usual, share)
     changes = _changes(traces, newest_first=newest_first)
     if len({m for c in changes.values() for _, m in c}) < 2:
-        return Steps(usual, share, int(steps.size), newest_first)
+        return Steps(usual, share, int(steps.size), newest_first, is_shuffled=is_shuffled)
     known = [60 * m for m in {m for c in changes.values() for _, m in c}]
-    return Steps(usual, float(np.isin(np.abs(steps), known).mean()), int(steps.size), newest_first, changes)
+    share = float(np.isin(np.abs(steps), known).mean())
+    return Steps(usual, share, int(steps.size), newest_first, changes, is_shuffled)
 
 
 def _with_jitter(steps: IntArray, usual: int, share: float) -> tuple[int, float]:

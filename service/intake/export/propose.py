@@ -173,6 +173,12 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     said = Said(unit) if (unit := cols.measure_of(columns) or words.unit_of(above)) else None
     said = said or measure_around(found.tail, (table.title, table.name.rpartition("/")[2]), notes)
     quantity = _quantity(look, columns, steps, units.known, draft, said or Said())
+    if steps.is_shuffled and _may_count(quantity, columns, draft):
+        raise NotReadable(
+            told(
+                "its rows stand in no order of time, by which alone a counter can be read; sort them by time"
+            )
+        )
     irregular = _is_irregular(quantity, steps, draft)
     label, zone = _label_and_zone(look, quantity, steps, units.known, draft, irregular=irregular)
     return Recipe(
@@ -420,6 +426,12 @@ def _quantity(
             )
         )
     return chosen_one
+
+
+def _may_count(quantity: str, columns: Sequence[Value], draft: Draft) -> bool:
+    """Return whether values are those of a counter, or their headings say so and nothing else shows."""
+    said = any(words.COUNTER.search(column.heading) for column in columns)
+    return quantity.startswith("counter") or (said and draft.is_open("quantity"))
 
 
 def _is_irregular(quantity: str, steps: Steps, draft: Draft) -> bool:

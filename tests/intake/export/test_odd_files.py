@@ -370,3 +370,12 @@ def test_cell_of_brackets_without_end_is_looked_at_in_no_time(tmp_path: Path) ->
     began = time.process_time()
     assert propose(unfolded(table), KNOWN, {}).refused is not None
     assert time.process_time() - began < 5  # as above
+
+
+def test_counter_in_no_order_of_time_is_refused_and_energies_are_read(tmp_path: Path) -> None:
+    rows = [f"2026-06-{14 + i // 96} {i % 96 // 4:02}:{i % 4 * 15:02},{5000 + i}.5" for i in range(192)]
+    random.Random(1).shuffle(rows)  # noqa: S311 - no secret
+    (table,) = tables_of(_file(tmp_path, "\n".join([f"Time,{SERIALS[0]} Meter reading (Wh)", *rows])))
+    assert "sort them by time" in str(propose(table, KNOWN, {}).refused)
+    (table,) = tables_of(_file(tmp_path, "\n".join([f"Time,{SERIALS[0]} Energy (Wh)", *rows])))
+    assert propose(table, KNOWN, {"quantity": "energy_wh"}).refused is None
