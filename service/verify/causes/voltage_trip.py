@@ -42,7 +42,7 @@ LEAST_DIPS, NOTHING, SURE_OF_ONE = 2, 0.1, 0.6
 or end, since no cloud or shadow does that to one branch for minutes: but it may have been switched off by hand."""
 
 LEAST_SHARE, LEAST_SHARE_OF_SITE = 0.005, 0.0005
-"""Share of the energy that must be lost, of what was due while anything tells of it."""
+"""Share of the energy due in the window that must be lost."""
 
 LONGEST_MINUTES = 30
 SAME_MINUTES, MINUTES_A_DAY = 30, 24 * 60
@@ -84,8 +84,7 @@ def _lost_wh(case: Case, trips: _Trips) -> float:
 
 def _is_worth_it(case: Case, trips: _Trips) -> bool:
     """Return whether enough was lost: of a site without any output only the whole intervals of a trip can be seen."""
-    told = case.heard[trips.rows] & np.isfinite(trips.due_wh)
-    due_wh = float(np.where(told, case.peers.energy_wh[trips.rows], 0.0).sum())
+    due_wh = sum(float(case.peers.energy_wh[i, case.heard[i]].sum()) for i in trips.rows)
     return _lost_wh(case, trips) >= (LEAST_SHARE if trips.branch else LEAST_SHARE_OF_SITE) * due_wh
 
 
