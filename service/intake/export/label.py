@@ -191,15 +191,9 @@ def by_planes(
     return Guess(label, 0.6, likely), asked("label", ("start", "end"), likely, label)
 
 
-def as_moments(
-    guess: Guess, question: Question | None, late_start: float | None, late_end: float | None
-) -> tuple[Guess, Question | None]:
-    """Return a counter's times as the moments at which it was read, if only where days begin speaks against it.
-
-    `late_start` and `late_end` are by how much the middle of the light is off solar noon under each label, minutes.
-    """
-    off_start, off_end = abs(late_start or 0.0), abs(late_end or 0.0)
-    if question is None or question.proposed == "start" or off_end > off_start:
+def as_moments(guess: Guess, question: Question | None) -> tuple[Guess, Question | None]:
+    """Return a counter's times as the moments at which it was read, if only where days begin speaks against it."""
+    if question is None or question.proposed == "start":
         return guess, question
     return Guess("end", 0.8, told("a counter shows what was made until its time")), None
 

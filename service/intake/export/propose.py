@@ -517,18 +517,16 @@ def _label_and_zone(
     )
 
     def by_planes(guess: Guess, question: Question) -> tuple[Guess, Question | None]:
-        if irregular or is_open or draft.is_open("quantity", "day_first", "interval_min"):
+        if irregular or draft.is_open("quantity", "day_first", "interval_min"):
             return guess, question
+        if is_open:
+            return as_moments(guess, question) if is_counter else (guess, question)
         watts = _watts(look.head, quantity, steps)
         if is_counter:  # its rates stand in the middle, half a step before the time that showed them
             watts = {s: Trace(t.naive + steps.usual_s // 2, t.values) for s, t in watts.items()}
         shown = shown_end(watts, known, Clockwork(zone_of(likely)).utc, steps.usual_s)
         found = label_by_planes(shown, steps.usual_s // 60, guess, question)
-        return (
-            as_moments(*found, *(light_of(end).late(likely) for end in ("start", "end")))
-            if is_counter
-            else found
-        )
+        return as_moments(*found) if is_counter else found
 
     label = _label(said, days, by_light, draft, by_planes, is_counter=is_counter)
     light = light_of(None if draft.is_open("label") else label)

@@ -20,14 +20,23 @@ SERIAL = re.compile(
     rf"|equipo|dispositivo|omvormer|apparaat|seriale|matricola|falownik|серийн|инвертор|{_B}(s/?n|id|name|nr|no){_E}",
     re.I,
 )
+_BEGINNING = (
+    r"start|begin|beginning|anfang|beginn|d[ée]but|inicio|principio|comienzo|in[ií]cio|inizio|aanvang|pocz[ąa]t\w*"
+    r"|za[čc][áa]t\w*|kezdet\w*|b[öo]rja\w*|begynn\w*|alku\w*|başlang\w*|poč(?:etak|iatok)\w*|начал\w"
+)
+_ENDING = (
+    r"ends?|ende|fin|final|fim|fine|einde?|slut\w*|koniec|kon[ce]\w{1,2}|v[ée]g[eé]\w*|loppu\w*|bitiş\w*"
+    r"|кон[ец]\w"
+)
+_PREPOSITIONS = {
+    "from": "from|von|desde|depuis|vanaf|van|od",
+    "to": r"until|till|bis|to|hasta|jusqu\w*|fino|tot",
+}
 START = re.compile(
-    rf"start|begin|anfang|ab\s+wann|pocz[ąa]t|za[čc][áa]t|kezdet|başlan|börja|begynn|{_B}alku{_E}|{_B}(from|von|desde|inicio|in[ií]cio|d[ée]but|depuis|inizio|da|dal|van|vanaf|od){_E}",
-    re.I,
+    rf"start|begin|anfang|ab\s+wann|başlan|{_B}({_BEGINNING}|{_PREPOSITIONS['from']}){_E}|^\W*dal?{_E}", re.I
 )
 END = re.compile(
-    rf"{_B}(end|ends|ending|until|till|bis|ende|to|hasta|fin|final|fim|jusqu\w*|fine|fino|tot|einde?|do|koniec|konec|loppu|v[ée]ge|bitiş|slut){_E}"
-    r"|endzeit|intervallende|period_?end",
-    re.I,
+    rf"{_B}({_ENDING}|ending|{_PREPOSITIONS['to']}){_E}|^\W*do{_E}|endzeit|intervallende|period_?end", re.I
 )
 COUNTER = re.compile(
     r"total|cumul|counter|meter|lifetime|running|z(ä|ae)hler|gesamt|kumul|today|heute|compteur|contador|contatore|acumul"
@@ -70,19 +79,19 @@ DURATION = re.compile(
     rf"(s|sec|seconds|sek|sekunden|min|minutes|minuten)[\])]?{_E}",
     re.I,
 )
-_INTERVAL = (
-    r"(?:[\s'\u2019]+\w+){0,3}?[\s'\u2019]+(interval|period|p[ée]riod|per[ií]od|zeitr[aä]um|viertelstund|stund|quarter|hour|half|heure|hora|ora\b"
-    r"|quart|uur|kwartier|tijdvak|przedzia|okres|godzin|интервал|период)"
+_OF_TIME = (
+    r"(interval|period|p[ée]riod|per[ií]od|zeitr[aä]um|viertelstund|stund|quarter|hour|half|heure|hora|ora\b"
+    r"|quart|uur|kwartier|tijdvak|przedzia|okres|godzin|hodin|időszak|jakso|интервал|период|час)"
 )
+_INTERVAL = rf"(?:[\s'\u2019]+\w+){{0,3}}?[\s'\u2019]+{_OF_TIME}"
 LABEL_START = re.compile(
-    rf"{_B}(start|begin|beginning|anfang|beginn|d[ée]but|inicio|principio|comienzo|in[ií]cio|inizio|aanvang|pocz[ąa]tek"
-    rf"|начал\w){_E}"
-    rf"{_INTERVAL}|(interval|period)[ -](start|begin)|(intervall|zeitraum|periode)(s|n)?(anfang|beginn|start)",
+    rf"{_B}({_BEGINNING}){_E}{_INTERVAL}|{_OF_TIME}\w*[ -]({_BEGINNING}){_E}"
+    r"|(intervall|zeitraum|periode)(s|n)?(anfang|beginn|start)",
     re.I,
 )
 LABEL_END = re.compile(
-    rf"{_B}(end|ende|fin|final|fim|fine|einde?|koniec|кон[ец]\w){_E}{_INTERVAL}"
-    r"|(interval|period)[ -]end(ing)?|(intervall|zeitraum|periode)(s|n)?ende?",
+    rf"{_B}({_ENDING}){_E}{_INTERVAL}|{_OF_TIME}\w*[ -]({_ENDING}|ending){_E}"
+    r"|(intervall|zeitraum|periode)(s|n)?ende?",
     re.I,
 )
 """What a sentence above a table says of its times."""

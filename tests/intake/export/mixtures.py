@@ -19,9 +19,17 @@ def mixture(seed: int) -> Make:
     """Return a make by its seed."""
     dice = random.Random(f"mixture {seed}")  # noqa: S311 - invented files
     make = replace(any_make(seed), name=f"mixture_{seed}", azimuth=dice.uniform(90, 270))
-    for change in (_named, _shaped, _timed, _celled, _stepped):
+    for change in (_named, _shaped, _timed, _celled, _stepped, _read_at):
         make = replace(make, **change(make, dice))
     return make
+
+
+def _read_at(make: Make, dice: random.Random) -> dict[str, Any]:
+    """Counters are read at moments, or say that they are not: so were all 67 in files that three strangers made."""
+    if not make.quantity.startswith("counter") or make.label == "end":
+        return {}
+    plain = make.shape in ("wide", "long") and make.kind == "csv" and not make.irregular
+    return {"time_heading": "Start"} if plain and dice.random() < 0.1 else {"label": "end"}
 
 
 def _named(_make: Make, dice: random.Random) -> dict[str, Any]:

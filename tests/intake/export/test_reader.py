@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from service.intake.export.label import said_label
 from service.intake.export.naming import stem
 from tests.intake.export import written
 from tests.intake.export.corpus import MAKES, Make
@@ -62,6 +63,39 @@ ASKED = {
 def _judged(make: Make, folder: Path) -> Judged:
     path, truth = written.write(make, folder)
     return judged(path, make, truth)
+
+
+@pytest.mark.parametrize(
+    ("words", "label"),
+    [
+        ("Times are the beginning of each interval", "start"),
+        ("Heures : d\u00e9but de chaque intervalle", "start"),
+        ("\u010cas ozna\u010duje za\u010d\u00e1tek intervalu", "start"),
+        ("Az id\u0151pont az id\u0151szak v\u00e9g\u00e9t jel\u00f6li", "end"),
+        ("Tiden anger intervallets slut", "end"),
+        ("each value at the end of its hour", "end"),
+        ("End of report. 15 min interval data", None),
+        ("Anfang Mai bis Ende Juni, Stunden", None),
+    ],
+)
+def test_sentences_say_which_end_of_an_interval_a_time_is(words: str, label: str | None) -> None:
+    said = said_label("", words, has_end_column=False, is_counter=False)
+    assert (said.value if said else None) == label
+
+
+@pytest.mark.parametrize(
+    ("heading", "label"),
+    [
+        ("In\u00edcio do intervalo", "start"),
+        ("Fim da hora", "end"),
+        ("Do", "end"),
+        ("Dal", "start"),
+        ("Data do dia", None),
+    ],
+)
+def test_small_words_say_an_end_only_where_they_begin_a_heading(heading: str, label: str | None) -> None:
+    said = said_label(heading, "", has_end_column=False, is_counter=False)
+    assert (said.value if said else None) == label
 
 
 @pytest.mark.parametrize(
