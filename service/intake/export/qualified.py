@@ -17,6 +17,8 @@ from service.intake.export.told_in_rows import UNIT_HEADING, VALUE_HEADING
 
 Rows = Callable[[], Iterator[Row]]
 
+UNITS = ("w", "kw", "wh", "kwh")
+
 _QUALITY = re.compile(r"quality|qualit[äéàa]\w*|validity|valid|g[üu]ltig\w*|calidad|kwaliteit", re.I)
 _GOOD = re.compile(
     r"good|ok|valid|gut|g[üu]ltig|normal|bon(ne)?|valide|bueno|v[áa]lido|buon[oa]|true|yes|ja|1|192", re.I
@@ -59,6 +61,27 @@ def by_units(head: Sequence[Row], rows: Rows) -> Fold | None:
                 ]
             else:
                 yield row
+
+    return fold
+
+
+def by_one_unit(head: Sequence[Row], rows: Rows) -> Fold | None:
+    """Return the fold that says in the heading of the values in what they are, where a column says so in each row."""
+    at, heading = _heading(head)
+    data = [row for row in head[at + 1 :] if _timed(row)]
+    units = {i: {row[i].strip() for row in data if len(row) > i} - {""} for i in range(1, len(heading))}
+    same = [i for i, found in units.items() if len(found) == 1 and next(iter(found)).lower() in UNITS]
+    if at < 0 or len(same) != 1 or any(words.unit_of(cell) for cell in heading):
+        return None
+    (column,) = same
+    unit = units[column].pop()
+    if any(row[column].strip() not in ("", unit) for row in rows() if _timed(row) and len(row) > column):
+        return None
+
+    def fold(given: Iterator[Row]) -> Iterator[Row]:
+        for place, row in enumerate(given):
+            named = [f"{c} ({unit})" if i == column - 1 else c for i, c in enumerate(row)]
+            yield named if place == at else row
 
     return fold
 

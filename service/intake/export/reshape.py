@@ -17,7 +17,7 @@ from service.intake.export.blocks import in_blocks
 from service.intake.export.cells import number
 from service.intake.export.elapsed import elapsed, intervals
 from service.intake.export.layout import kind_of, stranger
-from service.intake.export.qualified import by_quality, by_units, of_means
+from service.intake.export.qualified import by_one_unit, by_quality, by_units, of_means
 from service.intake.export.spelled import spelled
 from service.intake.export.tables import Table
 from service.intake.export.times import lacks_year, parse, with_year
@@ -42,7 +42,7 @@ def unfolded(table: Table) -> Table:
     if lines := spelled(head, table.delimiter):
         table = _reshaped(table, lines)
         head = list(islice(table.rows(), HEAD))
-    for qualifies in (by_units, by_quality, of_means):
+    for qualifies in (by_units, by_one_unit, by_quality, of_means):
         fold = qualifies(head, lambda table=table: islice(table.rows(), FAR))  # type: ignore[misc]
         if fold is not None:
             table = _folded(table, fold)
