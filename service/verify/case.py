@@ -25,6 +25,7 @@ from service.verify.sentence import Quantity
 from service.verify.silence import SILENT, silences
 from service.verify.sky import ArraySky, group_consensus, sky_at
 
+DAY_MINUTES = 24 * 60
 DARK_CLOUD_MINUTES = 60
 """A cloud so dark that no inverter starts passes within the hour (from memory); longer is an outage."""
 
@@ -140,7 +141,9 @@ class Case:
         own = np.clip(np.where(np.isfinite(self.levels.level), self.levels.level, 1.0), WEAKEST, 1.0)[:, None]
         rated = self.day.rated_wh[:, None]
         least = (LIGHT_AT_CLEAR_SKY if self.source == "clear_sky" else LIGHT) * rated
-        even_if_dark = self._long_unknown & (own * self.clear_wh >= LIGHT_AT_CLEAR_SKY * rated)
+        even_if_dark = (
+            self._long_unknown & self._silent_for_a_day & (own * self.clear_wh >= LIGHT_AT_CLEAR_SKY * rated)
+        )
         lit = even_if_dark | (own * self.peers.energy_wh >= least)
         return np.asarray(lit & surely & ~self._dim(least))
 
@@ -158,6 +161,14 @@ class Case:
         run = np.cumsum(~unknown)
         lengths = np.bincount(run[unknown], minlength=int(run[-1]) + 1 if len(run) else 0)
         return np.asarray(unknown & (lengths[run] * self.day.grid.interval_min >= DARK_CLOUD_MINUTES))
+
+    @cached_property
+    def _silent_for_a_day(self) -> BoolArray:
+        """Return where no unit has given anything for a day, (D,): no evening is so long, nor is a clock so wrong."""
+        at = self.day.positions
+        given = np.nan_to_num(self.measured_wh).any(axis=0)
+        last = np.maximum.accumulate(np.where(given, at, at[:1]))
+        return np.asarray((at - last) * self.day.grid.interval_min >= DAY_MINUTES)
 
     @cached_property
     def giving_nothing(self) -> BoolArray:
