@@ -23,7 +23,8 @@ MOST_ODD = 0.25
 MOST_IN_A_ROW = 2
 LOOKED_AT = 50_000
 _BEYOND_ASCII = re.compile(rb"[\x80-\xff]+")
-_WORD = re.compile(r"\S*[^\x00-\x7f]\S*")
+LONGEST_WORD = 80
+_BETWEEN_WORDS = re.compile(r"[\s;,|\"]+")
 _DASHES = "\u2013\u2014"
 _BETWEEN = frozenset(f"\u2019·ºª\u00a0{_DASHES}")
 _AROUND = frozenset("°²³µ€£§«»„“”\u2018…№±\u00d7")
@@ -65,9 +66,10 @@ def _oddness(head: bytes, encoding: str) -> float | None:
         text = getincrementaldecoder(encoding)().decode(head)
     except UnicodeDecodeError:
         return None
+    said = dict.fromkeys(word[:LONGEST_WORD] for word in _BETWEEN_WORDS.split(text) if not word.isascii())
     found = [
         _is_odd(word, i)
-        for word in (f"  {word}  " for word in dict.fromkeys(_WORD.findall(text)))
+        for word in (f"  {word}  " for word in said)
         for i, sign in enumerate(word)
         if not sign.isascii()
     ]

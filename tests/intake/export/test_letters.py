@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 
 from service.intake.export.letters import encoding_of
@@ -40,3 +42,10 @@ def test_few_letters_tell_the_encoding(headings: str, encoding: str, row: str) -
 def test_unicode_stays_unicode(text: str, encoding: str) -> None:
     raw = f"{text}\r\n".encode(encoding) * 50
     assert raw.decode(encoding_of(raw)).startswith(text)
+
+
+@pytest.mark.parametrize("sign", ["[", "\u00e9", "\u0436", " ", ";"])
+def test_long_run_of_one_sign_takes_no_time(sign: str) -> None:
+    began = time.process_time()
+    encoding_of((sign * 100_000).encode("cp1251" if sign == "\u0436" else "cp1252") + b"\xe9")
+    assert time.process_time() - began < 5  # linear: milliseconds; by the square of the length: minutes
