@@ -57,7 +57,7 @@ BY_PLANES_WIDE = 7.0
 then: days that are closed but for their ends are common. Other planes in the sun know better."""
 
 OWN, TURNED = 6.0, 45.0
-"""Log odds from a plane's own days below which other planes alone tell the span, and how much better the
+"""Log odds from a plane's own edges below which other planes alone tell the span, and how much better the
 plane may then fit if it faces elsewhere: shade begins and ends sharply, and of a plane that is described wrongly it is
 not known what it should make. Of simulated weeks (`tests/bench/fleet`) shade reached 36, such planes 53 to 235."""
 
@@ -178,7 +178,7 @@ def _spans(
         if not _is_sure(best, float(clear_wh[where].sum() / clear_wh.sum())):
             break
         span, seen = _azimuth_span(azimuth[where]), where & best.spoke[beam.place // beam.told.shape[1]]
-        elsewhere = best.log_odds - best.by_planes < OWN and turned(plane) >= TURNED
+        elsewhere = _rests_on_planes(best) and turned(plane) >= TURNED
         found.append(
             PlaneShade(plane, span, where, int(best.spoke.sum()), best.log_odds, seen, turned=elsewhere)
         )
@@ -186,6 +186,12 @@ def _spans(
             break
         beam.told[:, first : last + 1] = False
     return found
+
+
+def _rests_on_planes(span: Span) -> bool:
+    """Return whether other planes tell the span rather than its own edges; days are alike on a turned plane, too."""
+    edges = span.log_odds - span.by_planes - span.by_days
+    return span.by_planes > span.by_days and edges < OWN
 
 
 def _is_sure(span: Span, share: float) -> bool:
