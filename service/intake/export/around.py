@@ -14,6 +14,9 @@ from service.intake.export.layout import kind_of
 from service.intake.problems import Told, mark, told
 
 FIRST_ROWS = 100
+LONGEST_PAIR = 200
+"""The pattern takes long for long lines of blanks."""
+
 _PAIR = re.compile(r"\s*(.{1,60}?)\s*(?:=>?|:|->|\u2192)\s*(\S.{0,60}?)\s*")
 _IN_A_NAME = re.compile(r"(?<![A-Za-z0-9])(k?Wh|kW|kwh|wh|kw)(?![A-Za-z0-9])")
 _POWER_IN_A_NAME = re.compile(r"(?<![A-Za-z0-9])[Ww](?![A-Za-z0-9])")
@@ -88,5 +91,5 @@ def _pairs(row: Sequence[str]) -> Iterator[tuple[str, str]]:
         return
     if len(full) == 2:
         yield full[0], full[1]
-    elif len(full) == 1 and (found := _PAIR.fullmatch(full[0])):
+    elif len(full) == 1 and len(full[0]) <= LONGEST_PAIR and (found := _PAIR.fullmatch(full[0])):
         yield found[1], found[2]
