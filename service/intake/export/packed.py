@@ -32,6 +32,8 @@ Open = Callable[[], Any]
 def checked_members(name: str, archive: zipfile.ZipFile) -> list[zipfile.ZipInfo]:
     """Return the files in an archive; Refused if they are more or larger than exports are."""
     members = [m for m in archive.infolist() if not m.is_dir()]
+    if any(m.header_offset < 0 for m in members):
+        raise zipfile.BadZipFile
     total = sum(m.file_size for m in members)
     swollen = [
         m

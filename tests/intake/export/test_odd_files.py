@@ -379,3 +379,13 @@ def test_counter_in_no_order_of_time_is_refused_and_energies_are_read(tmp_path: 
     assert "sort them by time" in str(propose(table, KNOWN, {}).refused)
     (table,) = tables_of(_file(tmp_path, "\n".join([f"Time,{SERIALS[0]} Energy (Wh)", *rows])))
     assert propose(table, KNOWN, {"quantity": "energy_wh"}).refused is None
+
+
+def test_archive_whose_list_points_before_its_begin_is_damaged(tmp_path: Path) -> None:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr("readings.csv", "Time,Wh")
+    raw = bytearray(packed.getvalue())
+    raw[-6:-2] = (int.from_bytes(raw[-6:-2], "little") + 5).to_bytes(4, "little")  # where the list begins
+    with pytest.raises(Refused, match="damaged"):
+        tables_of(_file(tmp_path, bytes(raw), "readings.zip"))
