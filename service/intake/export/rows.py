@@ -1,0 +1,30 @@
+"""What rows of a table hold, as far as it shows in which of them are times."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from service.intake.export.layout import kind_of
+
+FEWEST_ACROSS = 6
+"""So many times make a row or a column of times."""
+
+
+def full(row: Sequence[str]) -> list[int]:
+    return [i for i, cell in enumerate(row) if cell.strip()]
+
+
+def of_kind(row: Sequence[str], *kinds: str) -> list[int]:
+    return [i for i, cell in enumerate(row) if kind_of(cell) in kinds]
+
+
+def is_data(row: Sequence[str]) -> bool:
+    """Return whether a row has its own time and something beside it."""
+    dated = of_kind(row, "datetime", "date")
+    has_value = len(full(row)) > 1 or (bool(dated) and kind_of(row[dated[0]]) == "datetime")
+    return bool(dated) and dated[0] < 6 and len(dated) < 4 and has_value
+
+
+def dates_of(row: Sequence[str]) -> list[int]:
+    """Return the places of dates; those of a workbook are midnights."""
+    return [i for i, cell in enumerate(row) if kind_of(cell.removesuffix(" 00:00:00")) == "date"]
