@@ -14,6 +14,7 @@ from math import gcd
 
 from service.intake.export import words
 from service.intake.export.layout import kind_of
+from service.intake.export.rows import is_day
 from service.intake.export.times import EARLIEST_YEAR, LATEST_YEAR
 
 Row = list[str]
@@ -127,13 +128,13 @@ def counted(head: Sequence[Row]) -> Fold | None:
 def clocks(head: Sequence[Row]) -> Fold | None:
     """Return the fold of a table with dates in one column, and hours such as 915, 0915, 091500 or 9 in another."""
     dated = next(
-        ((i, c) for i, row in enumerate(head) for c in range(len(row[:FURTHEST])) if _is_day(row[c])),
+        ((i, c) for i, row in enumerate(head) for c in range(len(row[:FURTHEST])) if is_day(row[c])),
         None,
     )
     if dated is None:
         return None
     first, day = dated
-    rows = [row for row in _filled_down(head[first:], day) if _is_day(row[day])]
+    rows = [row for row in _filled_down(head[first:], day) if is_day(row[day])]
     if len(rows) < FEWEST or any(kind_of(cell) == "time" for cell in rows[0][:FURTHEST]):
         return None
     for column in range(FURTHEST):
@@ -159,7 +160,7 @@ def hours_across(head: Sequence[Row]) -> Fold | None:
     """Return the fold of a table with days in rows, and the hours 0 to 23 or 1 to 24 in its headings."""
     for row, below in pairwise(head[:30]):
         for first in range(min(FURTHEST, len(row))):
-            if _hours(row, first) in _DAYS_OF_HOURS and any(map(_is_day, below[:first])):
+            if _hours(row, first) in _DAYS_OF_HOURS and any(map(is_day, below[:first])):
                 return _rewriting_hours(row[first : first + 24], first)
     return None
 
@@ -170,17 +171,12 @@ def _hours(row: Row, first: int) -> list[int]:
     return [int(m[1]) for m in found if m]
 
 
-def _is_day(cell: str) -> bool:
-    """Return whether a cell is a date; that of a workbook is a midnight."""
-    return kind_of(cell.removesuffix(" 00:00:00")) == "date"
-
-
 def _rewriting_hours(heading: Row, first: int) -> Fold:
     """Give clock times for hours wherever the headings stand, which may be above each block."""
 
     def fold(rows: Iterator[Row]) -> Iterator[Row]:
         for row in rows:
-            if row[first : first + 24] == heading and not any(map(_is_day, row[:first])):
+            if row[first : first + 24] == heading and not any(map(is_day, row[:first])):
                 clock = [f"{hour:02}:00" for hour in _hours(row, first)]
                 yield [*row[:first], *clock, *row[first + 24 :]]
             else:

@@ -25,6 +25,11 @@ def is_data(row: Sequence[str]) -> bool:
     return bool(dated) and dated[0] < 6 and len(dated) < 4 and has_value
 
 
+def is_day(cell: str) -> bool:
+    """Return whether a cell is a date; that of a workbook is a midnight."""
+    return kind_of(cell.removesuffix(" 00:00:00")) == "date"
+
+
 def dates_of(row: Sequence[str]) -> list[int]:
-    """Return the places of dates; those of a workbook are midnights."""
-    return [i for i, cell in enumerate(row) if kind_of(cell.removesuffix(" 00:00:00")) == "date"]
+    """Return the places of dates."""
+    return [i for i, cell in enumerate(row) if is_day(cell)]
