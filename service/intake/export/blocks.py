@@ -71,8 +71,10 @@ class Block(Protocol):
     def rows(self, picked: Iterable[int] | None = None) -> list[Row]:
         """Return all rows, or those picked."""
 
-    def columns(self, texts: Sequence[int], values: Sequence[int], decimal: str) -> Columns:
-        """Return the columns at these places."""
+    def columns(
+        self, texts: Sequence[int], values: Sequence[int], decimal: str, *, as_texts: bool = False
+    ) -> Columns:
+        """Return the columns at these places, values as they are written if somebody wants to see them."""
 
 
 @dataclass(frozen=True)
@@ -91,7 +93,14 @@ class Rows:
         """Return all rows, or those picked."""
         return self.held if picked is None else [self.held[i] for i in picked]
 
-    def columns(self, texts: Sequence[int], values: Sequence[int], decimal: str) -> Columns:  # noqa: ARG002
+    def columns(
+        self,
+        texts: Sequence[int],
+        values: Sequence[int],
+        decimal: str,  # noqa: ARG002
+        *,
+        as_texts: bool = True,  # noqa: ARG002
+    ) -> Columns:
         """Return the columns at these places, as texts."""
         widths = np.array([_width(row) for row in self.held], dtype=np.int64)
         return Columns([self._texts(i) for i in texts], [self._texts(i) for i in values], widths)
@@ -157,12 +166,14 @@ class Regular:
         raw = self._raw if picked is None else b"".join(map(self._line, picked))
         return list(csv.reader(io.StringIO(raw.decode(), newline=""), delimiter=self._delimiter))
 
-    def columns(self, texts: Sequence[int], values: Sequence[int], decimal: str) -> Columns:
+    def columns(
+        self, texts: Sequence[int], values: Sequence[int], decimal: str, *, as_texts: bool = False
+    ) -> Columns:
         """Return the columns at these places."""
         import pyarrow as pa  # noqa: PLC0415 - as above
 
         text = pa.dictionary(pa.int32(), pa.string())
-        for kind in (pa.float64(), text):
+        for kind in (text,) if as_texts else (pa.float64(), text):
             try:
                 found = self._read({**dict.fromkeys(values, kind), **dict.fromkeys(texts, text)}, decimal)
             except pa.ArrowInvalid:  # a cell that is not plainly a number, or lines of different width

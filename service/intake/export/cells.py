@@ -9,9 +9,9 @@ from math import inf, isfinite, nan
 import numpy as np
 
 from service.intake.export.blocks import Texts
-from service.intake.export.words import is_missing
+from service.intake.export.words import is_dash, is_missing
 from service.intake.problems import told
-from service.store.grids import FloatArray
+from service.store.grids import BoolArray, FloatArray
 
 _COMMA_IS_DECIMAL = re.compile(r"^[+-]?(0,\d+|\d+,\d{1,2}|\d+,\d{4,}|\d{4,},\d+|\d{1,3}(\.\d{3})+,\d*)$")
 _POINT_IS_DECIMAL = re.compile(r"^[+-]?(0?\.\d+|\d+\.\d{1,2}|\d+\.\d{4,}|\d{4,}\.\d+|\d{1,3}(,\d{3})+\.\d*)$")
@@ -75,6 +75,16 @@ def _number(cell: str, decimal: str) -> float:
 def _bare(cell: str) -> str:
     """Return a number without the spaces (of any width) and apostrophes that part its thousands."""
     return "".join(cell.split()).translate(_APART)
+
+
+def dashes(cells: FloatArray | Texts) -> BoolArray:
+    """Return which of the cells are dashes; numbers are none."""
+    if not isinstance(cells, Texts):
+        return np.zeros(cells.size, dtype=bool)
+    found: BoolArray = np.array([is_dash(text) for text in cells.distinct.to_pylist()], dtype=bool)[
+        cells.codes
+    ]
+    return found
 
 
 def numbers(cells: FloatArray | Texts, decimal: str) -> FloatArray:

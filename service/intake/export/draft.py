@@ -14,7 +14,7 @@ from service.intake.problems import FieldError, Refused, told
 TABLE_KEYS = ("encoding", "delimiter", "header_row")
 """Of the table: never asked, but what was proposed may be corrected."""
 
-KEYS = ("timezone", "day_first", "label", "quantity", "interval_min", "decimal", "units", *TABLE_KEYS)
+KEYS = ("timezone", "day_first", "label", "quantity", "interval_min", "decimal", "dash", "units", *TABLE_KEYS)
 MOST_HEADINGS = 100
 LONGEST_MIN = 60
 SHOWN = 6
@@ -25,6 +25,7 @@ ALLOWED = {
     "label": ("start", "middle", "end"),
     "quantity": tuple(QUANTITIES),
     "decimal": ("point", "comma"),
+    "dash": ("missing", "zero"),
     "interval_min": tuple(map(str, range(1, LONGEST_MIN + 1))),
     "encoding": ENCODINGS,
     "delimiter": (*SAID_DELIMITERS, *DELIMITERS),

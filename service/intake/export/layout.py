@@ -398,23 +398,33 @@ def _values(
     data: Rows, rest: list[int], headings: Sequence[str], units: Units, *, long: bool
 ) -> tuple[list[Value], list[Value], list[str], list[str]]:
     """Return the columns of energy or power, those of other quantities, and the headings of the others and the lost."""
-    values, beside, ignored, lost = [], [], [], []
+    values, beside, ignored, lost, dashed = [], [], [], [], []
     for i in rest:
         heading, serial = headings[i], None if long else units.serial_of(headings[i])
         if serial is None and lost_digits(heading):
             lost.append(heading)
+        elif serial and not _is_other(heading, serial) and _is_dashed(data, i):
+            dashed.append(Value(i, heading, serial))
         elif serial == "" or _share(data, i, _is_number) < 0.8 or _counts_rows(data, i, heading):
             ignored += [heading] if heading else []
         elif _is_other(heading, serial):
             beside.append(Value(i, heading, serial))
         else:
             values.append(Value(i, heading, serial))
+    read = {v.serial for v in values}
+    values += [v for v in dashed if v.serial not in read]
     totals = [v for v in values if v.serial is None and words.is_total(v.heading)]
     totals = [v for v in totals if not (long and words.unit_of(v.heading))]  # a mean of the row's unit
     if len(totals) < len(values):
         values = [v for v in values if v not in totals]
         ignored += [v.heading for v in totals]
     return values, beside, ignored, lost
+
+
+def _is_dashed(data: Rows, column: int) -> bool:
+    """Return whether a column holds dashes alone, as that of a unit does that made nothing."""
+    cells = [r[column] for r in data if len(r) > column]
+    return any(map(words.is_dash, cells)) and all(map(words.is_missing, cells))
 
 
 def _counts_rows(data: Rows, column: int, heading: str) -> bool:

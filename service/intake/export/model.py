@@ -9,6 +9,7 @@ from typing import Any, Literal, Protocol
 from service.store.grids import FloatArray
 
 Order = Literal["dmy", "mdy", "ymd"]
+Dash = Literal["missing", "night", "zero"]
 
 QUANTITIES = {
     "power_w": 1.0,
@@ -155,6 +156,8 @@ class Recipe:
     intervals: Mapping[str, tuple[tuple[int, int], ...]] = field(default_factory=dict)
     irregular: bool = False
     meant: Mapping[str, int] = field(default_factory=dict)
+    dash: Dash = "missing"
+    """What a cell with a dash says: no value, nothing made (`zero`), or nothing made by night (`night`)."""
     width: int = 0
     """How many cells a row has; a number beyond them shows that the cells before have moved. 0: any."""
 

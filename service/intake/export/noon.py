@@ -111,6 +111,15 @@ def outlasts_days(
     return None if not found else sum(found) >= len(found) / 2
 
 
+def is_below(utc: IntArray, longitude: float, latitude: float, elevation_deg: float) -> BoolArray:
+    """Return of each time whether the sun is below an elevation then."""
+    days, place = np.unique((utc + round(longitude * 240)) // DAY_S, return_inverse=True)
+    noons = [day * DAY_S + solar_noon_s(day, longitude) for day in days.tolist()]
+    halves = [half_day_s(day, latitude, elevation_deg) for day in days.tolist()]
+    found: BoolArray = np.abs(utc - np.array(noons)[place]) > np.array(halves)[place]
+    return found
+
+
 def night_share(
     traces: Iterable[Trace], to_utc: ToUtc, longitude: float, latitude: float, horizon_deg: float
 ) -> float:
@@ -118,13 +127,8 @@ def night_share(
     times, power = _together(traces)
     if not times.size or power.sum() <= 0:
         return 0.0
-    utc = to_utc(times)
-    days = (utc + round(longitude * 240)) // DAY_S
-    dark = 0.0
-    for day in np.unique(days).tolist():
-        noon, half = day * DAY_S + solar_noon_s(day, longitude), half_day_s(day, latitude, horizon_deg)
-        dark += float(power[(days == day) & (np.abs(utc - noon) > half)].sum())
-    return dark / float(power.sum())
+    dark = is_below(to_utc(times), longitude, latitude, horizon_deg)
+    return float(power[dark].sum() / power.sum())
 
 
 def _days_of_light(

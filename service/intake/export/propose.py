@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from service.intake.export import columns as cols
-from service.intake.export import words
+from service.intake.export import dashes, words
 from service.intake.export.abbreviations import meanings
 from service.intake.export.around import FIRST_ROWS, Said, measure_around, prose, units_listed
 from service.intake.export.asking import asked, in_words
@@ -34,7 +34,7 @@ from service.intake.export.label import (
 )
 from service.intake.export.label import by_planes as label_by_planes
 from service.intake.export.layout import Layout, NotReadable, Value, layout_of
-from service.intake.export.model import QUANTITIES, Guess, Known, Order, Proposal, Question, Recipe
+from service.intake.export.model import QUANTITIES, Dash, Guess, Known, Order, Proposal, Question, Recipe
 from service.intake.export.naming import Units, chosen
 from service.intake.export.noon import outlasts_days
 from service.intake.export.quantity import (
@@ -89,6 +89,7 @@ class _Look:
     tail: list[Stamp]
     head: Mapping[str, Trace]
     spread: Mapping[str, Trace]
+    dash: Dash
     meant: Mapping[str, frozenset[int]]
     """The offsets that short names of zones may mean, if times have any."""
 
@@ -166,7 +167,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
         return _outlasts_days(found, units.known)
 
     order = by_light(order, draft, outlast)
-    look = _look(data, found, layout, order, factors, decimal, names, units.known.zone)
+    look = _look(data, found, layout, order, factors, decimal, names, units.known, draft)
     steps = _steps(look.head, draft)
     interval = _interval(look, steps, draft)
     steps = replace(steps, usual_s=interval * 60)
@@ -200,6 +201,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
         intervals={} if irregular else {n: by_label(c, label) for n, c in steps.changes.items()},
         irregular=irregular,
         meant=look.certain,
+        dash=look.dash,
         width=layout.width,
     )
 
@@ -226,25 +228,29 @@ def _look(
     factors: Mapping[int, float],
     decimal: str,
     names: Mapping[str, str],
-    zone: str,
+    known: Known,
+    draft: Draft,
 ) -> _Look:
     stamped = stamps(data, layout, order)
 
     def told_of(rows: list[list[str]], at: list[Stamp | None]) -> dict[str, Trace]:
-        by_name = traces(rows, at, layout, factors, decimal).items()
+        by_name = traces(rows, at, layout, factors, decimal, with_dashes=True).items()
         return {names.get(name, name): trace for name, trace in by_name if names.get(name) != ""}
 
     everywhere = stamps(found.spread, layout, order)
-    head, all_over = told_of(data, stamped), told_of(found.spread, everywhere)
+    with_dashes = told_of(data, stamped)
+    dash, without = dashes.read_as(with_dashes, known, draft)
+    head, all_over = without(with_dashes), without(told_of(found.spread, everywhere))
     if not any(t.naive.size for t in head.values()):
         raise NotReadable(told("no row has a time and a number"))
     every = np.concatenate([t.values for t in head.values()])
     if np.count_nonzero(every < 0) > NEGATIVE_SHARE * np.count_nonzero(every):
         raise NotReadable(told("its values are negative; export what was made as positive numbers"))
     last = [r for r in found.tail if any(i < len(r) and not words.is_missing(r[i]) for i in factors)]
-    known, tail = ([s for s in each if s is not None] for each in (stamped, stamps(last, layout, order)))
-    look = _Look(data, layout, order, known, tail, head, all_over, _meant(zone, (*stamped, *everywhere)))
-    return replace(look, stamps=[s.where(look.certain) for s in known])
+    timed, tail = ([s for s in each if s is not None] for each in (stamped, stamps(last, layout, order)))
+    meant = _meant(known.zone, (*stamped, *everywhere))
+    look = _Look(data, layout, order, timed, tail, head, all_over, dash, meant)
+    return replace(look, stamps=[s.where(look.certain) for s in timed])
 
 
 def _meant(zone: str, stamped: Sequence[Stamp | None]) -> Mapping[str, frozenset[int]]:

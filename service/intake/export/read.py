@@ -12,10 +12,12 @@ import numpy as np
 from service.intake.batch import Problem, counter_noted
 from service.intake.export import words
 from service.intake.export.blocks import Block, Row, Texts, joined
-from service.intake.export.cells import Serials, numbers
+from service.intake.export.cells import Serials, dashes, numbers
 from service.intake.export.counter import BEGAN_ANEW, Counters, Meter, Powers
+from service.intake.export.dashes import NIGHT_DEG
 from service.intake.export.grid import Grid
 from service.intake.export.model import QUANTITIES, Column, Known, Recipe
+from service.intake.export.noon import is_below
 from service.intake.export.survey import time_text
 from service.intake.export.tables import Seen, Table
 from service.intake.export.times import DAY_S, NO_OFFSET, parse_all
@@ -237,7 +239,7 @@ class _Reader:
     def __init__(self, name: str, recipe: Recipe, known: Known, tally: Tally, meter: Meter) -> None:
         self.size = self._days = 0
         self._table, self._recipe, self._tally = name, recipe, tally
-        self._serials = Serials(known.serials)
+        self._known, self._serials = known, Serials(known.serials)
         self._clock = Clockwork(zone_of(recipe.zone)) if recipe.zone else None
         self._factor = QUANTITIES[recipe.quantity]
         self._meter = meter
@@ -260,13 +262,20 @@ class _Reader:
         recipe, out = self._recipe, _Rejecting(self._table, before, block, self._tally)
         named = () if recipe.serial_column is None else (recipe.serial_column,)
         places = [c.index for c in recipe.columns]
-        columns = block.columns((*recipe.time_columns, *named), places, recipe.decimal)
-        values = {i: numbers(cells, recipe.decimal) for i, cells in zip(places, columns.values, strict=True)}
+        texts = (*recipe.time_columns, *named)
+        columns = block.columns(texts, places, recipe.decimal, as_texts=recipe.dash != "missing")
+        cells = dict(zip(places, columns.values, strict=True))
+        values = {i: numbers(found, recipe.decimal) for i, found in cells.items()}
         for column in recipe.columns:
             if column.factor != 1 and not column.channel:
                 values[column.index] = values[column.index] * column.factor
         times = self._times(columns.texts[: len(recipe.time_columns)])
         times.readable[list(block.faults)] = False
+        if recipe.dash != "missing":
+            dark = self._is_dark(times)
+            for column in recipe.columns:
+                if not column.channel:
+                    values[column.index][dashes(cells[column.index]) & dark] = 0.0
         data = np.arange(block.size) >= recipe.first_row - before
         if recipe.width and columns.widths is not None:
             moved = out.moved(
@@ -306,6 +315,13 @@ class _Reader:
             first[bare], second[bare] = self._clock.both(naive[bare])
         at = texts.codes
         return _Times(readable[at], naive[at], first[at], second[at])
+
+    def _is_dark(self, times: _Times) -> BoolArray:
+        """Return at which times a dash says that nothing was made."""
+        if self._recipe.dash == "zero":
+            return times.readable
+        utc = times.naive - np.where(times.ahead == NO_OFFSET, 0, times.ahead)
+        return is_below(utc, self._known.longitude, self._known.latitude, NIGHT_DEG)
 
     def _units(
         self, rows: IntArray, names: Texts, out: _Rejecting

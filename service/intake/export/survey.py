@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import accumulate
+from math import nan
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from service.intake.export.layout import Layout
 from service.intake.export.model import Order
 from service.intake.export.tables import Seen, Table
 from service.intake.export.times import Stamp, parse
+from service.intake.export.words import is_dash
 from service.store.grids import FloatArray, IntArray
 
 HEAD_ROWS = 20_000
@@ -88,9 +90,18 @@ def stamps(rows: list[Row], layout: Layout, order: Order) -> list[Stamp | None]:
 
 
 def traces(
-    rows: list[Row], stamped: list[Stamp | None], layout: Layout, factors: Mapping[int, float], decimal: str
+    rows: list[Row],
+    stamped: list[Stamp | None],
+    layout: Layout,
+    factors: Mapping[int, float],
+    decimal: str,
+    *,
+    with_dashes: bool = False,
 ) -> dict[str, Trace]:
-    """Return what the rows say of each unit in columns with factors; cells that are no numbers are left out."""
+    """Return what the rows say of each unit in columns with factors; cells that are no numbers are left out.
+
+    Dashes are, too, or become NaN.
+    """
     named = {v.index: v.serial or v.heading for v in layout.values}
     found: dict[str, tuple[list[int], list[float]]] = {}
     for row, stamp in zip(rows, stamped, strict=True):
@@ -98,6 +109,8 @@ def traces(
             continue
         for column, factor in factors.items():
             value = _number(row, column, decimal)
+            if value is None and with_dashes and is_dash(_cell(row, column)):
+                value = nan
             if value is not None:
                 serial = named[column] if layout.serial_column is None else _cell(row, layout.serial_column)
                 times, values = found.setdefault(serial, ([], []))

@@ -132,6 +132,9 @@ MISSING = frozenset((
     "#n/a", "#nv", "#n/v", "#ref!", "#value!", "#wert!", "#bezug!", "#div/0!", "\\n",
 ))  # fmt: skip
 
+DASHES = frozenset(("-", "--", "---", "\u2013", "\u2014", "\u2212"))
+"""Missing, unless a file writes its nights so."""
+
 _REMARK = re.compile(
     r"[\W_]*(?:(?:tages|monats|wochen|zwischen)-?|(?:daily|day'?s?|monthly|weekly) )?"
     r"(sums?|sub-?totals?|totals?|grand total|summen?|gesamt(summe|ertrag)?|somme|totaux|suma|totale|totaal"
@@ -198,3 +201,8 @@ def other_measure(text: str) -> str | None:
 def is_missing(cell: str) -> bool:
     """Return whether the cell says that there is no value."""
     return cell.strip().lower() in MISSING
+
+
+def is_dash(cell: str) -> bool:
+    """Return whether the cell is a dash, which stands for nothing made as well as for no value."""
+    return cell.strip() in DASHES

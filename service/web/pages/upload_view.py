@@ -33,6 +33,7 @@ WHAT = {
     "timezone": marked("Time zone"),
     "day_first": marked("In a date comes first"),
     "decimal": marked("Before fractions stands"),
+    "dash": marked("A dash says by day"),
     "units": marked("Units"),
     "beside": marked("Read beside them"),
     "time_columns": marked("Times are taken from"),
@@ -51,6 +52,7 @@ CHOICES = {
     "label": ("start", "middle", "end"),
     "day_first": ("true", "false", "year_first"),
     "decimal": ("point", "comma"),
+    "dash": ("missing", "zero"),
     "encoding": ENCODINGS,
     "delimiter": tuple(SAID_DELIMITERS),
 }

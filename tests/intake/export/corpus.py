@@ -84,6 +84,8 @@ class Make:
     units_row: str | None = None
     preamble: tuple[str, ...] = ()
     missing: str | None = None
+    nothing: str = ""
+    """What is written in the place of zero."""
     negative: bool = False
     newest_first: bool = False
     counter: str = "plain"
@@ -219,6 +221,7 @@ def answers_of(make: Make) -> dict[str, str]:
         "quantity": make.quantity,
         "interval_min": str(make.interval),
         "decimal": "comma" if make.decimal == "," else "point",
+        "dash": "missing",
         "units": ",".join(f"{name}:{serial}" for serial, name in make.shown_names.items()),
     }
 
@@ -506,6 +509,12 @@ MAKES = (
          readme="Time zone: UTC\r\nTimes are the end of each interval.\r\nEnergy in Wh of 15 min\r\n"),
     Make("units_listed_above", names="letter", heading="{serial} [Wh]",
          preamble=tuple(f"Module {letter} = {serial}" for letter, serial in zip("ABC", SERIALS, strict=True))),
+    Make("nights_dashed", nothing="-"),
+    Make("nights_dashed_by_row", nothing="\u2013", shape="long", quantity="power_kw", value_heading="Leistung (kW)",
+         delimiter=";", decimal=",", label="end", interval=5),
+    Make("nights_dashed_sheets", nothing="\u2014", kind="xlsx", shape="sheets", newest_first=True),
+    Make("nights_dashed_and_gaps", nothing="--", missing="--"),
+    Make("gaps_dashed_nights_zero", missing="\u2013", interval=30, days=6),
     Make("french_macintosh", encoding="mac-roman", time_heading="Début de chaque intervalle", delimiter=";",
          decimal=",", hours=(3, 19), time=_DMY),
 )  # fmt: skip

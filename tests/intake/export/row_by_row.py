@@ -16,8 +16,10 @@ from service.intake.export import words
 from service.intake.export.blocks import Row
 from service.intake.export.cells import Serials, number
 from service.intake.export.counter import BEGAN_ANEW, Counters, Powers
+from service.intake.export.dashes import NIGHT_DEG
 from service.intake.export.grid import Grid
 from service.intake.export.model import QUANTITIES, Column, Known, Recipe
+from service.intake.export.noon import is_below
 from service.intake.export.read import MOVED, SHOWN, Piece, Rejected, Tally, has_moved, kept_interval
 from service.intake.export.survey import time_text
 from service.intake.export.times import Stamp, parse
@@ -49,7 +51,7 @@ class RowByRow:
         self._noted: list[Problem] = []
         self.size = 0
         self._name, self._recipe, self._tally = name, recipe, tally
-        self._serials = Serials(known.serials)
+        self._known, self._serials = known, Serials(known.serials)
         self._clock = Clockwork(zone_of(recipe.zone)) if recipe.zone else None
         self._factor = QUANTITIES[recipe.quantity]
         newest_first = recipe.newest_first
@@ -120,6 +122,8 @@ class RowByRow:
         except ValueError:
             self._reject(at, serial, cell, told("is not a number"))
             return
+        if value is None and not column.channel and words.is_dash(cell) and self._is_dark(stamp):
+            value = 0.0
         if value is None:
             self._tally.missing += not column.channel
             return
@@ -134,6 +138,15 @@ class RowByRow:
             self._beside(serial, column, seconds, stamp.naive, value)
         else:
             self._value(at, serial, cell, seconds, stamp.naive, value)
+
+    def _is_dark(self, stamp: Stamp) -> bool:
+        """Return whether a dash says that nothing was made then."""
+        offset = stamp.offset
+        if offset is None:
+            offset = self._clock.offsets(stamp.naive)[0] if self._clock else 0
+        at, known = np.array([stamp.naive - offset]), self._known
+        low = bool(is_below(at, known.longitude, known.latitude, NIGHT_DEG)[0])
+        return self._recipe.dash == "zero" or (self._recipe.dash == "night" and low)
 
     def _value(self, at: int, serial: str, cell: str, seconds: int, naive: int, value: float) -> None:
         minutes = self._minutes(serial, naive)

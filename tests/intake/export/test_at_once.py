@@ -37,6 +37,8 @@ NAMES = (*SERIALS, "82913377003", "roof", "all", "", "4.8E+11")
 ODD_CELLS = (
     "",
     "-",
+    "-",
+    "\u2013",
     "n/a",
     "NaN",
     "inf",
@@ -76,6 +78,7 @@ def _recipe(dice: Random) -> Recipe:
         newest_first=dice.random() < 0.5,
         intervals=dice.choice([{}, {SERIALS[0]: ((0, 15), (1_792_890_000, 20))}]),
         irregular=quantity == "power_w" and dice.random() < 0.5,
+        dash=dice.choice(["missing", "night", "zero"]),
     )
 
 

@@ -41,6 +41,9 @@ _CONTRARY = (
     "word and unit of the heading contradict each other, and the values may be of either: a factor of 4"
 )
 _NAMES = "names that are nobody's serial: their order proves nothing"
+_DASHED = (
+    "dashes by night and by day, and no zero: a unit may have made nothing by day, or its value may be lost"
+)
 _PLACES = "rows and columns may be counted from either side: they are proposed, not taken"
 ASKED = {
     "english_thousands": {"label": _INSTANTS},
@@ -49,6 +52,7 @@ ASKED = {
     "nights_left_out": {"label": _BRIGHT},
     "kwh_unsaid": {"quantity": _THOUSAND},
     "energy_said_w": {"quantity": _CONTRARY},
+    "nights_dashed_and_gaps": {"dash": _DASHED},
     "blocks_numbered": {"units": _NAMES},
     "sheets_numbered": {"units": _NAMES},
     "numbered": {"units": _NAMES},

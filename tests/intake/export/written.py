@@ -477,7 +477,8 @@ def _shown(
             if make.negative and wh == 0:
                 value = -0.0002 if make.quantity.endswith(("kw", "kwh")) else -0.2
             lost = make.missing is not None and dice.random() < 0.02
-            cells[serial, at[start]] = str(make.missing) if lost else _number(make, value)
+            shown = make.nothing if make.nothing and value == 0 else _number(make, value)
+            cells[serial, at[start]] = str(make.missing) if lost else shown
     return cells, watts
 
 
