@@ -10,7 +10,7 @@ from functools import lru_cache
 
 from service.intake.export import words
 from service.intake.export.cells import lost_digits, number
-from service.intake.export.naming import Units
+from service.intake.export.naming import Units, names_nobody
 from service.intake.export.times import lacks_year, offset_of, parse, zone_name_of
 from service.intake.problems import told
 
@@ -76,7 +76,7 @@ def layout_of(rows: Rows, units: Units, name: str, header_row: int | None = None
     ]
     serial = _serial_column(data, rest, headings, units)
     rest = [i for i in rest if i != serial]
-    values, beside, ignored, lost = _values(data, rest, headings, units, long=serial is not None)
+    values, beside, ignored, lost = _values(data, rest, headings, units, name, long=serial is not None)
     if not values and lost:
         raise NotReadable(_lost(lost))
     if not values:
@@ -395,7 +395,7 @@ def _distinct(data: Rows, column: int) -> set[str]:
 
 
 def _values(
-    data: Rows, rest: list[int], headings: Sequence[str], units: Units, *, long: bool
+    data: Rows, rest: list[int], headings: Sequence[str], units: Units, name: str, *, long: bool
 ) -> tuple[list[Value], list[Value], list[str], list[str]]:
     """Return the columns of energy or power, those of other quantities, and the headings of the others and the lost."""
     values, beside, ignored, lost, dashed = [], [], [], [], []
@@ -413,12 +413,26 @@ def _values(
             values.append(Value(i, heading, serial))
     read = {v.serial for v in values}
     values += [v for v in dashed if v.serial not in read]
+    values, beside = _of_the_one(values, beside, units, name)
     totals = [v for v in values if v.serial is None and words.is_total(v.heading)]
     totals = [v for v in totals if not (long and words.unit_of(v.heading))]  # a mean of the row's unit
     if len(totals) < len(values):
         values = [v for v in values if v not in totals]
         ignored += [v.heading for v in totals]
     return values, beside, ignored, lost
+
+
+def _of_the_one(
+    values: list[Value], beside: list[Value], units: Units, name: str
+) -> tuple[list[Value], list[Value]]:
+    """Return columns with those named that are of the one unit that has given its name to the table and to others."""
+    only = units.serial_of(table_stem(name))
+    if not only or {v.serial for v in (*values, *beside)} - {None} != {only}:
+        return values, beside
+    return tuple(  # type: ignore[return-value]
+        [replace(v, serial=only) if not v.serial and names_nobody(v.heading) else v for v in columns]
+        for columns in (values, beside)
+    )
 
 
 def _is_dashed(data: Rows, column: int) -> bool:

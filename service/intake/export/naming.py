@@ -175,6 +175,12 @@ def stem(heading: str) -> str:
     return " ".join(left) or " ".join(heading.split())
 
 
+def names_nobody(heading: str) -> bool:
+    """Return whether a heading says what is measured, and nothing of whom."""
+    said = _ASIDE.sub(" ", heading).split()
+    return bool(said) and all(map(words.is_measure, said))
+
+
 def _is_letter(word: str) -> bool:
     return len(word) == 1 and word.isalpha() and word.lower() != "w"
 

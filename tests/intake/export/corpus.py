@@ -515,6 +515,8 @@ MAKES = (
     Make("nights_dashed_sheets", nothing="\u2014", kind="xlsx", shape="sheets", newest_first=True),
     Make("nights_dashed_and_gaps", nothing="--", missing="--"),
     Make("gaps_dashed_nights_zero", missing="\u2013", interval=30, days=6),
+    Make("archive_with_power_named", kind="zip", value_heading="Total (kWh)", quantity="counter_kwh", label="end",
+         beside=("power",)),
     Make("french_macintosh", encoding="mac-roman", time_heading="Début de chaque intervalle", delimiter=";",
          decimal=",", hours=(3, 19), time=_DMY),
 )  # fmt: skip
