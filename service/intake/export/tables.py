@@ -14,18 +14,15 @@ from codecs import getincrementaldecoder
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
 from pathlib import Path
-from typing import Any
 from xml.etree.ElementTree import ParseError
 
-import openpyxl
-
 from service.intake.export.aligned import Aligned, cuts_of
-from service.intake.export.blocks import Block, Row, in_blocks
+from service.intake.export.blocks import Block, Row
 from service.intake.export.cutting import blocks_of
 from service.intake.export.letters import encoding_of
 from service.intake.export.packed import Open, check_workbook, checked_members, gunzipped, member_opener
+from service.intake.export.workbook import Sheet, sheets_of
 from service.intake.problems import Refused, told
 
 FEW_PARTED, MOST_PARTED = 0.1, 0.9
@@ -44,9 +41,6 @@ ENCODINGS = (
     "iso8859-1", "iso8859-2", "iso8859-5", "iso8859-15", "mac-roman", "mac-cyrillic", "koi8-r", "cp437", "cp850",
     "cp852", "cp866", "cp932", "gb18030", "cp949",
 )  # fmt: skip
-
-MOST_ROWS = 1_048_576
-"""Of a sheet, in the file format's own limits."""
 
 _WEB_PAGE = re.compile(rb"(\xef\xbb\xbf)?\s{0,99}<(!doctype html|html|table|head|body|\?xml|meta)\b", re.I)
 
@@ -195,38 +189,16 @@ def _evenness(lines: list[str], delimiter: str, least: int = 2) -> float:
 
 
 def _sheets(name: str, opened: Open) -> list[Table]:
-    with opened() as stream:
-        book = openpyxl.load_workbook(stream, read_only=True, data_only=True)
-        sizes = {sheet.title: min(sheet.max_row or MOST_ROWS, MOST_ROWS) for sheet in book.worksheets}
-        book.close()
-    return [_sheet(name, title, size, opened, alone=len(sizes) == 1) for title, size in sizes.items()]
+    sheets = sheets_of(opened)
+    return [_sheet(name, sheet, alone=len(sheets) == 1) for sheet in sheets]
 
 
-def _sheet(name: str, title: str, size: int, opened: Open, *, alone: bool) -> Table:
+def _sheet(name: str, sheet: Sheet, *, alone: bool) -> Table:
     def blocks(seen: Seen) -> Iterator[Block]:
-        with opened() as stream:
-            book = openpyxl.load_workbook(stream, read_only=True, data_only=True)
-            sheet = book[title]
-            sheet.reset_dimensions()
-            rows = ([cell_text(value) for value in row] for row in sheet.iter_rows(values_only=True))
-            count = 0
-            for block in in_blocks(rows):
-                yield block
-                seen(min(count := count + block.size, size))
-            book.close()
-            seen(size)
+        count = 0
+        for block in sheet.blocks():
+            yield block
+            seen(min(count := count + block.size, sheet.size))
+        seen(sheet.size)
 
-    return Table(name if alone else f"{name}/{title}", size, None, None, blocks, title)
-
-
-def cell_text(value: Any) -> str:
-    """Return a workbook's cell as the text that a person would have typed."""
-    if value is None:
-        return ""
-    if isinstance(value, datetime):
-        return (value + timedelta(milliseconds=500)).replace(microsecond=0).isoformat(" ")
-    if isinstance(value, (date, time)):
-        return value.isoformat()[:10] if isinstance(value, date) else value.replace(microsecond=0).isoformat()
-    if isinstance(value, float):
-        return str(int(value)) if value.is_integer() and abs(value) < 1e18 else repr(value)
-    return str(value)
+    return Table(name if alone else f"{name}/{sheet.title}", sheet.size, None, None, blocks, sheet.title)

@@ -115,7 +115,7 @@ def wrong(make: Make, truth: Truth, got: Got) -> str | None:
 
 
 def _has_no_cell(make: Make, start: datetime) -> bool:
-    """Return whether an interval begins or ends where a matrix has one cell for two times: the hour that comes twice."""
+    """Return whether an interval touches the hour that comes twice, of which a matrix has one cell for two times."""
     if make.shape not in ("days", "times") or make.zone[0] in "+-":
         return False
     at = [(start + timedelta(minutes=m)).astimezone(ZoneInfo(make.zone)) for m in (0, make.interval)]
