@@ -47,10 +47,6 @@ FEW_BRIGHT = 0.34
 NEEDED = 9.0
 """Log odds from which a span is believed: 7 for the spans tried, the rest for how seldom a plane is shaded."""
 
-LEAST_BESIDES, NEEDED_OF_DAYS = 6.0, 24.0
-"""Least log odds from clear edges and other planes beside dark days that are alike, more than one day's edges give, and
-what those days must give by themselves: days may be alike dull."""
-
 WIDE = ((0.6, 20.0), (0.3, 12.0))
 BY_PLANES_WIDE = 7.0
 """Shares of the plane's clear-sky energy from which a span leaves little of the day to compare with, and what is needed
@@ -195,12 +191,7 @@ def _rests_on_planes(span: Span) -> bool:
 
 
 def _is_sure(span: Span, share: float) -> bool:
-    """Return whether the odds are enough for a span with that share of the plane's clear-sky energy.
-
-    Alike dark days alone may be alike dull ones.
-    """
-    if span.log_odds - span.by_days < LEAST_BESIDES:
-        return span.log_odds >= NEEDED_OF_DAYS
+    """Return whether the odds are enough for a span with that share of the plane's clear-sky energy."""
     wide = [needed for least, needed in WIDE if share > least and span.by_planes < BY_PLANES_WIDE]
     return span.log_odds >= (wide[0] if wide else NEEDED)
 

@@ -50,6 +50,10 @@ MOST_AGREEING = 2.5
 minutes, how many times as much at most where it agrees for longer and is as light as a clear one elsewhere, be it only
 at its ends, and up to which mean step from bin to bin: no overcast sky is twice the same for an hour, nor still."""
 
+LEAST_BESIDES, NEEDED_OF_DAYS = 6.0, 24.0
+"""Least log odds from clear edges and other planes beside dark days that are alike, more than one day's edges give, and
+what they must come to without so much: days may be alike dull, and count for nothing then."""
+
 CALM, RESTLESS, LEAST_CALM = 0.15, 0.45, 0.25
 """Mean step of the log of output over the clear sky's diffuse energy from bin to bin up to which a day counts in full,
 from which it counts least, and that least: the light behind an object changes slowly, that behind clouds does not."""
@@ -108,7 +112,8 @@ def likeliest(beam: Beam, width_min: int) -> Span | None:
         return None
     first, last, ties = first[worth], last[worth], TIE * (2 * dark - asked)[worth]
     per_day, by_planes, by_days = _odds_of_days(beam, first, last, width_min)
-    total = per_day.sum(axis=0)
+    total, alike = per_day.sum(axis=0), by_days.sum(axis=0)
+    total -= np.where((total - alike < LEAST_BESIDES) & (total < NEEDED_OF_DAYS), alike, 0.0)
     best = int(np.argmax(total + ties))
     return Span(
         int(first[best]),
