@@ -52,10 +52,9 @@ BY_PLANES_WIDE = 7.0
 """Shares of the plane's clear-sky energy from which a span leaves little of the day to compare with, and what is needed
 then: days that are closed but for their ends are common. Other planes in the sun know better."""
 
-OWN, TURNED = 6.0, 45.0
-"""Log odds from a plane's own edges below which other planes alone tell the span, and how much better the
-plane may then fit if it faces elsewhere: shade begins and ends sharply, and of a plane that is described wrongly it is
-not known what it should make. Of simulated weeks (`tests/bench/fleet`) shade reached 36, such planes 53 to 235."""
+OWN = 6.0
+"""Log odds from a plane's own edges below which other planes alone tell the span, so that the plane may face elsewhere
+instead: shade begins and ends sharply, and of a plane that is described wrongly it is not known what it should make."""
 
 FOR_OTHERS_DAYS, FOR_OTHERS = 3, 15.0
 """Days and log odds from which a span speaks for other planes, too: a cloud that once or twice looks like shade on one
@@ -102,12 +101,12 @@ def common_shade(
     table: FloatArray,
     agreed: FloatArray,
     sky: Irradiance | None = None,
-    turned: Callable[[str], float] = lambda _: 0.0,
+    elsewhere: Callable[[PlaneShade], bool] = lambda _: False,
 ) -> tuple[PlaneShade, ...]:
     """Return the shade found on whole planes; under a measured `sky` no cloud is taken for any.
 
-    `table` (G, S, K, D) is `sky.family(day)`, `agreed` (G, D) what most units of each group made, Wh; `turned` tells
-    how much better a plane of that name fits if it faces elsewhere (log-likelihood). Empty where nothing is sure, and
+    `table` (G, S, K, D) is `sky.family(day)`, `agreed` (G, D) what most units of each group made, Wh; `elsewhere`
+    tells whether a plane in such shade is better explained by facing elsewhere. Empty where nothing is sure, and
     for windows of more than LONGEST_DAYS days.
     """
     if day.grid.count * day.grid.interval_min > LONGEST_DAYS * 24 * 60 or len(day.positions) == 0:
@@ -121,7 +120,7 @@ def common_shade(
         others = [b.told & b.strong & b.bright for n, b in beams.items() if n != name]
         sunny = np.any(others, axis=0) if others else np.zeros(beam.told.shape, dtype=bool)
         asked = crossed(beam, energies, name, sunny)
-        found += _spans(day, name, asked, energies.clear_of(name), turned)
+        found += _spans(day, name, asked, energies.clear_of(name), elsewhere)
     return tuple(found + _beside(day, energies, found))
 
 
@@ -157,7 +156,7 @@ def _held(day: Daylight, agreed: FloatArray) -> BoolArray:
 
 
 def _spans(
-    day: Daylight, plane: str, beam: Beam, clear_wh: FloatArray, turned: Callable[[str], float]
+    day: Daylight, plane: str, beam: Beam, clear_wh: FloatArray, elsewhere: Callable[[PlaneShade], bool]
 ) -> list[PlaneShade]:
     """Return the spans found one after another, the likeliest first."""
     found: list[PlaneShade] = []
@@ -174,12 +173,11 @@ def _spans(
         if not _is_sure(best, float(clear_wh[where].sum() / clear_wh.sum())):
             break
         span, seen = _azimuth_span(azimuth[where]), where & best.spoke[beam.place // beam.told.shape[1]]
-        elsewhere = _rests_on_planes(best) and turned(plane) >= TURNED
-        found.append(
-            PlaneShade(plane, span, where, int(best.spoke.sum()), best.log_odds, seen, turned=elsewhere)
-        )
-        if elsewhere:
+        shade = PlaneShade(plane, span, where, int(best.spoke.sum()), best.log_odds, seen)
+        if _rests_on_planes(best) and elsewhere(shade):
+            found.append(replace(shade, turned=True))
             break
+        found.append(shade)
         beam.told[:, first : last + 1] = False
     return found
 
@@ -219,8 +217,7 @@ def _azimuth_span(azimuth: FloatArray) -> tuple[float, float]:
 
 def behind(site: Site, shades: tuple[PlaneShade, ...]) -> Site:
     """Return the site with the shade as its planes' horizon: none of them sees the sun within a span."""
-    planes = tuple(_walled(p, [s.azimuths_deg for s in shades if s.plane == p.name]) for p in site.planes)
-    return replace(site, planes=planes)
+    return replace(site, planes=tuple(walled(p, shades) for p in site.planes))
 
 
 def without_shaded(day: Daylight, energy_wh: FloatArray, shades: tuple[PlaneShade, ...]) -> FloatArray:
@@ -244,9 +241,9 @@ def sky_behind(day: Daylight, sky: ArraySky, shades: tuple[PlaneShade, ...]) -> 
     return replace(sky, index=index)
 
 
-def _walled(plane: Plane, spans: list[tuple[float, float]]) -> Plane:
-    """Return the plane with a wall in each span, its recorded horizon kept beside them."""
-    for low, high in spans:
+def walled(plane: Plane, shades: tuple[PlaneShade, ...]) -> Plane:
+    """Return the plane with a wall in each span of its own shade, its recorded horizon kept beside them."""
+    for low, high in (s.azimuths_deg for s in shades if s.plane == plane.name):
         sides = np.array([(low - WALL_EDGE_DEG) % 360, (high + WALL_EDGE_DEG) % 360])
         left, right = horizon_elevation(plane, sides)
         width = (high - low) % 360

@@ -134,8 +134,16 @@ class Window:
 
     def turned(self, plane: int, tilts: FloatArray, azimuths: FloatArray) -> Light:
         """Return the light with one plane at orientations (M,)."""
-        parts = self.light.parts(self.planes[plane], tilts, azimuths)
-        beam, diffuse = (np.repeat(a, len(tilts), axis=0) for a in self.by_record[:2])
+        return self._with(plane, self.light.parts(self.planes[plane], tilts, azimuths))
+
+    def behind(self, plane: int, horizon: tuple[tuple[float, float], ...]) -> Light:
+        """Return the light with one plane behind a horizon, (1, P, N)."""
+        one = replace(self.planes[plane], horizon=horizon)
+        return self._with(plane, self.light.parts(one, np.array([one.tilt_deg]), np.array([one.azimuth_deg])))
+
+    def _with(self, plane: int, parts: Parts) -> Light:
+        """Return the light with the parts of one plane in M descriptions, the others as recorded."""
+        beam, diffuse = (np.repeat(a, len(parts.beam), axis=0) for a in self.by_record[:2])
         beam[:, plane] = self.light.means(parts.beam, np.zeros(1), self.intervals)[0]
         diffuse[:, plane] = self.light.means(parts.diffuse, np.zeros(1), self.intervals)[0]
         return beam, diffuse, self.by_record[2]
