@@ -42,7 +42,8 @@ IMPOSSIBLE = 0.35
 
 LOW_ON_DAYS, DAYS, HOURS_ON_DAYS = 0.90, 2, 0.3
 LOW_ON_A_DAY, HOURS_ON_A_DAY = 0.87, 1.0
-"""Levels below which a site is low: on two days and more, and on one; and for how long it must have been flat."""
+"""Levels below which a site is low: on two days and more, and on one, or between clouds where the light on all planes
+fits no low level better; and for how long it must have been flat."""
 
 SURE_IN_GAPS, SURE_WHEN_CLEAR, SURE_PER_DAY = 11.0, 5.0, 1.5
 """Log-likelihood of a low level over a usual one from which a site is low by what its light fits, between clouds and
@@ -71,7 +72,7 @@ def _low(case: Case) -> Finding | None:
     if clear and clear.level >= LOW_ON_DAYS:
         return None
     clouded = between_clouds(case)
-    if clouded and clouded.days >= DAYS and clouded.level < LOW_ON_DAYS:
+    if clouded and clouded.days >= DAYS and clouded.level < (LOW_ON_DAYS if told else LOW_ON_A_DAY):
         return _finding(case, clouded, _of_gaps, MOST_SURE_IN_GAPS)
     if told and _fits_low_only(case, told):
         return _finding(case, _by_fit(case, told, clouded), _of_fit, MOST_SURE_ON_A_DAY)
