@@ -1,0 +1,56 @@
+"""Sites of the benchmark whose own cause was once missed on a day of clouds, and what is to be told from them."""
+
+from __future__ import annotations
+
+import pytest
+
+from service.verify.result import Finding
+from service.verify.run import verify
+from tests.bench.fleet import site
+from tests.bench.fleet.score import NEVER_OF_UNITS
+
+
+def _said(seed: int) -> list[Finding]:
+    made = site(seed, "1d")
+    return [f for f in verify(made.site, made.readings).findings if f.cause in NEVER_OF_UNITS]
+
+
+@pytest.mark.parametrize("seed", [116, 6133], ids=["five minutes", "a quarter of an hour"])
+def test_a_limit_shows_by_the_readings_that_it_stops(seed: int) -> None:
+    (found,) = _said(seed)
+    truth = site(seed, "1d").site_fault
+    assert truth is not None
+    assert found.cause == truth.cause == "curtailed"
+
+
+@pytest.mark.parametrize("seed", [298, 1178], ids=["a darker noon", "shade beside it"])
+def test_what_the_strong_hours_of_a_darker_sky_crowd_at_is_no_limit(seed: int) -> None:
+    assert _said(seed) == []
+
+
+@pytest.mark.parametrize("seed", [874, 1643])
+def test_a_clock_is_told_between_clouds_by_planes_that_face_apart(seed: int) -> None:
+    (found,) = _said(seed)
+    truth = site(seed, "1d").site_fault
+    assert truth is not None
+    assert found.cause == truth.cause == "clock_shift"
+    assert found.details["minutes"] == truth.minutes
+
+
+def test_a_closed_cover_that_a_clock_seems_to_move_is_none() -> None:
+    assert _said(984) == []
+
+
+@pytest.mark.parametrize("seed", [1491, 1701], ids=["an azimuth", "a tilt"])
+def test_a_plane_is_told_by_gaps_between_clouds(seed: int) -> None:
+    (found,) = _said(seed)
+    truth = site(seed, "1d").site_fault
+    assert truth is not None
+    assert truth.cause == found.cause == "plane_misdescribed"
+    assert found.details["azimuth_deg"] == pytest.approx(truth.azimuth_deg, abs=5)
+    assert found.details["tilt_deg"] == pytest.approx(truth.tilt_deg, abs=5)
+
+
+@pytest.mark.parametrize("seed", [219, 1219], ids=["like the other plane", "a dull day"])
+def test_what_would_face_as_another_plane_is_not_told_by_gaps(seed: int) -> None:
+    assert _said(seed) == []
