@@ -118,3 +118,16 @@ def test_three_units_elsewhere_of_which_one_is_on_another_plane_tell_no_trip(
         r.energy_wh[1, r.interval(hour)] *= 0.93
         r.energy_wh[3, r.interval(hour)] *= 1.02
     assert trips(r) == []
+
+
+@pytest.mark.parametrize(("left", "count"), [(0.4, 1), (0.7, 0)])
+def test_deep_dips_are_weighed_where_units_elsewhere_tell_of_them(
+    roof: Callable[..., Roof], left: float, count: int
+) -> None:
+    r = on_branches(roof(planes=2, index=0.95, days=4), "AB")
+    for day in range(4):  # the other plane is heard around noon on the first two days only
+        r.energy_wh[1::2, r.interval(0, day) : r.interval(11 if day < 2 else 23, day)] = np.nan
+        r.energy_wh[1::2, r.interval(14, day) : r.interval(23, day)] = np.nan
+    for day, hour in ((0, 11.75), (1, 13.0)):
+        r.energy_wh[0::2, r.interval(hour, day)] *= left
+    assert len(trips(r)) == count

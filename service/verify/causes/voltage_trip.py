@@ -41,8 +41,9 @@ LEAST_DIPS, NOTHING, SURE_OF_ONE = 2, 0.1, 0.6
 """So many dips are no chance; one alone is none where all units give nothing but what is left of the interval's begin
 or end, since no cloud or shadow does that to one branch for minutes: but it may have been switched off by hand."""
 
-LEAST_SHARE, LEAST_SHARE_OF_SITE = 0.005, 0.0005
-"""Share of the energy due in the window that must be lost."""
+LEAST_SHARE, LEAST_SHARE_OF_SITE, DEEP = 0.005, 0.0005, 0.5
+"""Share of the energy due in the window that must be lost; or where units elsewhere tell of it, if LEAST_DIPS leave
+less than the last of what is due: clouds over one plane left three quarters."""
 
 LONGEST_MINUTES = 30
 SAME_MINUTES, MINUTES_A_DAY = 30, 24 * 60
@@ -84,8 +85,16 @@ def _lost_wh(case: Case, trips: _Trips) -> float:
 
 def _is_worth_it(case: Case, trips: _Trips) -> bool:
     """Return whether enough was lost: of a site without any output only the whole intervals of a trip can be seen."""
-    due_wh = sum(float(case.peers.energy_wh[i, case.heard[i]].sum()) for i in trips.rows)
+    told = case.heard[trips.rows] & (np.isfinite(trips.due_wh) | ~_are_deep(case, trips))
+    due_wh = float(np.where(told, case.peers.energy_wh[trips.rows], 0.0).sum())
     return _lost_wh(case, trips) >= (LEAST_SHARE if trips.branch else LEAST_SHARE_OF_SITE) * due_wh
+
+
+def _are_deep(case: Case, trips: _Trips) -> bool:
+    """Return whether enough dips to be no chance leave less than half of what is due."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        left = _median(case.measured_wh[trips.rows][:, trips.dips] / trips.due_wh[:, trips.dips])
+    return bool((left < DEEP).sum() >= LEAST_DIPS)
 
 
 def _branches(case: Case, rows: list[int]) -> dict[str, list[int]]:
