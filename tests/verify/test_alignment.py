@@ -303,16 +303,31 @@ def test_one_of_two_units_exchanged_is_no_misdescribed_plane(roof):
     assert site_causes(verify(r.site, r.readings())) == []
 
 
-def test_a_unit_on_a_dormer_that_no_plane_describes(roof):
-    r = roof(index=1.0)
+def on_a_dormer(r):
+    """Return the roof with its fifth unit facing east, as no plane of the record does."""
     east = replace(r.site.planes[0], azimuth_deg=80.0)
-    day = daylight(replace(r.site, planes=(east,)), Grid(r.grid.start, 5, r.grid.count), None)
+    day = daylight(
+        replace(r.site, planes=(east, *r.site.planes[1:])), Grid(r.grid.start, 5, r.grid.count), None
+    )
     r.energy_wh[4] = 0.0
     r.energy_wh[4, day.positions] = expectation(day, day.clear).energy_wh[4]
+    return r
+
+
+def test_a_unit_on_a_dormer_that_no_plane_describes(roof):
+    r = on_a_dormer(roof(index=1.0))
     result = verify(r.site, r.readings())
     finding = the_finding(result, "wrong_plane")
     assert units_accused(result) == {"700004": ("wrong_plane",)}
     assert finding.details["azimuth_deg"] == pytest.approx(80, abs=10)
+
+
+def test_a_unit_with_but_one_like_it_alive_is_on_no_dormer(roof):
+    r = on_a_dormer(roof(units=16, planes=2, index=1.0))
+    r.energy_wh[[0, 2, 6, 8, 10, 12]] = 0.0
+    found = verify(r.site, r.readings()).findings
+    assert "wrong_plane" not in {f.cause for f in found}
+    assert "700004" not in {s for f in found if f.cause == "no_output" for s in f.serials}
 
 
 def test_a_unit_in_shade_all_morning_is_on_no_other_plane(roof):

@@ -46,7 +46,8 @@ LEVEL_OF_TURNED = (0.8, 1.2)
 LEAST_SUN_H = 3.0
 CLEAR_INDEX = 0.7
 LEAST_LIKE = 3
-"""Direct sun, and units of which the others tell the sky, from which a free orientation is looked for."""
+"""Direct sun, and like units without another fault, of which the others tell the sky, from which a free orientation is
+looked for."""
 
 COARSE_TURN_DEG, FINE_TURNS_DEG = 20.0, (7.0, 2.5)
 TILTS_BESIDE_DEG = (10.0, 35.0, 60.0)
@@ -136,8 +137,9 @@ def turned_units(case: Case, left: Collection[int]) -> list[Turned]:
     curves = [_curve(case, i) for i in range(len(case.serials))]
     misfits = [_misfit(curve, due)[0] for curve, due in zip(curves, case.peers.dc_wh, strict=True)]
     least = max(LEAST_MISFIT_OF_TURNED, 3 * float(np.nanmedian([*misfits, 1.0])))
-    own = {i: g for g in case.day.groups for i in g.members if len(g.members) >= LEAST_LIKE}
-    doubted = [i for i in left if i in own and misfits[i] >= least]
+    sound = ((g, [i for i in g.members if i in left]) for g in case.day.groups)
+    own = {i: g for g, members in sound for i in members if len(members) >= LEAST_LIKE}
+    doubted = [i for i in own if misfits[i] >= least]
     found = (_turned(case, i, own[i], curves[i], misfits[i]) for i in doubted)
     return [t for t in found if t is not None]
 
