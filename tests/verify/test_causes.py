@@ -241,6 +241,59 @@ def test_a_branch_that_is_off_is_one_finding(roof, changed):
     assert len(finding.serials) == 4
 
 
+def branched(roof, changed, off=4, **parts):
+    r = roof(**parts)
+    units = tuple(replace(u, branch="A" if i < off else "B") for i, u in enumerate(r.site.units))
+    return changed(r, site=replace(r.site, units=units))
+
+
+@pytest.mark.parametrize("days", [1, 3])
+@pytest.mark.parametrize("zeros", [0, 2])
+def test_a_branch_that_falls_silent_in_light_and_stays_so_is_off(roof, changed, days, zeros):
+    r = branched(roof, changed, days=days)
+    r.energy_wh[:4, r.interval(11) :] = 0.0
+    r.energy_wh[:4, r.interval(11) + zeros :] = np.nan
+    r.energy_wh[np.random.default_rng(5).random(r.energy_wh.shape) < 0.02] = np.nan
+    result = verify(r.site, r.readings())
+    finding = the_finding(result, "branch_out")
+    assert "fell silent together" in finding.evidence
+    assert causes_by_serial(result) == {f"70{i:04d}": ("branch_out",) for i in range(4)}
+    assert finding.lost_wh == pytest.approx(np.nansum(r.energy_wh[4:8, r.interval(11) :]), rel=0.1)
+
+
+def test_a_branch_that_comes_back_was_not_heard(roof, changed):
+    r = branched(roof, changed)
+    r.energy_wh[:4, r.interval(9) : r.interval(13)] = np.nan
+    assert causes_by_serial(verify(r.site, r.readings())) == {f"70{i:04d}": ("data_gap",) for i in range(4)}
+
+
+def test_a_branch_of_which_one_unit_is_heard_on_is_not_off(roof, changed):
+    r = branched(roof, changed)
+    r.energy_wh[:3, r.interval(11) :] = np.nan
+    assert causes_by_serial(verify(r.site, r.readings())) == {f"70{i:04d}": ("data_gap",) for i in range(3)}
+
+
+def test_a_branch_that_is_not_heard_from_a_night_on_may_be_off_or_not(roof, changed):
+    r = branched(roof, changed, days=3)
+    r.energy_wh[:4, r.interval(1, day=1) :] = np.nan
+    assert causes_by_serial(verify(r.site, r.readings())) == {f"70{i:04d}": ("data_gap",) for i in range(4)}
+
+
+def test_units_asleep_in_the_evening_are_not_off(roof, changed):
+    """What is not heard at night, and from the last light on, is asleep; the other plane has the sun longer."""
+    r = roof(planes=2, index=0.9)
+    units = tuple(replace(u, branch="AB"[i % 2]) for i, u in enumerate(r.site.units))
+    r = changed(r, site=replace(r.site, units=units))
+    r.energy_wh[r.energy_wh <= 0.01 * 350 / 12] = np.nan
+    assert verify(r.site, r.readings()).findings == ()
+
+
+def test_a_site_that_is_not_heard_any_more_but_for_one_unit_has_a_gap(roof, changed):
+    r = branched(roof, changed, off=11)
+    r.energy_wh[:11, r.interval(11) :] = np.nan
+    assert "branch_out" not in {f.cause for f in verify(r.site, r.readings()).findings}
+
+
 def test_a_site_of_one_branch_that_goes_dead_as_a_whole(roof, changed):
     r = roof()
     r = changed(r, site=replace(r.site, units=tuple(replace(u, branch="A") for u in r.site.units)))

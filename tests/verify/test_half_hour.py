@@ -96,6 +96,13 @@ def test_a_branch_with_most_of_the_units_is_named_though_it_stops_in_the_middle(
     assert said(result) == {f"70{i:04d}": ("branch_out",) for i in range(off)}
 
 
+@pytest.mark.parametrize("index", [OVERCAST, CLEAR])
+def test_a_branch_that_falls_silent_in_the_middle_is_named(roof, index):
+    r = with_branches(roof(index=index), 5)
+    r.energy_wh[:5, r.interval(12) + 3 :] = np.nan
+    assert said(verify(r.site, counted(r, 12))) == {f"70{i:04d}": ("branch_out",) for i in range(5)}
+
+
 def test_one_unit_that_works_shows_that_the_others_do_not(roof):
     r = with_branches(roof(units=5, index=OVERCAST), 4)
     r.energy_wh[:4] = 0.0

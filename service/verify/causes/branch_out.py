@@ -3,9 +3,15 @@
 Reasoning: like units do not fail at the same moment; what they share is the branch's cable, connectors and breaker.
 The finding speaks of the branch, so that no unit is taken off the roof for it. Where the whole site is one branch
 there is no neighbour to prove the light: only an hour without any output, with the sun well up, counts then.
+Many units take their own supply from the branch, or speak over it: cut off, they are not heard instead of giving
+nothing (circuit logic, no source needed). That counts as off if all of them fall silent together in light and are not
+heard again, while most of the others are; whatever else may silence them together, all hang on one branch. What falls
+silent at night, or comes back, is a gap in the readings.
 """
 
 from __future__ import annotations
+
+from functools import lru_cache
 
 import numpy as np
 
@@ -14,13 +20,19 @@ from service.verify.causes import channels, darkness
 from service.verify.causes.no_output import least_unused
 from service.verify.causes.wording import duration, energy
 from service.verify.result import Finding
-from service.verify.sentence import sentence
+from service.verify.sentence import Quantity, Sentence, sentence
 from service.verify.silence import SILENT
 
 PROVEN = 0.97
 """Confidence with light that is proven."""
 
+NOT_HEARD = 0.85
+"""The same where the units are not heard: what hears a branch may fail instead (judgement)."""
+
 LEAST_UNITS = 2
+OTHERS_HEARD = 0.5
+"""Share of the other units that must be heard where a branch's silence counts."""
+
 SAME_MOMENT = 2
 """How many lit intervals apart the units of a branch may stop and still count as together."""
 
@@ -30,12 +42,24 @@ HIDDEN_STEPS = 2
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each branch that is off."""
-    found = []
-    for branch, rows in _branches(case).items():
-        off = _off(case, [i for i in rows if case.heard[i].any()])
-        if off:
-            found.append(_finding(case, branch, off))
-    return found
+    return [_finding(case, branch, off) for branch, off in _branches_off(case).items()]
+
+
+def cut_off(case: Case) -> BoolArray:
+    """Return where a unit is not heard because its branch is off, (U, D)."""
+    silent = np.zeros(case.heard.shape, dtype=bool)
+    for off in _branches_off(case).values():
+        rows = list(off)
+        silent[rows] = _fell_silent(case, rows)
+    return silent
+
+
+@lru_cache(maxsize=1)
+def _branches_off(case: Case) -> dict[str, dict[int, BoolArray]]:
+    """Return the branches that are off, each with its units' dead intervals."""
+    heard = set(np.flatnonzero(case.heard.any(axis=1)))
+    found = {branch: _off(case, [i for i in rows if i in heard]) for branch, rows in _branches(case).items()}
+    return {branch: off for branch, off in found.items() if off}
 
 
 def _branches(case: Case) -> dict[str, list[int]]:
@@ -48,7 +72,7 @@ def _branches(case: Case) -> dict[str, list[int]]:
 
 def _off(case: Case, rows: list[int]) -> dict[int, BoolArray]:
     """Return the units that stopped together, each with its dead intervals (D,); empty where the branch is not off."""
-    lit = case.heard[rows] & case.light[rows]
+    lit = (case.heard[rows] | _fell_silent(case, rows)) & case.light[rows]
     with np.errstate(invalid="ignore"):
         gave = case.heard[rows] & (case.measured_wh[rows] > SILENT * case.peers.energy_wh[rows])
     last = np.array([_last(g) for g in gave], dtype=int)
@@ -56,10 +80,23 @@ def _off(case: Case, rows: list[int]) -> dict[int, BoolArray]:
     if not _proven(case, rows, after):
         return {}
     between = [int(lit[k, last[k] + 1 : last.max() + 1].sum()) for k in range(len(rows))]
-    together = [k for k, early in enumerate(between) if early <= SAME_MOMENT]
-    if len(together) < LEAST_UNITS or after[together].any(axis=1).sum() < LEAST_UNITS:
+    together = [k for k, early in enumerate(between) if early <= SAME_MOMENT and after[k].any()]
+    if len(together) < LEAST_UNITS:
         return {}
     return {rows[k]: np.asarray(lit[k] & (np.arange(lit.shape[1]) > last[k])) for k in together}
+
+
+def _fell_silent(case: Case, rows: list[int]) -> BoolArray:
+    """Return when these units were not heard any more that fell silent together in light, and others were, (R, D)."""
+    lasts = np.array([_last(np.isfinite(row)) for row in case.readings.energy_wh[rows]], dtype=int)
+    last = int(lasts.max(initial=-1))
+    at, there = int(np.searchsorted(case.day.positions, last)), case.day.positions
+    others = np.delete(case.heard, rows, axis=0)[np.delete(case.ever_heard(), rows)]
+    awake = at + 1 < len(there) and case.light[rows, at : at + 2].any(axis=0).all()
+    if len(others) < LEAST_UNITS or not awake or there[at + 1] != last + 1:
+        return np.zeros((len(rows), len(there)), dtype=bool)
+    after = (np.arange(len(there)) > at) & (others.mean(axis=0) >= OTHERS_HEARD)
+    return np.asarray((last - lasts <= SAME_MOMENT)[:, None] & after)
 
 
 def _last(gave: BoolArray) -> int:
@@ -80,17 +117,17 @@ def _proven(case: Case, rows: list[int], after: BoolArray) -> bool:
 
 
 def _finding(case: Case, branch: str, dead: dict[int, BoolArray]) -> Finding:
-    off = np.asarray(np.any(list(dead.values()), axis=0))
+    rows, off = list(dead), np.asarray(np.any(list(dead.values()), axis=0))
     first, last = case.first_and_last(off)
     assert first is not None  # noqa: S101 (a branch is off for some time)
-    lost = sum(case.lost_wh(i, d) for i, d in dead.items())
+    unheard = {i: d & ~case.heard[i] for i, d in dead.items()}
+    silent = any(u.any() for u in unheard.values())
+    lost = sum(case.lost_wh(i, d) + float(case.peers.energy_wh[i, unheard[i]].sum()) for i, d in dead.items())
     finding = Finding(
         cause="branch_out",
         serials=case.named(dead),
-        confidence=darkness.confidence(case, list(dead), off, proven=PROVEN),
-        evidence=sentence(
-            "All %(num)s units heard on branch %(branch)s have given nothing since %(moment)s, %(time)s of light; "
-            "lost: %(lost)s.",
+        confidence=darkness.confidence(case, rows, off, proven=NOT_HEARD if silent else PROVEN),
+        evidence=(_silent if silent else _nothing)(
             num=len(dead),
             branch=branch,
             moment=case.local(first),
@@ -108,3 +145,20 @@ def _finding(case: Case, branch: str, dead: dict[int, BoolArray]) -> Finding:
         branch=branch,
     )
     return channels.sharpened(finding, channels.of_branch(case, dead, off))
+
+
+def _nothing(**said: str | float | Quantity) -> Sentence:
+    return sentence(
+        "All %(num)s units heard on branch %(branch)s have given nothing since %(moment)s, %(time)s of light; "
+        "lost: %(lost)s.",
+        **said,
+    )
+
+
+def _silent(**said: str | float | Quantity) -> Sentence:
+    return sentence(
+        "All %(num)s units of branch %(branch)s fell silent together at %(moment)s and were not heard again in "
+        "%(time)s of light, while most of the others were: without the branch's voltage many units cannot speak. "
+        "Not proven: up to %(lost)s.",
+        **said,
+    )

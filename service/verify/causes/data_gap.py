@@ -2,7 +2,7 @@
 
 Reasoning: IEC TS 61724-3 reports unavailable data apart and never mixes them into a ratio. One per cent of missing
 readings is usual over radio or power line; from 8 per cent on they are a finding of their own (common practice,
-no source). Only daylight counts, since many units sleep at night.
+no source). Only daylight counts, since many units sleep at night; units that fell silent with their branch are its.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from service.verify.case import BoolArray, Case
-from service.verify.causes import channels
+from service.verify.causes import branch_out, channels
 from service.verify.causes.wording import duration, percent
 from service.verify.result import Finding
 from service.verify.sentence import sentence
@@ -28,7 +28,7 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     if not counted.any():
         return []
     worth = case.worth_hearing & counted[:, None]
-    missing = worth & ~case.heard
+    missing = worth & ~case.heard & ~branch_out.cut_off(case)
     lit = np.asarray(worth.any(axis=0))
     most = missing.sum(axis=0) >= SITE_SHARE * np.maximum(worth.sum(axis=0), 1)
     site_missing = np.asarray(lit & most)
