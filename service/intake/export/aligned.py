@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from codecs import getincrementaldecoder
+from collections import Counter
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import IO
@@ -17,6 +18,7 @@ FEWEST_LINES = 4
 LEAST_SHARE = 0.5
 FEWEST_COLUMNS = 3
 HEADINGS = 3
+MOST_ALIKE = 0.8
 LONGEST_LINE = 1 << 16
 WIDEST = 4000
 
@@ -34,7 +36,7 @@ def cuts_of(lines: Sequence[str]) -> Cuts:
     if len(data) < max(FEWEST_LINES, LEAST_SHARE * len(shown)) or any("\t" in line for line in lines):
         return ()
     usual = sorted(map(len, data))[len(data) // 2]
-    data = [line for line in data if usual / 2 < len(line) < 2 * usual]
+    data = _alike([line for line in data if usual / 2 < len(line) < 2 * usual])
     first = shown.index(data[0])
     above = [line for line in shown[max(0, first - HEADINGS) : first] if len(line) >= len(data[0]) / 2]
     gaps = [gap for gap in _gaps(data) if gap[1] < usual]
@@ -46,6 +48,15 @@ def cuts_of(lines: Sequence[str]) -> Cuts:
 
 def _is_data(line: str) -> bool:
     return sum(any(map(str.isdigit, word)) for word in line.split()) > 1
+
+
+def _alike(lines: list[str]) -> list[str]:
+    """Return the lines that begin as nearly all do: with running heads on each page some begin with a word."""
+    begins = [re.sub(r"\d+", "0", _LETTER.sub("a", line.split(maxsplit=1)[0])) for line in lines]
+    usual, count = Counter(begins).most_common(1)[0]
+    if count < MOST_ALIKE * len(lines):
+        return lines
+    return [line for line, begin in zip(lines, begins, strict=True) if begin == usual]
 
 
 def _gaps(lines: Sequence[str]) -> list[tuple[int, int]]:

@@ -15,6 +15,13 @@ from service.intake.export.tables import Table
 FAR = 60_000
 _LABEL = re.compile(r"^[^\W\d_]+(\s[^\W\d_]+)?\s*:\s*")
 
+_PAGE = re.compile(
+    r"(?<![^\W\d_])(page|seite|blatt|p[\u00e1a]gina|pagina|bladzijde|strona|strana|oldal|sivu|sida|side|p\.|s\.)\W{0,3}\d"
+    r"|\d\s?[\u9801\u9875\ucabd]",
+    re.I,
+)
+"""A page and its number, which has the sign for pages behind it in East Asia."""
+
 
 def blocks_of_units(head: list[Row], table: Table) -> Fold | None:
     """Return the fold of a table with a block for each unit, named above it or in its headings."""
@@ -52,7 +59,8 @@ def _is_row(row: Sequence[str], column: int) -> bool:
 
 
 def _is_no_title(title: str) -> bool:
-    return not title or bool(re.match(r"(page|seite|p\.)\W*\d", title, re.I))
+    """Return whether a title is none, or the running head of a page."""
+    return not title or bool(_PAGE.search(title))
 
 
 def _breaks(table: Table, first: int, column: int) -> list[list[Row]]:

@@ -109,6 +109,8 @@ class Make:
     """What a row with the sum of each day is called."""
     again: int = 0
     """After so many rows the headings stand once more, with a comment."""
+    page: tuple[str, ...] = ()
+    """Lines that stand above the headings of each page of 40 rows."""
     footer: str | None = None
     is_numbered: bool = False
     """Rows begin with their number, over which no heading stands."""
@@ -517,6 +519,11 @@ MAKES = (
     Make("gaps_dashed_nights_zero", missing="\u2013", interval=30, days=6),
     Make("archive_with_power_named", kind="zip", value_heading="Total (kWh)", quantity="counter_kwh", label="end",
          beside=("power",)),
+    Make("pages", page=("Readings of the roof,,Page {n}", "")),
+    Make("pages_of_columns", page=("\fLindenweg 4          Printed 14 Jul 2026 08:03        Page {n} of {last}", ""),
+         delimiter="columns", heading="{serial}", units_row="Wh"),
+    Make("pages_by_row", page=("Anlage Lindenweg 4;;Seite {n}",), shape="long", delimiter=";", decimal=",",
+         value_heading="Energie [Wh]", time="%d.%m.%Y %H:%M", label="end"),
     Make("french_macintosh", encoding="mac-roman", time_heading="Début de chaque intervalle", delimiter=";",
          decimal=",", hours=(3, 19), time=_DMY),
 )  # fmt: skip

@@ -108,13 +108,22 @@ def _text(make: Make, truth: Truth) -> bytes:
         body = ["  ".join(cell.rjust(width) for cell, width in zip(row, wide, strict=True)) for row in rows]
     else:
         body = [make.delimiter.join(_quoted(c, make) for c in row) for row in rows]
-    lines = [*make.preamble, *body]
+    lines = [*make.preamble, *(_paged(body, make) if make.page else body)]
     if make.footer:
         lines.append(make.footer)
     text = "\r\n".join(lines) + "\r\n"
     if make.arabic:
         text = re.sub(r"(\d)\.(\d)", "\\1\u066b\\2", text).translate(ARABIC)
     return text.encode(make.encoding)
+
+
+def _paged(body: list[str], make: Make) -> Iterator[str]:
+    """Give pages of 40 rows, each with the running head and the headings."""
+    count = 1 + bool(make.units_row)
+    last = -(-(len(body) - count) // 40)
+    for n in range(last):
+        yield from (line.format(n=n + 1, last=last) for line in make.page)
+        yield from (*body[:count], *body[count + 40 * n :][:40], "")
 
 
 def _spelled_out(rows: list[Row], make: Make) -> Iterator[str]:
