@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from math import inf, isfinite, nan
+from typing import NamedTuple
 
 import numpy as np
 
@@ -29,8 +30,7 @@ _ARABIC_DIGITS = str.maketrans({chr(zero + n): str(n) for zero in (0x660, 0x6F0)
 def decimal_of(cells: Iterable[str]) -> tuple[str | None, str]:
     """Return the decimal separator of numbers and why; None where 1,234 or 1.234 may be either."""
     texts = {_bare(c) for c in cells}
-    comma = sum(bool(_COMMA_IS_DECIMAL.match(t)) for t in texts)
-    point = sum(bool(_POINT_IS_DECIMAL.match(t)) for t in texts)
+    comma, point, grouped = decimal_signs(texts)
     if comma != point:
         return (
             (",", told("numbers are written as 0,5"))
@@ -40,10 +40,24 @@ def decimal_of(cells: Iterable[str]) -> tuple[str | None, str]:
     twice = {sign for sign, groups in _TWICE_GROUPED.items() if any(groups.match(t) for t in texts)}
     if len(twice) == 1 and not comma:
         return (".", told("commas part thousands")) if "," in twice else (",", told("points part thousands"))
-    grouped = any(_COMMA_GROUPS.match(t) or _POINT_GROUPS.match(t) for t in texts)
     if comma or grouped:
         return None, told("numbers such as 1,234 or 1.234 may be one and a bit, or above a thousand")
     return ".", told("the numbers are whole")
+
+
+class Signs(NamedTuple):
+    """How many different numbers certainly have a comma before their fractions, a point, and may have either."""
+
+    comma: int
+    point: int
+    either: int
+
+
+def decimal_signs(cells: Iterable[str]) -> Signs:
+    """Return what the numbers among cells say of their decimal sign."""
+    texts = {_bare(c) for c in cells}
+    kinds = (_COMMA_IS_DECIMAL,), (_POINT_IS_DECIMAL,), (_COMMA_GROUPS, _POINT_GROUPS)
+    return Signs(*(sum(any(sign.match(t) for sign in kind) for t in texts) for kind in kinds))
 
 
 def number(cell: str, decimal: str) -> float | None:

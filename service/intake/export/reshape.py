@@ -13,8 +13,9 @@ from itertools import islice
 from service.intake.export import bare
 from service.intake.export.bare import Fold, Row
 from service.intake.export.blocks import in_blocks
-from service.intake.export.cells import number
+from service.intake.export.cells import decimal_signs, number
 from service.intake.export.elapsed import elapsed, intervals
+from service.intake.export.halves import in_halves
 from service.intake.export.matrices import across, clock_across, days_down, side_by_side, times_down
 from service.intake.export.qualified import by_one_unit, by_quality, by_units, of_means
 from service.intake.export.rows import full
@@ -76,7 +77,15 @@ def unfolded(table: Table) -> Table:
             within := _first_of(_MATRICES, list(islice(table.rows(), HEAD)), table)
         ):
             table = _reshaped(table, within[1])
-    fold = _units_in_cells(list(islice(table.rows(), HEAD)))
+    return _with_plain_cells(table)
+
+
+def _with_plain_cells(table: Table) -> Table:
+    """Return the table with numbers and hours written as other tables have them."""
+    for written in (_units_in_cells, _commas_beside_points):
+        if fold := written(list(islice(table.rows(), HEAD))):
+            table = _folded(table, fold)
+    fold = in_halves(list(islice(table.rows(), HEAD)), lambda: islice(table.rows(), FAR))
     return table if fold is None else _folded(table, fold)
 
 
@@ -145,3 +154,30 @@ def _bare(cell: str, unit: str) -> str:
     except ValueError:
         return cell
     return "" if value is None else f"{value * 1000:.6f}".replace(".", decimal)
+
+
+# Decimal signs
+
+
+def _commas_beside_points(head: list[Row]) -> Fold | None:
+    """Return the fold that writes points into columns of decimal commas, where other columns have points."""
+    width = max(map(len, head), default=0)
+    signs = {i: decimal_signs(row[i] for row in head if len(row) > i) for i in range(width)}
+    commas = {i for i, s in signs.items() if s.comma and not s.point}
+    points = {i for i, s in signs.items() if s.point and not s.comma}
+    if not (commas and points) or any(s.either and not s.comma + s.point for s in signs.values()):
+        return None  # in a column of 1.234 alone the others tell which it is
+
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        for row in rows:
+            yield [_with_point(cell) if i in commas else cell for i, cell in enumerate(row)]
+
+    return fold
+
+
+def _with_point(cell: str) -> str:
+    try:
+        value = number(cell, ",")
+    except ValueError:
+        return cell
+    return cell if value is None else repr(value)

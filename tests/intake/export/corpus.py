@@ -58,6 +58,8 @@ class Make:
     delimiter: str = ","
     decimal: str = "."
     thousands: str = ""
+    turned: tuple[int, ...] = ()
+    """Columns of units, by their number, whose numbers have comma and point the other way round."""
     shape: str = "wide"
     first: date = date(2026, 6, 14)
     days: int = 3
@@ -519,6 +521,14 @@ MAKES = (
     Make("gaps_dashed_nights_zero", missing="\u2013", interval=30, days=6),
     Make("archive_with_power_named", kind="zip", value_heading="Total (kWh)", quantity="counter_kwh", label="end",
          beside=("power",)),
+    Make("decimals_of_each_column", turned=(1,), delimiter=";"),
+    Make("decimals_of_each_counter", turned=(0, 2), delimiter=";", decimal=",", thousands=".", digits=1, label="end",
+         quantity="counter_wh", heading="Total {serial} Wh"),
+    Make("hours_of_twelve", time="%m/%d/%Y %I:%M"),
+    Make("hours_of_twelve_newest_first", time="%d.%m.%Y %-I:%M:%S", shape="long", newest_first=True, delimiter=";"),
+    Make("hours_of_twelve_apart", time="%Y-%m-%d", second_time=("%I:%M", "Time"), time_heading="Date", label="end",
+         quantity="counter_wh", heading="Total {serial} Wh", interval=5),
+    Make("hours_of_twelve_and_no_nights", time="%d/%m/%Y %I:%M", time_heading="Start of interval", hours=(3, 19)),
     Make("pages", page=("Readings of the roof,,Page {n}", "")),
     Make("pages_of_columns", page=("\fLindenweg 4          Printed 14 Jul 2026 08:03        Page {n} of {last}", ""),
          delimiter="columns", heading="{serial}", units_row="Wh"),

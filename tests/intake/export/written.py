@@ -472,6 +472,7 @@ def _shown(
     cells, watts = {}, {}
     at = dict(zip(sorted({t for _, t in truth}, reverse=make.newest_first), times, strict=True))
     for serial in serials:
+        turned = str.maketrans(",.", ".,") if serials.index(serial) in make.turned else {}
         run = {"rollover": 99_999_000.0}.get(make.counter, 5_000.0 if make.counter == "plain" else 0.0)
         day = None
         for start in sorted(t for s, t in truth if s == serial):
@@ -487,7 +488,7 @@ def _shown(
                 value = -0.0002 if make.quantity.endswith(("kw", "kwh")) else -0.2
             lost = make.missing is not None and dice.random() < 0.02
             shown = make.nothing if make.nothing and value == 0 else _number(make, value)
-            cells[serial, at[start]] = str(make.missing) if lost else shown
+            cells[serial, at[start]] = str(make.missing) if lost else shown.translate(turned)
     return cells, watts
 
 
