@@ -137,8 +137,8 @@ class Recipe:
 
     `aliases` holds the serials of names that rows use; a row of a name without one is left out. `intervals` holds for
     each serial whose interval changes or is not `interval_min` from which second on its clock each holds. `irregular`
-    are powers at moments of any distance, laid into intervals by the time between them. `meant` are the offsets in
-    seconds that short names of zones mean, where times have such names.
+    are powers at moments of any distance, laid into intervals by the time between them. If `is_shuffled`, rows stand in
+    no order of time. `meant` are the offsets in seconds that short names of zones mean, where times have such names.
     """
 
     first_row: int
@@ -155,6 +155,7 @@ class Recipe:
     newest_first: bool = False
     intervals: Mapping[str, tuple[tuple[int, int], ...]] = field(default_factory=dict)
     irregular: bool = False
+    is_shuffled: bool = False
     meant: Mapping[str, int] = field(default_factory=dict)
     dash: Dash = "missing"
     """What a cell with a dash says: no value, nothing made (`zero`), or nothing made by night (`night`)."""

@@ -68,6 +68,9 @@ INTERVALS = tuple(map(str, INTERVALS_MIN))
 NEGATIVE_SHARE = 0.9
 ROWS_LOOKED_AT = 2000
 NOTHING: Mapping[str, Guess] = {}
+MOST_SORTED = 2_000_000
+"""Values that are held to be sorted by time."""
+
 MOST_ROWS, MANY_ROWS = 0.9, 0.02
 """Of the rows that say how long they last: so many are all but some at a gap, so few are these."""
 
@@ -168,6 +171,8 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
 
     order = by_light(order, draft, outlast)
     look = _look(data, found, layout, order, factors, decimal, names, units.known, draft)
+    is_shuffled = _can_be_sorted(look.head) and found.rows * max(1, len(columns)) <= MOST_SORTED
+    look = _in_order(look, draft) if is_shuffled else look
     steps = _steps(look.head, draft)
     interval = _interval(look, steps, draft)
     steps = replace(steps, usual_s=interval * 60)
@@ -177,7 +182,8 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     if steps.is_shuffled and _may_count(quantity, columns, draft):
         raise NotReadable(
             told(
-                "its rows stand in no order of time, by which alone a counter can be read; sort them by time"
+                "its rows stand in no order of time, by which alone a counter can be read, and are too many or "
+                "contradict each other; sort them by time"
             )
         )
     irregular = _is_irregular(quantity, steps, draft)
@@ -200,6 +206,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
         newest_first=steps.newest_first,
         intervals={} if irregular else {n: by_label(c, label) for n, c in steps.changes.items()},
         irregular=irregular,
+        is_shuffled=is_shuffled,
         meant=look.certain,
         dash=look.dash,
         width=layout.width,
@@ -251,6 +258,24 @@ def _look(
     meant = _meant(known.zone, (*stamped, *everywhere))
     look = _Look(data, layout, order, timed, tail, head, all_over, dash, meant)
     return replace(look, stamps=[s.where(look.certain) for s in timed])
+
+
+def _can_be_sorted(head: Mapping[str, Trace]) -> bool:
+    """Return whether rows stand in no order of time, and no time has two values of one unit."""
+    steps = steps_of(head)
+    if steps is None or any(map(_contradictions, head.values())):
+        return False
+    return steps.is_shuffled or any(t.is_behind(newest_first=steps.newest_first) for t in head.values())
+
+
+def _in_order(look: _Look, draft: Draft) -> _Look:
+    """Return what is seen once the rows are sorted by time, and say that they are."""
+    draft.warnings.append(told("its rows stand in no order of time, and were sorted by it"))
+    return replace(
+        look,
+        head={name: trace.in_order() for name, trace in look.head.items()},
+        spread={name: trace.in_order() for name, trace in look.spread.items()},
+    )
 
 
 def _meant(zone: str, stamped: Sequence[Stamp | None]) -> Mapping[str, frozenset[int]]:

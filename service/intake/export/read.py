@@ -148,6 +148,9 @@ def read(
                 yield reader.piece()
     except Refused as why:
         damage = why
+    for _ in reader.sorted_units():
+        if reader.is_full:
+            yield reader.piece()
     reader.finish()
     if reader.size:
         yield reader.piece()
@@ -221,6 +224,10 @@ class _Rejecting:
         for i, row in self._shown(rows):
             self._add(i, "", " | ".join(row), told("it names no unit, or its serial has lost digits"))
 
+    def numbers(self, rows: IntArray) -> IntArray:
+        """Return the numbers of rows in the table, counted from 1."""
+        return rows + self._before + 1
+
     def cells(self, rows: IntArray, serial: str, columns: tuple[int, ...], reason: str) -> None:
         """Reject a unit's cells."""
         for i, row in self._shown(rows):
@@ -251,6 +258,7 @@ class _Reader:
         self._rejected: list[Rejected] = []
         self._noted: list[Problem] = []
         self._last: dict[str, _Last] = {}
+        self._held: dict[str, list[_Heard]] = {}
 
     @property
     def is_full(self) -> bool:
@@ -381,6 +389,8 @@ class _Reader:
     def _ahead(self, serial: str, rows: IntArray, times: _Times) -> IntArray:
         """Return by how much the clock is ahead; a time that shows twice tells by the rows before it which it is."""
         naive, first, second = times.naive[rows], times.ahead[rows], times.later[rows]
+        if self._recipe.is_shuffled:
+            return first
         last = self._last.get(serial)
         steps = np.diff(naive, prepend=naive[0] if last is None else last.naive)
         self._tally.add_steps(steps if last else steps[1:])
@@ -409,7 +419,7 @@ class _Reader:
         _, utc, minutes, values = heard
         utc = utc + minutes * self._shift
         if self._is_counter:
-            self._counted(serial, column, heard._replace(utc=utc), out)
+            self._hear(serial, column, heard._replace(utc=utc), out)
             return
         values, whole = values * self._factor, np.isin(minutes, INTERVALS_MIN)
         if self._is_power:
@@ -431,7 +441,29 @@ class _Reader:
             within = np.arange(place.size) - np.repeat(np.cumsum(count) - count, count)
             self._keep(serial, column.channel, kept // 60, first[place] + within * kept, values[own][place])
 
-    def _counted(self, serial: str, column: Column, heard: _Heard, out: _Rejecting) -> None:
+    def _hear(self, serial: str, column: Column, heard: _Heard, out: _Rejecting) -> None:
+        """Take readings of a counter, or hold them until all are there and can be sorted."""
+        if self._recipe.is_shuffled:
+            self._held.setdefault(serial, []).append(heard._replace(rows=out.numbers(heard.rows)))
+            return
+        for place, reason in self._counted(serial, heard):
+            out.cells(heard.rows[place : place + 1], serial, (column.index,), reason)
+
+    def sorted_units(self) -> Iterator[str]:
+        """Give each unit whose readings were held, when they have been taken in the order of their times."""
+        for serial in list(self._held):
+            heard = _Heard(*map(np.concatenate, zip(*self._held.pop(serial), strict=True)))
+            order = np.lexsort((heard.rows, heard.utc))
+            rows, utc, minutes, values = heard
+            heard = _Heard(rows[order], utc[order], minutes[order], values[order])
+            for place, reason in self._counted(serial, heard):
+                row, value = int(heard.rows[place]), float(heard.values[place])
+                self._rejected.append(Rejected(self._table, row, serial, repr(value), reason))
+                self.size += 1
+            yield serial
+
+    def _counted(self, serial: str, heard: _Heard) -> Iterator[tuple[int, str]]:
+        """Lay what was made between readings, and give those that are not taken, by their places, and why."""
         made = self._meter.steps(serial, heard.utc, heard.values)
         for place, odd in made.odd.items():
             self._tally.resets += odd.reset
@@ -440,7 +472,7 @@ class _Reader:
                 at = int(heard.utc[place])
                 self._noted.append(counter_noted(serial, at, odd.reason or BEGAN_ANEW))
             if odd.reason:
-                out.cells(heard.rows[place : place + 1], serial, (column.index,), odd.reason)
+                yield place, odd.reason
         some = made.duration_s > 0
         starts, lasted, wh = made.start[some], made.duration_s[some], made.wh[some]
         whole = (

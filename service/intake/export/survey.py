@@ -23,6 +23,7 @@ HEAD_ROWS = 20_000
 HEAD_CELLS = 400_000
 SPREAD_ROWS = 6_000
 TAIL_ROWS = 20
+MANY_BEHIND = 0.1
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,16 @@ class Trace:
 
     naive: IntArray
     values: FloatArray
+
+    def in_order(self) -> Trace:
+        """Return it sorted by time."""
+        order = np.argsort(self.naive, kind="stable")
+        return Trace(self.naive[order], self.values[order])
+
+    def is_behind(self, *, newest_first: bool) -> bool:
+        """Return whether many times lie before those above them, as where days go back and their hours do not."""
+        in_turn = -self.naive if newest_first else self.naive
+        return bool(np.mean(in_turn < np.maximum.accumulate(in_turn)) > MANY_BEHIND)
 
 
 def survey(table: Table, seen: Seen = lambda _: None) -> Survey:

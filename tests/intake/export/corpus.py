@@ -90,6 +90,10 @@ class Make:
     """What is written in the place of zero."""
     negative: bool = False
     newest_first: bool = False
+    days_back: bool = False
+    """The last day comes first, each day from morning to evening."""
+    shuffled: bool = False
+    """Rows stand in no order."""
     counter: str = "plain"
     digits: int = 4
     extra: tuple[tuple[str, Callable[[datetime], str]], ...] = ()
@@ -529,6 +533,11 @@ MAKES = (
     Make("hours_of_twelve_apart", time="%Y-%m-%d", second_time=("%I:%M", "Time"), time_heading="Date", label="end",
          quantity="counter_wh", heading="Total {serial} Wh", interval=5),
     Make("hours_of_twelve_and_no_nights", time="%d/%m/%Y %I:%M", time_heading="Start of interval", hours=(3, 19)),
+    Make("counter_shuffled", shuffled=True, quantity="counter_wh", label="end", heading="Total {serial} Wh"),
+    Make("counter_shuffled_by_row", shuffled=True, quantity="counter_kwh", label="end", shape="long",
+         value_heading="Meter (kWh)", time="%d.%m.%Y %H:%M", delimiter=";", decimal=","),
+    Make("energy_shuffled", shuffled=True),
+    Make("counter_days_newest_first", days_back=True, quantity="counter_wh", label="end", heading="Total {serial} Wh"),
     Make("pages", page=("Readings of the roof,,Page {n}", "")),
     Make("pages_of_columns", page=("\fLindenweg 4          Printed 14 Jul 2026 08:03        Page {n} of {last}", ""),
          delimiter="columns", heading="{serial}", units_row="Wh"),

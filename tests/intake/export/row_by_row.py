@@ -64,6 +64,7 @@ class RowByRow:
         self._row_times: dict[str, int | str] = {}
         self._is_power = recipe.quantity.startswith("power")
         self._grid = Grid(kept_interval(recipe.interval_min))
+        self._held: dict[str, list[tuple[int, int, float]]] = {}
         self._found: dict[tuple[str, str, int], tuple[list[int], list[float]]] = {}
         self._texts: dict[str, Stamp | None] = {}
         self._names: dict[str, str | None] = dict(recipe.aliases)
@@ -86,6 +87,12 @@ class RowByRow:
         for column in self._recipe.columns:
             self._cell(at, row, stamp, text, column)
 
+    def _sorted(self) -> None:
+        """Take the readings of counters that were held, by their times."""
+        for serial, held in self._held.items():
+            for seconds, at, value in sorted(held):
+                self._counted(at, serial, repr(value), seconds, value)
+
     def _timeless(self, at: int, row: Row) -> None:
         if not words.is_remark(row):
             self._reject(at, "", " | ".join(row), told("its time cannot be read"))
@@ -94,7 +101,8 @@ class RowByRow:
         self._tally.passed = self._tally.passed or " | ".join(filter(None, row))
 
     def finish(self) -> None:
-        """Let go of the cells that are not full."""
+        """Take what was held, and let go of the cells that are not full."""
+        self._sorted()
         for serial, start, wh in self._grid.rest():
             self._keep(serial, "energy_wh", self._grid.interval_min, start, wh)
 
@@ -155,6 +163,9 @@ class RowByRow:
             seconds += {"start": step, "middle": step // 2, "end": 0}[self._recipe.label]
         else:
             seconds -= {"start": 0, "middle": step // 2, "end": step}[self._recipe.label]
+        if self._is_counter and self._recipe.is_shuffled:
+            self._held.setdefault(serial, []).append((seconds, at, value))
+            return
         if self._is_counter:
             self._counted(at, serial, cell, seconds, value)
             return
@@ -228,6 +239,8 @@ class RowByRow:
     def _utc(self, serial: str, stamp: Stamp) -> int | str:
         """Return the seconds since 1970, or why there are none."""
         naive, before = stamp.naive, self._last.get(serial)
+        if self._recipe.is_shuffled:
+            before = None
         if before is not None:
             self._tally.steps[abs(naive - before[0])] += 1
         if stamp.offset is not None or self._clock is None:
@@ -238,7 +251,8 @@ class RowByRow:
         self._last[serial] = (naive, again, first - second)
         if first < second:
             return told("this time does not exist in the zone: the clock is put forward over it")
-        return naive - (first if again == self._recipe.newest_first else second)
+        is_first = self._recipe.is_shuffled or again == self._recipe.newest_first
+        return naive - (first if is_first else second)
 
     def _is_second(self, naive: int, before: tuple[int, int, int]) -> bool:
         """Return whether a clock time that shows twice is at its second showing in the rows' order."""

@@ -78,6 +78,7 @@ def _recipe(dice: Random) -> Recipe:
         newest_first=dice.random() < 0.5,
         intervals=dice.choice([{}, {SERIALS[0]: ((0, 15), (1_792_890_000, 20))}]),
         irregular=quantity == "power_w" and dice.random() < 0.5,
+        is_shuffled=dice.random() < 0.3,
         dash=dice.choice(["missing", "night", "zero"]),
     )
 

@@ -12,6 +12,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import openpyxl
 import pytest
 
@@ -372,11 +373,23 @@ def test_cell_of_brackets_without_end_is_looked_at_in_no_time(tmp_path: Path) ->
     assert time.process_time() - began < 5  # as above
 
 
-def test_counter_in_no_order_of_time_is_refused_and_energies_are_read(tmp_path: Path) -> None:
+def test_counter_in_no_order_of_time_is_sorted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rows = [f"2026-06-{14 + i // 96} {i % 96 // 4:02}:{i % 4 * 15:02},{5000 + i}.5" for i in range(192)]
     random.Random(1).shuffle(rows)  # noqa: S311 - no secret
     (table,) = tables_of(_file(tmp_path, "\n".join([f"Time,{SERIALS[0]} Meter reading (Wh)", *rows])))
+    found = propose(table, KNOWN, {})
+    assert found.recipe is not None
+    assert any("sorted by it" in warning for warning in found.warnings)
+    (piece,) = read(table, found.recipe, KNOWN, Tally())
+    (samples,) = piece.samples
+    assert samples.values.tolist() == [1.0] * 191
+    assert set(np.diff(samples.starts).tolist()) == {900}
+    assert not piece.rejected
+    monkeypatch.setattr("service.intake.export.propose.MOST_SORTED", 100)
     assert "sort them by time" in str(propose(table, KNOWN, {}).refused)
+    twice = [*rows, *(f"{row[:16]},7" for row in rows)]
+    (table,) = tables_of(_file(tmp_path, "\n".join([f"Time,{SERIALS[0]} Meter reading (Wh)", *twice])))
+    assert propose(table, KNOWN, {}).refused is not None
     (table,) = tables_of(_file(tmp_path, "\n".join([f"Time,{SERIALS[0]} Energy (Wh)", *rows])))
     assert propose(table, KNOWN, {"quantity": "energy_wh"}).refused is None
 

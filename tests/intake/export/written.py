@@ -178,6 +178,10 @@ def _rows(make: Make, truth: Truth) -> Iterable[Row]:
     if make.serial_first:
         place = len(_clock_heading(make))
         rows = [[row[place], *row[:place], *row[place + 1 :]] for row in rows]
+    if make.days_back:
+        rows[1:] = sorted(rows[1:], key=lambda row: row[0][:10], reverse=True)
+    if make.shuffled:
+        rows[1:] = random.Random(make.name).sample(rows[1:], len(rows) - 1)  # noqa: S311 - no secret
     if make.is_numbered:
         rows[1:] = [[str(i), *row] for i, row in enumerate(rows[1:])]
     if make.again:
