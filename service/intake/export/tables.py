@@ -40,6 +40,7 @@ ENCODINGS = (
     "utf-8", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "cp1257",
     "iso8859-1", "iso8859-2", "iso8859-5", "iso8859-15", "mac-roman", "mac-cyrillic", "koi8-r", "cp437", "cp850",
     "cp852", "cp866", "cp932", "gb18030", "cp949",
+    "big5", "euc_jp",
 )  # fmt: skip
 
 _WEB_PAGE = re.compile(rb"(\xef\xbb\xbf)?\s{0,99}<(!doctype html|html|table|head|body|\?xml|meta)\b", re.I)

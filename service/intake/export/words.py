@@ -33,14 +33,17 @@ _PREPOSITIONS = {
     "to": r"until|till|bis|to|hasta|jusqu\w*|fino|tot",
 }
 START = re.compile(
-    rf"start|begin|anfang|ab\s+wann|başlan|{_B}({_BEGINNING}|{_PREPOSITIONS['from']}){_E}|^\W*dal?{_E}", re.I
+    rf"start|begin|anfang|ab\s+wann|başlan|{_B}({_BEGINNING}|{_PREPOSITIONS['from']}){_E}|^\W*dal?{_E}|開始|开始|시작",
+    re.I,
 )
 END = re.compile(
-    rf"{_B}({_ENDING}|ending|{_PREPOSITIONS['to']}){_E}|^\W*do{_E}|endzeit|intervallende|period_?end", re.I
+    rf"{_B}({_ENDING}|ending|{_PREPOSITIONS['to']}){_E}|^\W*do{_E}|endzeit|intervallende|period_?end"
+    r"|終了|结束|結束|종료",
+    re.I,
 )
 COUNTER = re.compile(
     r"total|cumul|counter|meter|lifetime|running|z(ä|ae)hler|gesamt|kumul|today|heute|compteur|contador|contatore|acumul"
-    rf"|teller|licznik|сч[её]тчик|hoy|oggi|vandaag|aujourd|since|{_B}(index|stand|register|reading|daily){_E}",
+    rf"|累計|累计|積算|누적|teller|licznik|сч[её]тчик|hoy|oggi|vandaag|aujourd|since|{_B}(index|stand|register|reading|daily){_E}",
     re.I,
 )
 POWER = re.compile(
