@@ -16,6 +16,7 @@ from service.intake.export.blocks import in_blocks
 from service.intake.export.cells import decimal_signs, number
 from service.intake.export.elapsed import elapsed, intervals
 from service.intake.export.halves import in_halves
+from service.intake.export.markup import marked_up
 from service.intake.export.matrices import across, clock_across, days_down, side_by_side, times_down
 from service.intake.export.qualified import by_one_unit, by_quality, by_units, of_means
 from service.intake.export.rows import full
@@ -38,7 +39,7 @@ _MATRICES: tuple[Shape, ...] = (days_down, times_down)
 def unfolded(table: Table) -> Table:
     """Return the table with a row for each time, itself if it has them."""
     head = list(islice(table.rows(), HEAD))
-    if lines := spelled(head, table.delimiter):
+    if lines := marked_up(head, table.delimiter) or spelled(head, table.delimiter):
         table = _reshaped(table, lines)
         head = list(islice(table.rows(), HEAD))
     for qualifies in (by_units, by_one_unit, by_quality, of_means):

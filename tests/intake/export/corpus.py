@@ -125,7 +125,7 @@ class Make:
     file: str = ""
     """What a file is called, if its name says something."""
     spelled: str = ""
-    """How each row spells out what it holds: sql, pairs, log."""
+    """How each row spells out what it holds: sql, pairs, log; or how a table is marked up: strokes, org, wiki, tex."""
     sheet: str = ""
     """The name of a workbook's only sheet."""
     readme: str = ""
@@ -543,6 +543,12 @@ MAKES = (
     Make("signs_euc_kr", encoding="euc_kr", time_heading="시작 시간", heading="발전량 {serial} (Wh)", hours=(3, 19)),
     Make("signs_gb18030", encoding="gb18030", time_heading="时间", heading="累计电量 {serial} (kWh)", label="end",
          quantity="counter_kwh", time="%Y年%m月%d日 %H:%M"),
+    Make("marked_up_by_strokes", spelled="strokes", preamble=("# Readings of the roof", "")),
+    Make("marked_up_by_row", spelled="org", shape="long", decimal=",", label="end", value_heading="Energie (Wh)"),
+    Make("marked_up_for_a_wiki", spelled="wiki", time="%d.%m.%Y %H:%M", missing="-"),
+    Make("marked_up_for_a_wiki_by_cell", spelled="wiki cells", shape="long", quantity="power_w",
+         value_heading="Power (W)"),
+    Make("marked_up_for_print", spelled="tex", quantity="counter_wh", label="end", heading="Meter {serial} Wh"),
     Make("pages", page=("Readings of the roof,,Page {n}", "")),
     Make("pages_of_columns", page=("\fLindenweg 4          Printed 14 Jul 2026 08:03        Page {n} of {last}", ""),
          delimiter="columns", heading="{serial}", units_row="Wh"),

@@ -129,6 +129,9 @@ def _paged(body: list[str], make: Make) -> Iterator[str]:
 def _spelled_out(rows: list[Row], make: Make) -> Iterator[str]:
     """Give long rows as statements, as names and values, or as lines of a log."""
     names, data = rows[0], rows[1:]
+    if make.spelled in MARKED_UP:
+        yield from MARKED_UP[make.spelled](names, data)
+        return
     if make.spelled == "pairs":
         yield from (" ".join(f"{n}={c}" for n, c in zip(names, row, strict=True)) for row in data)
     elif make.spelled == "log":
@@ -142,6 +145,45 @@ def _spelled_out(rows: list[Row], make: Make) -> Iterator[str]:
             told = [f"  ('{time}', '{serial}', {value})" for time, serial, value in data[i : i + 50]]
             yield from (f"{line}," for line in told[:-1])
             yield f"{told[-1]};"
+
+
+def _in_strokes(names: Row, data: list[Row]) -> Iterator[str]:
+    yield from (f"| {' | '.join(row)} |" for row in (names, ["---:" for _ in names], *data))
+
+
+def _in_org(names: Row, data: list[Row]) -> Iterator[str]:
+    rule = f"|{'+'.join('-----' for _ in names)}|"
+    lines = [f"| {' | '.join(row)} |" for row in (names, *data)]
+    yield from ("#+CAPTION: Readings", rule, lines[0], rule, *lines[1:], rule)
+
+
+def _in_wiki(names: Row, data: list[Row]) -> Iterator[str]:
+    yield from ('{| class="wikitable"', "|+ Readings", "|-", f"! {' !! '.join(names)}")
+    yield from (line for row in data for line in ("|-", f"| {' || '.join(row)}"))
+    yield "|}"
+
+
+def _in_wiki_cells(names: Row, data: list[Row]) -> Iterator[str]:
+    yield from ("{|", *(f'! scope="col" | {name}' for name in names))
+    yield from (
+        line for row in data for line in ("|-", *(f'| style="text-align:right" | {cell}' for cell in row))
+    )
+    yield "|}"
+
+
+def _in_tex(names: Row, data: list[Row]) -> Iterator[str]:
+    yield from ("\\begin{tabular}{lrrr}", "\\hline")
+    yield from (f"{' & '.join(row)} \\\\" for row in (names, *data))
+    yield "\\end{tabular}"
+
+
+MARKED_UP: dict[str, Callable[[Row, list[Row]], Iterator[str]]] = {
+    "strokes": _in_strokes,
+    "org": _in_org,
+    "wiki": _in_wiki,
+    "wiki cells": _in_wiki_cells,
+    "tex": _in_tex,
+}
 
 
 def _quoted(cell: str, make: Make) -> str:
