@@ -53,8 +53,8 @@ def encoding_of(head: bytes) -> str:
 
 
 def _by_words(head: bytes) -> str:
-    if far := _of_trade(head):
-        return far
+    if of_trade := _of_trade(head):
+        return of_trade
     odd = {encoding: share for encoding in EUROPEAN if (share := _oddness(head, encoding)) is not None}
     best = min(odd, key=lambda encoding: odd[encoding], default="cp1252")
     if odd.get(best, 1.0) <= (0.0 if _is_in_pairs(head) else MOST_ODD):
