@@ -40,8 +40,13 @@ class Said:
 
 def measure_around(tail: Rows, names: Sequence[str], notes: str) -> Said | None:
     """Return the unit of measure that lines below a table, names of sheet and file or notes say, the nearest first."""
-    below = "\n".join(" ".join(row) for row in tail if not any(map(kind_of, row)))
-    return _of_text(below, _BELOW) or _of_names(names) or _of_text(notes, _BESIDE)
+    return _of_text(text_below(tail), _BELOW) or _of_names(names) or _of_text(notes, _BESIDE)
+
+
+def text_below(tail: Rows) -> str:
+    """Return the last rows of a table that are no readings, and do not say when it was made."""
+    lines = (" ".join(row) for row in tail if not any(map(kind_of, row)))
+    return "\n".join(line for line in lines if not words.MADE.search(line))
 
 
 def _of_text(text: str, why: str) -> Said | None:
@@ -49,10 +54,13 @@ def _of_text(text: str, why: str) -> Said | None:
     return Said(unit, text, told(why, unit=words.shown(unit))) if unit else None
 
 
-def prose(notes: Rows) -> str:
-    """Return the rows of a text beside tables, nothing where it is a table itself."""
-    cells = [cell for row in notes for cell in row if cell.strip()]
-    return "" if any(map(words.is_plain_number, cells)) else "\n".join(" ".join(row) for row in notes)
+def prose(notes: Iterable[Rows]) -> str:
+    """Return the texts beside tables, but for those that are tables themselves."""
+    return "\n".join(" ".join(row) for text in notes if not _has_numbers(text) for row in text)
+
+
+def _has_numbers(text: Rows) -> bool:
+    return any(words.is_plain_number(cell) for row in text for cell in row if cell.strip())
 
 
 def _of_names(names: Sequence[str]) -> Said | None:

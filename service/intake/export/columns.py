@@ -201,7 +201,7 @@ def columns_beside(
     found, shown, ignored = dict[tuple[str | None, str], Column](), dict[str, str](), []
     serials = {c.serial for c in columns}
     for value in layout.beside:
-        channel = channel_of(_without(value), _usual(data, value.index, decimal))
+        channel = channel_of(without_serial(value), _usual(data, value.index, decimal))
         own = None if layout.serial_column is not None else value.serial
         if channel is None or (own, channel.name) in found or (own is not None and own not in serials):
             ignored.append(named_column(layout.headings, value.index))
@@ -215,7 +215,8 @@ def columns_beside(
     return list(found.values())
 
 
-def _without(value: Value) -> str:
+def without_serial(value: Value) -> str:
+    """Return a heading without the serial in it."""
     return value.heading.replace(value.serial, " ") if value.serial else value.heading
 
 

@@ -44,11 +44,13 @@ class Draft:
     warnings: list[str] = field(default_factory=list)
     says: tuple[str, ...] = ()
     """What stands over its values, in kinds of words and units."""
+    is_said: bool = False
+    """The headings of its values say themselves what they are."""
     light: Light | None = None
     beside: tuple[Light, ...] = ()
     """What its rows show of the light, and those of other tables of the file."""
-    notes: Sequence[Sequence[str]] = ()
-    """Rows of texts beside it."""
+    notes: Sequence[Sequence[Sequence[str]]] = ()
+    """The rows of each text beside it."""
     shared: Mapping[str, Guess] = field(default_factory=dict)
     """What these have settled for it, taken where it would be asked."""
 

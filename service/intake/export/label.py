@@ -68,7 +68,7 @@ def said_label(heading: str, above: str, *, has_end_column: bool, is_counter: bo
     if said or len(found) != 1:
         return None
     label, match = found[0]
-    return Guess(label, 0.95, told("the text above the table says {words}", words=match[0][:SHOWN]))
+    return Guess(label, 0.95, told("the text around the table says {words}", words=match[0][:SHOWN]))
 
 
 def by_days(

@@ -177,9 +177,11 @@ class Proposal:
     """What its rows show of the light, by which the tables of one file are judged together."""
     says: tuple[str, ...] = ()
     """What its headings say of the values: tables in which it is the same hold the same."""
+    is_said: bool = False
+    """The headings of its values say themselves what they are."""
 
     def as_json(self) -> dict[str, Any]:
         """Return it for programs, without the recipe."""
         found = asdict(replace(self, recipe=None, light=None))
-        del found["recipe"], found["light"], found["says"]
+        del found["recipe"], found["light"], found["says"], found["is_said"]
         return found

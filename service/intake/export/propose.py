@@ -6,13 +6,14 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from itertools import chain
 
 import numpy as np
 
 from service.intake.export import columns as cols
 from service.intake.export import dashes, words
 from service.intake.export.abbreviations import meanings
-from service.intake.export.around import FIRST_ROWS, Said, measure_around, prose, units_listed
+from service.intake.export.around import FIRST_ROWS, Said, measure_around, prose, text_below, units_listed
 from service.intake.export.asking import asked, in_words
 from service.intake.export.beam import clear_level
 from service.intake.export.blocks import Row
@@ -109,7 +110,7 @@ def propose(
     seen: Seen = lambda _: None,
     beside: Sequence[Light] = (),
     shared: Mapping[str, Guess] = NOTHING,
-    notes: Sequence[Row] = (),
+    notes: Sequence[Sequence[Row]] = (),
 ) -> Proposal:
     """Return how to read the table; others of its kind show their light `beside`, or have settled what they share."""
     draft = Draft(answers, beside=tuple(beside), shared=shared, notes=notes)
@@ -123,7 +124,7 @@ def propose(
             else Guess(table.delimiter, 0.95, told("it parts the lines evenly"))
         )
     found = survey(table, seen)
-    listed = units_listed([*notes, *found.head[:FIRST_ROWS]], known.serials)
+    listed = units_listed([*chain.from_iterable(notes), *found.head[:FIRST_ROWS]], known.serials)
     units = Units(known, {**listed, **_said_units(answers, known)})
     try:
         recipe = _recipe(table, found, units, draft)
@@ -137,6 +138,7 @@ def propose(
         recipe=recipe,
         light=draft.light,
         says=draft.says,
+        is_said=draft.is_said,
     )
 
 
@@ -153,7 +155,7 @@ def _said_units(answers: Answers, known: Known) -> Mapping[str, str]:
 def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     layout = layout_of(found.head, units, table.name, _header_row(table, draft))
     above, notes = layout.preamble, prose(draft.notes)
-    layout = replace(layout, preamble=f"{above}\n{notes}")
+    layout = replace(layout, preamble="\n".join((above, text_below(found.tail), notes)))
     data = found.head[layout.first_row :]
     order = order_of(data, found.spread, layout, draft, units.known.now)
     columns, left = best_columns(layout, cols.coarse_columns(data, layout))
@@ -425,6 +427,8 @@ def _quantity(
 ) -> str:
     headings, unit = " ".join([*dict.fromkeys(c.heading for c in columns), said.text]), said.unit
     draft.says = what_is_said(headings, unit)
+    own = [cols.without_serial(column) for column in columns]
+    draft.is_said = any(any(what_is_said(heading, words.unit_of(heading))) for heading in own)
     values = evened(look.head, steps)
 
     def beside(quantity: str) -> Shares | None:

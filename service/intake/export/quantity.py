@@ -93,7 +93,7 @@ def best_columns(layout: Layout, coarse: Container[int] = ()) -> tuple[tuple[Val
             else value.serial or stem(value.heading) or str(value.index)
         )
         held = chosen.get(name)
-        if held is None or _rank(value, coarse) < _rank(held, coarse):
+        if held is None or rank(value, coarse) < rank(held, coarse):
             chosen[name] = value
     best = tuple(chosen.values())
     units = {words.unit_of(v.heading) for v in best}
@@ -106,13 +106,13 @@ def _alike(layout: Layout, best: tuple[Value, ...], coarse: Container[int]) -> t
     names = {v.serial or stem(v.heading) for v in best}
     for unit in sorted({words.unit_of(v.heading) or "" for v in layout.values}):
         like = [v for v in layout.values if (words.unit_of(v.heading) or "") == unit]
-        found = {v.serial or stem(v.heading): v for v in sorted(like, key=lambda v: -_rank(v, coarse))}
+        found = {v.serial or stem(v.heading): v for v in sorted(like, key=lambda v: -rank(v, coarse))}
         if found.keys() == names:
             return tuple(found.values())
     return best
 
 
-def _rank(value: Value, coarse: Container[int]) -> int:
+def rank(value: Value, coarse: Container[int] = ()) -> int:
     """Return which of a unit's columns comes first: what was made before bounds, what left it before what came in."""
     text = value.heading.replace(value.serial, " ") if value.serial else value.heading
     aside = 20 * bool(words.NOT_MADE.search(text)) + 4 * bool(words.FROM_DC.search(text))

@@ -10,6 +10,7 @@ from itertools import islice
 
 from service.intake.export.blocks import Row
 from service.intake.export.model import Guess, Known, Proposal
+from service.intake.export.named import of_what_was_made
 from service.intake.export.propose import Answers, propose
 from service.intake.export.tables import Seen, Table
 from service.intake.problems import told
@@ -43,6 +44,7 @@ def proposed(
         (table, propose(table, known, answers, notes=notes) if p.recipe and notes else p)
         for table, p in found
     ]
+    found = of_what_was_made(found)
     by_kind = {kind: [own for own in found if _kind(own[1]) == kind] for kind in {_kind(p) for _, p in found}}
     shared = {kind: _shared(alike, known, answers, notes) for kind, alike in by_kind.items()}
     return [
@@ -52,13 +54,15 @@ def proposed(
     ]
 
 
-def _notes(found: Found) -> list[Row]:
-    """Return the rows of the texts beside the tables: a word on them, or a list of units."""
+def _notes(found: Found) -> list[list[Row]]:
+    """Return the rows of each text beside the tables: a word on them, or a list of units."""
     texts = [list(islice(table.rows(), LONGEST_NOTE + 1)) for table, p in found if p.recipe is None]
-    return [row for text in texts if len(text) <= LONGEST_NOTE for row in text]
+    return [text for text in texts if len(text) <= LONGEST_NOTE]
 
 
-def _shared(alike: Found, known: Known, answers: Answers, notes: Sequence[Row]) -> Mapping[str, Guess]:
+def _shared(
+    alike: Found, known: Known, answers: Answers, notes: Sequence[Sequence[Row]]
+) -> Mapping[str, Guess]:
     """Return what tables of a kind settle for those in which it is open."""
     keys = [key for key in SHARED if any(_asks(p, key) for _, p in alike)]
     found = {key: guess for key in keys if (guess := _agreed([p for _, p in alike], key)) is not None}
@@ -76,7 +80,7 @@ def _agreed(alike: Sequence[Proposal], key: str) -> Guess | None:
     )
 
 
-def _zone_of(alike: Found, known: Known, answers: Answers, notes: Sequence[Row]) -> Guess | None:
+def _zone_of(alike: Found, known: Known, answers: Answers, notes: Sequence[Sequence[Row]]) -> Guess | None:
     """Return the zone that the light of all tables of a kind settles, where that of one leaves it open."""
     lit = [(table, p) for table, p in alike[:MOST_TABLES] if p.light is not None]
     if len(lit) < 2:

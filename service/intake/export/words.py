@@ -86,7 +86,7 @@ _OF_TIME = (
     r"(interval|period|p[ée]riod|per[ií]od|zeitr[aä]um|viertelstund|stund|quarter|hour|half|heure|hora|ora\b"
     r"|quart|uur|kwartier|tijdvak|przedzia|okres|godzin|hodin|időszak|jakso|интервал|период|час)"
 )
-_INTERVAL = rf"(?:[\s'\u2019]+\w+){{0,3}}?[\s'\u2019]+{_OF_TIME}"
+_INTERVAL = rf"(?:[\s'\u2019]+[\w-]+){{0,3}}?[\s'\u2019]+{_OF_TIME}"
 LABEL_START = re.compile(
     rf"{_B}({_BEGINNING}){_E}{_INTERVAL}|{_OF_TIME}\w*[ -]({_BEGINNING}){_E}"
     r"|(intervall|zeitraum|periode)(s|n)?(anfang|beginn|start)",

@@ -511,6 +511,7 @@ MAKES = (
          is_clear=True),
     Make("counter_megawatt_hours", quantity="counter_kwh", in_mega=True, heading="Total {serial} [MWh]", label="end"),
     Make("quantity_below", heading="{serial}", footer="Energy of each interval in Wh"),
+    Make("ends_said_below", label="end", hours=(3, 19), footer="Note: each time is the end of its 15-minute interval."),
     Make("quantity_of_file", heading="{serial}", file="energia_Wh_por_15min"),
     Make("quantity_of_sheet", kind="xlsx", heading="{serial}", sheet="Mean power kW", quantity="power_kw"),
     Make("readme_beside", kind="zip", value_heading="Value", label="end", hours=(3, 19), zone="UTC",

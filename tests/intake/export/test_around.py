@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from service.intake.export.around import measure_around, prose, units_listed
+from service.intake.export.around import measure_around, prose, text_below, units_listed
 
 SERIALS = ("482913377001", "482913377002")
 
@@ -31,8 +31,14 @@ def test_unit_of_measure_is_said_around_a_table(below: str, name: str, notes: st
 
 
 def test_table_beside_is_no_note() -> None:
-    assert prose([["Energy of each interval in Wh"], ["Times are UTC"]]).startswith("Energy")
-    assert prose([["Unit", "Energy (kWh)"], ["1", "12.5"]]) == ""
+    note, table = [["Energy of each interval in Wh"], ["Times are UTC"]], [["Unit", "kWh"], ["1", "12.5"]]
+    assert prose([note]) == prose([table, note]) == "Energy of each interval in Wh\nTimes are UTC"
+    assert prose([table]) == ""
+
+
+def test_when_a_file_was_made_is_not_said_of_its_readings() -> None:
+    tail = [["2026-06-14 10:00", "1"], ["Exported at 08:00 UTC"], ["Each time is", "an end"]]
+    assert text_below(tail) == "Each time is an end"
 
 
 @pytest.mark.parametrize(
