@@ -60,6 +60,13 @@ class NotReadable(Exception):  # noqa: N818 - an answer, not a fault
     """The table has no readings of units; the message says what is missing."""
 
 
+class NoTimes(NotReadable):
+    """No column holds times with a date."""
+
+    def __init__(self) -> None:
+        super().__init__(told("no column holds times with a date"))
+
+
 def layout_of(rows: Rows, units: Units, name: str, header_row: int | None = None) -> Layout:
     """Return the layout, with headings that end where somebody said; NotReadable where there is no time or no value."""
     first = (header_row or 0) + _first_row(rows[header_row or 0 : (header_row or 0) + MOST_PREAMBLE])
@@ -115,7 +122,9 @@ def _first_row(rows: Rows) -> int:
                 and not _is_above(rows[i : i + RUN], column)
             ):
                 return i
-    raise NotReadable(_yearless(rows) or _dateless(rows) or told("no column holds times with a date"))
+    if why := _yearless(rows) or _dateless(rows):
+        raise NotReadable(why)
+    raise NoTimes
 
 
 def _is_above(rows: Rows, column: int) -> bool:
@@ -267,7 +276,7 @@ def _time_columns(
     if full:
         return _full_times(data, full, zones, headings)
     if not dates:
-        raise NotReadable(told("no column holds times with a date"))
+        raise NoTimes
     if not times and _rows_of_a_day(data, dates[0]) >= FEWEST_OF_A_DAY:
         raise NotReadable(
             told(

@@ -9,15 +9,21 @@ import re
 import unicodedata
 from codecs import getincrementaldecoder
 from collections import Counter
+from collections.abc import Sequence
 from contextlib import suppress
 
 from charset_normalizer import from_bytes
+
+from service.intake.export.times import parse
 
 EUROPEAN = (
     "cp1252", "cp1250", "cp1251", "cp1253", "iso8859-15", "iso8859-2", "mac-roman", "cp850", "cp852", "koi8-r", "cp866",
     "mac-cyrillic", "iso8859-5",
 )  # fmt: skip
 """Of those that fit equally well the first is taken."""
+
+FEW = ("cp1254", "cp1257")
+"""Too like cp1252 to be told by words; a month's name tells them."""
 
 EAST_ASIAN = ("cp932", "gb18030", "cp949", "big5", "euc_jp")
 _OF_TRADE = re.compile(
@@ -31,6 +37,9 @@ MOST_IN_A_ROW = 2
 LOOKED_AT = 50_000
 _BEYOND_ASCII = re.compile(rb"[\x80-\xff]+")
 LONGEST_WORD = 80
+MOST_CELLS = 200
+_CELLS = re.compile(rb"[^;,|\t\"\r\n]{4,60}")
+_HAS_DIGIT = re.compile(rb"[0-9]").search
 _BETWEEN_WORDS = re.compile(r"[\s;,|\"]+")
 _DASHES = "\u2013\u2014"
 _BETWEEN = frozenset(f"\u2019·ºª\u00a0{_DASHES}")
@@ -49,7 +58,24 @@ def encoding_of(head: bytes) -> str:
     with suppress(UnicodeDecodeError):
         getincrementaldecoder("utf-8-sig")().decode(head)
         return "utf-8-sig"
-    return _by_words(head[:LOOKED_AT])
+    likely = _by_words(head[:LOOKED_AT])
+    return _by_dates(head[:LOOKED_AT], likely) or likely
+
+
+def _by_dates(head: bytes, likely: str) -> str | None:
+    """Return the encoding in which most dates with letters beyond ASCII can be read; None if in none more than so."""
+    cells = dict.fromkeys(cell for cell in _CELLS.findall(head) if _HAS_DIGIT(cell) and not cell.isascii())
+    some = list(cells)[:MOST_CELLS]
+    dates = {encoding: _dates(some, encoding) for encoding in (*EUROPEAN, *FEW, *EAST_ASIAN)}
+    most = max(dates.values())
+    best = [encoding for encoding, count in dates.items() if count == most > _dates(some, likely)]
+    return min(best, key=lambda encoding: _oddness(head, encoding) or 0.0, default=None)
+
+
+def _dates(cells: Sequence[bytes], encoding: str) -> int:
+    """Return how many cells are dates in that encoding."""
+    texts = (cell.decode(encoding, "replace") for cell in cells)
+    return sum((found := parse(text, "dmy")) is not None and found.day is not None for text in texts)
 
 
 def _by_words(head: bytes) -> str:

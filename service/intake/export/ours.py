@@ -9,12 +9,18 @@ from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE
 from service.store.readings import CHANNELS
 
 TYPES = {".json": JSON_TYPE, ".csv": CSV_TYPE, ".parquet": PARQUET_TYPE}
+JSON_FIELDS = ("interval_min", "readings", *CHANNELS)
 LONGEST_HEADING = 4096
 
 
 def form_of(path: Path, name: str) -> str | None:
-    """Return the content type of a file in a form of the API, else None: a CSV's first line names nothing else."""
+    """Return the content type of a file in a form of the API, else None.
+
+    A CSV's first line names nothing else, and JSON has one of our names near its beginning.
+    """
     kind = TYPES.get(Path(name).suffix.lower())
+    if kind == JSON_TYPE:
+        return kind if any(f'"{field}"'.encode() in _beginning(path) for field in JSON_FIELDS) else None
     if kind != CSV_TYPE:
         return kind
     names = _headings(path)
@@ -24,6 +30,11 @@ def form_of(path: Path, name: str) -> str | None:
 def states_interval(path: Path) -> bool:
     """Return whether a CSV in our form says how long its intervals are."""
     return "interval_min" in _headings(path)
+
+
+def _beginning(path: Path) -> bytes:
+    with path.open("rb") as stream:
+        return stream.read(LONGEST_HEADING)
 
 
 def _headings(path: Path) -> set[str]:

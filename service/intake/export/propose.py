@@ -34,7 +34,7 @@ from service.intake.export.label import (
     taken_as,
 )
 from service.intake.export.label import by_planes as label_by_planes
-from service.intake.export.layout import Layout, NotReadable, Value, layout_of
+from service.intake.export.layout import Layout, NoTimes, NotReadable, Value, layout_of
 from service.intake.export.model import QUANTITIES, Dash, Guess, Known, Order, Proposal, Question, Recipe
 from service.intake.export.naming import Units, chosen
 from service.intake.export.noon import outlasts_days
@@ -60,7 +60,7 @@ from service.intake.export.zones import (
     zone_of,
 )
 from service.intake.fields import INTERVALS_MIN
-from service.intake.problems import FieldError, Refused, mark, told
+from service.intake.problems import FieldError, Refused, Told, mark, told
 from service.store.grids import IntArray
 
 __all__ = ["Answers", "checked_answers", "propose"]
@@ -113,6 +113,8 @@ def propose(
     notes: Sequence[Sequence[Row]] = (),
 ) -> Proposal:
     """Return how to read the table; others of its kind show their light `beside`, or have settled what they share."""
+    if table.refused:
+        return Proposal(table.name, {}, refused=table.refused)
     draft = Draft(answers, beside=tuple(beside), shared=shared, notes=notes)
     if table.encoding:
         encoding = table.encoding.removesuffix("-sig")
@@ -129,7 +131,8 @@ def propose(
     try:
         recipe = _recipe(table, found, units, draft)
     except NotReadable as why:
-        return Proposal(table.name, draft.guesses, refused=why.args[0])
+        reason = _letters_too(why, found, table.encoding) if isinstance(why, NoTimes) else why.args[0]
+        return Proposal(table.name, draft.guesses, refused=reason)
     return Proposal(
         table.name,
         draft.guesses,
@@ -139,6 +142,18 @@ def propose(
         light=draft.light,
         says=draft.says,
         is_said=draft.is_said,
+    )
+
+
+def _letters_too(why: NoTimes, found: Survey, encoding: str | None) -> Told:
+    """Return why a table has no times, with what to do if its letters are not what they are taken for."""
+    is_sure = encoding is None or encoding.startswith("utf")
+    if is_sure or all(cell.isascii() for row in found.head[:FIRST_ROWS] for cell in row):
+        return why.args[0]  # type: ignore[no-any-return]
+    return told(
+        "{why}; its letters were read as {encoding}: if they are others, say which (encoding)",
+        why=why.args[0],
+        encoding=encoding,
     )
 
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import csv
 import gzip
-import re
 import zipfile
 import zlib
 from codecs import getincrementaldecoder
@@ -20,10 +19,11 @@ from xml.etree.ElementTree import ParseError
 from service.intake.export.aligned import Aligned, cuts_of
 from service.intake.export.blocks import Block, Row
 from service.intake.export.cutting import blocks_of
+from service.intake.export.kinds import other_kind, other_package
 from service.intake.export.letters import encoding_of
 from service.intake.export.packed import Open, check_workbook, checked_members, gunzipped, member_opener
 from service.intake.export.workbook import Sheet, sheets_of
-from service.intake.problems import Refused, told
+from service.intake.problems import Refused, Told, told
 
 FEW_PARTED, MOST_PARTED = 0.1, 0.9
 """Blanks part cells where hardly a line has another delimiter, and nearly all have equally many blanks."""
@@ -42,8 +42,6 @@ ENCODINGS = (
     "cp852", "cp866", "cp932", "gb18030", "cp949",
     "big5", "euc_jp",
 )  # fmt: skip
-
-_WEB_PAGE = re.compile(rb"(\xef\xbb\xbf)?\s{0,99}<(!doctype html|html|table|head|body|\?xml|meta)\b", re.I)
 
 DAMAGE = (zipfile.BadZipFile, gzip.BadGzipFile, zlib.error, EOFError, KeyError, ParseError)
 
@@ -65,6 +63,8 @@ class Table:
     """The name of its sheet."""
     is_reshaped: bool = False
     """Its rows are not those of the file."""
+    refused: Told | None = None
+    """What it is, if it is no table but a file of another kind beside some."""
 
     def blocks(self, seen: Seen = lambda _: None) -> Iterator[Block]:
         """Give the rows from the first on, telling now and then how much of `size` was seen."""
@@ -96,7 +96,10 @@ def _tables(name: str, opened: Open, size: int, said: Said, *, inside: bool = Fa
             stream.seek(0)
             with zipfile.ZipFile(stream) as archive:
                 members = checked_members(name, archive)
-            if any(m.filename == "[Content_Types].xml" for m in members):
+            names = {m.filename for m in members}
+            if kind := other_package(names):
+                raise Refused.one(name, kind)
+            if "[Content_Types].xml" in names:
                 check_workbook(name, opened, members)
                 return _sheets(name, opened)
             if inside:
@@ -106,15 +109,10 @@ def _tables(name: str, opened: Open, size: int, said: Said, *, inside: bool = Fa
         if inside:
             raise Refused.one(name, told("is an archive in an archive; unpack the outer one first"))
         return _tables(name, gunzipped(name, opened), size, said, inside=True)
-    if head[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
-        raise Refused.one(
-            name, told("is a workbook of the old kind or has a password; save it as .xlsx or CSV")
-        )
-    if _WEB_PAGE.match(head):
-        raise Refused.one(
-            name,
-            told("is a web page, whatever its name says; open it as a table and save it as .xlsx or CSV"),
-        )
+    if kind := other_kind(head):
+        if not inside:
+            raise Refused.one(name, kind)
+        return [Table(name, 0, None, None, lambda _: iter(()), refused=kind)]
     return [_text(name, opened, size, head, said)]
 
 

@@ -41,6 +41,27 @@ def test_few_letters_tell_the_encoding(headings: str, encoding: str, row: str) -
     assert raw.decode(encoding_of(raw)) == raw.decode(encoding)
 
 
+DATES = {
+    "2. května 2026 00:00": ("cp1250", "iso8859-2", "cp852"),
+    "6. září 2026": ("cp1250", "iso8859-2"),
+    "6 Ağustos 2026 00:00": ("cp1254",),
+    "2026年9月8日 00:00": ("cp932", "gb18030", "big5", "euc_jp"),
+    "2026년 9월 8일": ("cp949",),
+    "14 травня 2026 00:00": ("cp1251", "koi8-u"),
+    "1 août 2026": WESTERN,
+}
+
+
+@pytest.mark.parametrize(
+    ("date", "encoding"), [(date, encoding) for date, each in DATES.items() for encoding in each]
+)
+@pytest.mark.parametrize("heading", ["Start;Wh", "Nadpis: střídač;Wh", "Début;Énergie"])
+def test_date_tells_the_encoding_in_which_it_is_one(date: str, encoding: str, heading: str) -> None:
+    rows = "\r\n".join(f"{date};0,{i}" for i in range(50)).encode(encoding)
+    found = encoding_of(heading.encode(encoding, "replace") + b"\r\n" + rows)
+    assert rows.decode(found) == rows.decode(encoding)
+
+
 @pytest.mark.parametrize("text", ["Zeit;Größe", "Время;Энергия", "时间;发电量"])
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
 def test_unicode_stays_unicode(text: str, encoding: str) -> None:

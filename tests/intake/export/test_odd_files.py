@@ -23,6 +23,7 @@ from service.intake.export.propose import checked_answers, propose
 from service.intake.export.read import Rejected, Tally, read
 from service.intake.export.reshape import unfolded
 from service.intake.export.tables import tables_of
+from service.intake.export.together import proposed
 from service.intake.problems import Refused
 from tests.intake.export import written
 from tests.intake.export.corpus import RECORD, SERIALS, Make
@@ -80,10 +81,24 @@ def _packed(**members: bytes) -> bytes:
         (_packed(), "holds no file|damaged"),
         (b"PK\x03\x04 and no more", "damaged"),
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600), "save it as .xlsx"),
+        (b"\x09\x00\x04\x00\x02\x00\x10\x00" + bytes(600), "workbook of the old kind"),
         (b"\n<html><table><tr><td>2026-06-14", "is a web page, whatever its name says"),
+        (b'<?xml version="1.0"?>\n<!DOCTYPE html><html><body>', "is a web page"),
+        (b'\xef\xbb\xbf<?xml version="1.0"?>\n<values><value at="2026-06-14">1</value>', "is XML, which is not read"),
+        (b'{"at": "2026-06-14T10:00Z", "wh": 1}\n{"at": "2026-06-14T10:15Z", "wh": 2}\n', "is JSON"),
+        (b'[\n {"at": 1}]', "is JSON"),
+        (b"SQLite format 3\0", "is a database"),
+        (b"%PDF-1.7", "for people"),
+        (b"PAR1" + bytes(90), "is Parquet"),
+        (b"Rar!\x1a\x07\x01\x00", "pack it as .zip"),
+        (_packed(**{"content.xml": b"<a/>", "META-INF/manifest.xml": b"<a/>"}), "is an OpenDocument file"),
+        (_packed(**{"[Content_Types].xml": b"<a/>", "xl/workbook.bin": b"1"}), "kept in binary; save it as .xlsx"),
+        (_packed(**{"[Content_Types].xml": b"<a/>", "word/document.xml": b"<a/>"}), "for people"),
     ],
-    ids=["bomb", "nested", "empty", "cut", "old workbook", "web page"],
-)
+    ids=["bomb", "nested", "empty", "cut", "old workbook", "oldest workbook", "web page", "web page in XML", "XML",
+         "lines of JSON", "JSON", "database", "document", "Parquet", "other archive", "OpenDocument",
+         "binary workbook", "text document"],
+)  # fmt: skip
 def test_archive_that_cannot_be_opened_says_what_to_do(content: bytes, said: str, tmp_path: Path) -> None:
     with pytest.raises(Refused, match=said):
         tables_of(_file(tmp_path, content, "export.zip"))
@@ -95,6 +110,7 @@ def test_archive_that_cannot_be_opened_says_what_to_do(content: bytes, said: str
         ("", "no column holds times"),
         ("just words\nand more\n", "no column holds times"),
         (bytes(range(256)) * 20, "no column holds times"),
+        ("Größe;Wh\nklein;1\n".encode("cp1252"), "no column holds times with a date; its letters were read as cp1252"),
         ("Time,482913377001 Wh\n14.06. 10:00,1\n14.06. 10:15,1\n", "no year, such as 14.06. 10:00; export them"),
         ("Day,Hour,482913377001 Wh\n06/14,10:00,1\n06/14,10:15,1\n", "no year, such as 06/14"),
         ("Time,482913377001 Wh\nJun 14 10:00,1\nJun 14 10:15,1\n", "no year, such as Jun 14 10:00"),
@@ -112,6 +128,19 @@ def test_table_without_readings_says_what_is_missing(text: str, said: str, tmp_p
     refused = _propose(_file(tmp_path, text)).refused
     assert refused is not None
     assert said in refused
+
+
+def test_file_of_another_kind_in_an_archive_is_left_and_said(tmp_path: Path) -> None:
+    members = {
+        "a.csv": _rows("1.5", "2.5").encode(),
+        "b.pdf": b"%PDF-1.7",
+        "c.json": b'{"made": "2026-06-20"}',
+    }
+    tables = tables_of(_file(tmp_path, _packed(**members), "export.zip"))
+    found = {p.table.rpartition("/")[2]: p.refused for _, p in proposed(tables, KNOWN, ANSWERS)}
+    assert found["a.csv"] is None
+    assert "for people" in str(found["b.pdf"])
+    assert "is JSON" in str(found["c.json"])
 
 
 def test_hours_without_am_or_pm_are_refused(tmp_path: Path) -> None:
