@@ -155,6 +155,8 @@ class Recipe:
     newest_first: bool = False
     intervals: Mapping[str, tuple[tuple[int, int], ...]] = field(default_factory=dict)
     irregular: bool = False
+    markers: tuple[float, ...] = ()
+    """Numbers that stand for no value."""
     is_shuffled: bool = False
     meant: Mapping[str, int] = field(default_factory=dict)
     dash: Dash = "missing"

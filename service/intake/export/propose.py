@@ -20,7 +20,7 @@ from service.intake.export.blocks import Row
 from service.intake.export.cells import decimal_of
 from service.intake.export.dates import by_light, order_of
 from service.intake.export.doubts import doubts
-from service.intake.export.draft import LONGEST_MIN, Answers, Draft, checked_answers
+from service.intake.export.draft import LONGEST_MIN, Answers, Draft, checked_answers, listed
 from service.intake.export.due import Shares, shares, shown_end
 from service.intake.export.intervals import Steps, by_label, evened, steps_of
 from service.intake.export.label import (
@@ -35,6 +35,7 @@ from service.intake.export.label import (
 )
 from service.intake.export.label import by_planes as label_by_planes
 from service.intake.export.layout import Layout, NoTimes, NotReadable, Value, layout_of
+from service.intake.export.markers import markers_in, without
 from service.intake.export.model import QUANTITIES, Dash, Guess, Known, Order, Proposal, Question, Recipe
 from service.intake.export.naming import Units, chosen
 from service.intake.export.noon import outlasts_days
@@ -181,6 +182,11 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     cols.tell_units(layout, columns, names, units, draft)
     decimal = _decimal(table, [*data[:4000], *found.spread[::3]], columns, draft)
     factors = cols.factors_of(columns)
+    marked = markers_in([*data, *found.spread], factors, decimal)
+    if marked:
+        _tell_markers(marked, draft)
+        data = without(data, factors, marked.keys())
+        found = replace(found, spread=without(found.spread, factors, marked.keys()))
 
     def outlast(other: Order) -> bool | None:
         found = traces(data, stamps(data, layout, other), layout, factors, decimal)
@@ -226,6 +232,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
         is_shuffled=is_shuffled,
         meant=look.certain,
         dash=look.dash,
+        markers=tuple(sorted({*marked.values()})),
         width=layout.width,
     )
 
@@ -325,6 +332,17 @@ def _decimal(table: Table, rows: list[list[str]], columns: Sequence[Value], draf
     guess = Guess({",": "comma", ".": "point"}.get(found or ""), 0.97 if found else 0.5, why)
     question = None if found else asked("decimal", ("point", "comma"), why)
     return "," if draft.settle("decimal", guess, question) == "comma" else "."
+
+
+def _tell_markers(marked: Mapping[str, float], draft: Draft) -> None:
+    known = draft.guesses["missing"]
+    draft.guesses["missing"] = replace(known, value=[*known.value, *sorted(marked)])
+    draft.warnings.append(
+        told(
+            "{markers} comes again and again, far above all other numbers: it was taken for no value",
+            markers=listed(sorted(marked)),
+        )
+    )
 
 
 def _look_at_twins(head: Mapping[str, Trace], draft: Draft) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from math import nan
 from typing import NamedTuple
 
 import numpy as np
@@ -275,6 +276,9 @@ class _Reader:
         cells = dict(zip(places, columns.values, strict=True))
         values = {i: numbers(found, recipe.decimal) for i, found in cells.items()}
         for column in recipe.columns:
+            if recipe.markers and not column.channel:
+                marked = np.isin(values[column.index], recipe.markers)
+                values[column.index] = np.where(marked, nan, values[column.index])
             if column.factor != 1 and not column.channel:
                 values[column.index] = values[column.index] * column.factor
         times = self._times(columns.texts[: len(recipe.time_columns)])

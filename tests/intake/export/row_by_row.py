@@ -130,6 +130,8 @@ class RowByRow:
         except ValueError:
             self._reject(at, serial, cell, told("is not a number"))
             return
+        if value in self._recipe.markers and not column.channel:
+            value = None
         if value is None and not column.channel and words.is_dash(cell) and self._is_dark(stamp):
             value = 0.0
         if value is None:

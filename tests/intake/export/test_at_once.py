@@ -46,6 +46,7 @@ ODD_CELLS = (
     "error",
     "+5",
     " 5 ",
+    "9999",
     "1e3",
     "1.234,5",
     "1,234.5",
@@ -80,6 +81,7 @@ def _recipe(dice: Random) -> Recipe:
         irregular=quantity == "power_w" and dice.random() < 0.5,
         is_shuffled=dice.random() < 0.3,
         dash=dice.choice(["missing", "night", "zero"]),
+        markers=dice.choice([(), (9999.0, 5.0)]),
     )
 
 
