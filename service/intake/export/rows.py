@@ -2,12 +2,29 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from service.intake.export.layout import kind_of
 
 FEWEST_ACROSS = 6
 """So many times make a row or a column of times."""
+
+
+_MONTH = r"[^\W\d_]{3,12}\.?"
+_TH = r"(?:st|nd|rd|th|\.)?"
+_DATE = re.compile(
+    r"(?<!\d)(?:\d{4}([-./])\d{1,2}\1\d{1,2}|\d{1,2}([-./])\d{1,2}\2\d{4}|20\d{6}"
+    rf"|\d{{1,2}}{_TH}[ -](?:(?:de|of) )?{_MONTH},?[ -](?:del? )?\d{{4}}|{_MONTH} \d{{1,2}}{_TH},? \d{{4}}"
+    rf"|\d{{4}}\.? {_MONTH} \d{{1,2}}|\d{{4}}[\u5e74\ub144] ?\d{{1,2}}[\u6708\uc6d4] ?\d{{1,2}}[\u65e5\uc77c])(?!\d)",
+    re.I,
+)
+"""A whole date within a text: in numbers with one sign between, with the month's name, or with signs of East Asia."""
+
+
+def dates_in(text: str) -> list[str]:
+    """Return the dates within a text, whichever of day and month comes first."""
+    return [found[0] for found in _DATE.finditer(text) if kind_of(found[0]) == "date"]
 
 
 def full(row: Sequence[str]) -> list[int]:

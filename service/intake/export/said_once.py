@@ -8,21 +8,20 @@ from collections.abc import Iterator, Sequence
 from service.intake.export import words
 from service.intake.export.bare import Fold, Row
 from service.intake.export.layout import kind_of, stranger
-from service.intake.export.rows import FEWEST_ACROSS, dates_of, full, is_data, of_kind
+from service.intake.export.rows import FEWEST_ACROSS, dates_in, dates_of, full, is_data, of_kind
 from service.intake.export.tables import Table
 from service.intake.export.times import lacks_year, parse, with_year
 
 NOON_S = 43_200
-_SAID = re.compile(r"[^\d:\uff1a]{1,40}[:\uff1a]\s*")
-_DATE = re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d|\d{1,2}\.\d{1,2}\.\d{4}|20\d{6})(?!\d)")
+LONGEST_TITLE = 80
 
 
 def only_date(above: Sequence[Row], table: Table) -> str | None:
     """Return the one date that stands above, or in the table's name; not that on which the file was made."""
     lines = [" ".join(row) for row in above]
     text = " ".join(line for line in lines if not words.MADE.search(line))
-    dates = {m[0] for m in _DATE.finditer(text)} or {m[0] for m in _DATE.finditer(table.name)}
-    return dates.pop() if len(dates) == 1 else None
+    dates = next(filter(None, map(dates_in, (text, table.title, table.name))), [])
+    return dates[0] if len(set(dates)) == 1 else None
 
 
 def date_alone(head: list[Row]) -> Fold | None:
@@ -41,11 +40,14 @@ def date_alone(head: list[Row]) -> Fold | None:
         for row in rows:
             found = _date_of_row(row)
             if found and found[0] == above[-1]:
+                if not day.date and words.unit_of(found[0]):
+                    yield [found[0]]
                 day = _Day(found[1])
             elif of_kind(row[:3], "time"):
                 yield [day.date, *day.with_its_end(row)]
             else:
-                yield ["Date" if len(full(row)) > 1 else "", *row]
+                is_heading = len(full(row)) > 1 and not any(map(words.is_plain_number, row))
+                yield ["Date" if is_heading else "", *row]
 
     return fold
 
@@ -53,8 +55,9 @@ def date_alone(head: list[Row]) -> Fold | None:
 def _date_of_row(row: Row) -> tuple[str, str] | None:
     """Return the word for a date and the date, where a row has nothing else; not that on which the file was made."""
     cells = [row[i].strip() for i in full(row)]
-    if len(cells) == 1 and (word := _SAID.match(cells[0])):
-        cells = [word[0].strip(), cells[0][word.end() :]]
+    if len(cells) == 1 and len(within := dates_in(cells[0][:LONGEST_TITLE])) == 1:
+        before, _, behind = cells[0].partition(within[0])
+        cells = [f"{before.strip()} {behind.strip()}".strip(), within[0]]
     dates = [cell for cell in cells if kind_of(cell) == "date"]
     said = [cell for cell in cells if cell not in dates]
     if len(dates) != 1 or len(said) > 1 or any(c.isdigit() for cell in said for c in cell):

@@ -9,7 +9,7 @@ from itertools import islice, pairwise
 
 from service.intake.export import words
 from service.intake.export.bare import Fold, Row
-from service.intake.export.rows import full, is_data, of_kind
+from service.intake.export.rows import dates_in, full, is_data, of_kind
 from service.intake.export.tables import Table
 
 FAR = 60_000
@@ -32,7 +32,7 @@ def blocks_of_units(head: list[Row], table: Table) -> Fold | None:
     groups = [head[:first], *_breaks(table, first, column)]
     named = [_title_and_heading(group) for group in groups]
     headings = {tuple(heading) for _, heading in named}
-    titles = {" ".join(title).strip() for title, _ in named}
+    titles = {_without_dates(" ".join(title)) for title, _ in named}
     if len(named) < 2:
         return None
     if len(headings) == 1 and len(titles) > 1 and not any(map(_is_no_title, titles)):
@@ -56,6 +56,13 @@ def _dated(row: Sequence[str]) -> list[int]:
 def _is_row(row: Sequence[str], column: int) -> bool:
     """Return whether a row is data with its time in that column; a line above headings may have one elsewhere."""
     return is_data(row) and _dated(row)[0] == column
+
+
+def _without_dates(title: str) -> str:
+    """Return a title without the days in it, which are those of a block and name no unit."""
+    for date in dates_in(title):
+        title = title.replace(date, " ")
+    return " ".join(title.split())
 
 
 def _is_no_title(title: str) -> bool:

@@ -1,4 +1,4 @@
-"""Numbers that fill gaps are told from readings by their form, their number, and how far they stand above all others."""
+"""Numbers that fill gaps are told from readings by their form, their number, and how far above all others they are."""
 
 from __future__ import annotations
 

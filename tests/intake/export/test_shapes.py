@@ -13,6 +13,7 @@ import pytest
 from service.intake.export.model import Known
 from service.intake.export.propose import propose
 from service.intake.export.reshape import unfolded
+from service.intake.export.rows import dates_in
 from service.intake.export.tables import tables_of
 from tests.intake.export.corpus import RECORD, SERIALS
 
@@ -51,6 +52,37 @@ def test_numbers_beside_dates_are_clock_times_only_if_all_can_be(
 ) -> None:
     rows = _rows(tmp_path, [f"Date,{heading},{SERIALS[0]}", *(f"2026-06-14,{c},7" for c in cells)])
     assert [row[1] for row in rows[1:4]] == read
+
+
+@pytest.mark.parametrize(
+    ("text", "dates"),
+    [
+        ("Production du 15/04/2026", ["15/04/2026"]),
+        ("18-05-2026", ["18-05-2026"]),
+        ("book.xlsx/18 maggio 2026", ["18 maggio 2026"]),
+        ("Energ\u00eda del 18 de mayo de 2026 [Wh]", ["18 de mayo de 2026"]),
+        ("Report of May 18th, 2026", ["May 18th, 2026"]),
+        ("2026\u5e745\u670818\u65e5 [Wh]", ["2026\u5e745\u670818\u65e5"]),
+        ("from 2026-05-18 to 2026-05-19", ["2026-05-18", "2026-05-19"]),
+        ("2026/05/18, 20260519", ["2026/05/18", "20260519"]),
+        ("12 units of 2026, 31-02-2026, 1.2-2026, 123/04/2026", []),
+    ],
+)
+def test_date_is_found_within_a_text(text: str, dates: list[str]) -> None:
+    assert dates_in(text) == dates
+
+
+def test_sheet_is_of_the_day_in_its_name(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    book.remove(book.worksheets[0])
+    for day in ("14-06-2026", "15 giugno 2026"):
+        sheet = book.create_sheet(day)
+        for row in (["Inizio", SERIALS[0]], *([time_of_day(hour), hour] for hour in range(9, 17))):
+            sheet.append(row)
+    book.save(tmp_path / "made 2026-07-01.xlsx")
+    tables = tables_of(tmp_path / "made 2026-07-01.xlsx")
+    days = [{row[0] for row in unfolded(table).rows()} - {"Date"} for table in tables]
+    assert days == [{"14-06-2026"}, {"15 giugno 2026"}]
 
 
 @pytest.mark.parametrize(

