@@ -18,7 +18,7 @@ def found(roof: Roof, weather: Weather | None = None) -> list[Finding]:
     return [f for f in verify(roof.site, roof.readings(), weather).findings if f.is_fault]
 
 
-def covered(roof: Roof, share: float) -> Roof:
+def covered(roof: Roof, share: float | np.ndarray) -> Roof:
     return replace(roof, energy_wh=roof.energy_wh * share)
 
 
@@ -68,3 +68,36 @@ def test_measured_irradiance_shows_a_low_site_under_any_even_sky(roof: Callable[
     ghi = np.zeros(r.grid.count)
     ghi[day.positions] = 0.7 * day.clear.ghi * day.sun.up_share
     assert "site_low" in [f.cause for f in found(r, Weather(r.grid.start, 5, ghi_w_m2=ghi))]
+
+
+@pytest.mark.parametrize("interval_min", [15, 60])
+@pytest.mark.parametrize("ac_rated_w", [250.0, 1000.0])
+def test_half_the_output_is_found_though_the_record_s_inverters_would_stand_at_their_limit(
+    roof: Callable[..., Roof], interval_min: int, ac_rated_w: float
+) -> None:
+    whole = roof(index=1.0, interval_min=interval_min, ac_rated_w=1000)
+    half = covered(whole, 0.5)
+    inverters = tuple(replace(t, ac_rated_w=ac_rated_w) for t in half.site.inverter_types)
+    (low,) = found(replace(half, site=replace(half.site, inverter_types=inverters)))
+    assert low.cause == "site_low"
+    assert low.details["factor"] == pytest.approx(0.5, abs=0.03)
+
+
+def test_a_common_limit_at_noon_is_no_low_site(roof: Callable[..., Roof]) -> None:
+    bare = roof(index=1.0, ac_rated_w=1000)
+    limit = 0.75 * bare.energy_wh.sum(axis=0).max()
+    held = np.minimum(limit / np.maximum(bare.energy_wh.sum(axis=0), 1e-9), 1.0)
+    assert "site_low" not in [f.cause for f in found(replace(bare, energy_wh=bare.energy_wh * held))]
+
+
+def test_most_units_with_a_substring_out_are_no_low_site(roof: Callable[..., Roof]) -> None:
+    r = roof(index=1.0, days=2, ac_rated_w=1000)
+    r.energy_wh[:8] *= 2 / 3
+    assert "site_low" not in [f.cause for f in found(r)]
+
+
+def test_even_haze_is_no_low_site_where_other_hours_reach_what_is_usual(roof: Callable[..., Roof]) -> None:
+    """The second day is as bright as a clear one but too restless to be told for one."""
+    r = roof(index=1.0, days=2, interval_min=60, ac_rated_w=1000)
+    haze = np.where(np.arange(48) < 24, 0.78, np.where(np.arange(48) % 2 == 0, 0.96, 1.06))
+    assert "site_low" not in [f.cause for f in found(covered(r, haze))]

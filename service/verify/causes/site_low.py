@@ -23,7 +23,7 @@ from service.expect.grid import floats
 from service.verify.case import BoolArray, Case
 from service.verify.causes import curtailed
 from service.verify.causes.wording import duration, energy, percent
-from service.verify.clear_level import ClearLevel, flat_level
+from service.verify.clear_level import STRETCH_MINUTES, ClearLevel, flat_level
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
 from service.verify.result import Finding
@@ -34,8 +34,13 @@ from service.verify.told_level import LEVELS, ToldLevel
 STRONG_LIGHT, HIGH_SUN = 0.25, 0.5
 """Clear-sky energy over the window's highest from which a level is read, in clear hours and between clouds."""
 
-BELOW_TOP = 0.96
-"""Output over the window's highest from which the site may stand at a common limit."""
+BELOW_TOP, STANDING, NOON = 0.96, 0.976, 1.12
+"""Output over the window's highest from which the site may stand at a common limit, that of a stand itself, and by how
+much the clear sky's varies there: at a limit it goes on rising, at a clear day's top it is as flat as the output."""
+
+APART, HIGHER_H, SEVERAL, SHARE_OF_LIKE = 0.12, 2.0, 2, 0.1
+"""A level is another one from such a distance on: reached for so long, or by so many like units (our choice, no source;
+clouds beside the sun add as much for minutes)."""
 
 IMPOSSIBLE = 0.35
 """Below this a flat level is that of an even overcast sky."""
@@ -62,20 +67,26 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     if case.source == "clear_sky":
         return []
     low = _low(case)
-    return [] if low is None or curtailed.find(case, named) else [low]
+    if low is None or _some_are_usual(case, low[0]) or curtailed.find(case, named):
+        return []
+    return [_finding(case, *low)]
 
 
-def _low(case: Case) -> Finding | None:
+Low = tuple[ClearLevel, Callable[[ClearLevel, Quantity], Sentence], float]
+"""A site's low level, how it is said, and how sure it can be at most."""
+
+
+def _low(case: Case) -> Low | None:
     clear, told = clear_level(case), told_level(case)
-    if clear and _is_low(case, clear, told):
-        return _finding(case, clear, _of_clear_hours, 0.95)
-    if clear and clear.level >= LOW_ON_DAYS:
+    if clear and (clear.level >= LOW_ON_DAYS or _stands_higher(case, clear)):
         return None
+    if clear and _is_low(case, clear, told):
+        return clear, _of_clear_hours, 0.95
     clouded = between_clouds(case)
     if clouded and clouded.days >= DAYS and clouded.level < (LOW_ON_DAYS if told else LOW_ON_A_DAY):
-        return _finding(case, clouded, _of_gaps, MOST_SURE_IN_GAPS)
+        return clouded, _of_gaps, MOST_SURE_IN_GAPS
     if told and _fits_low_only(case, told):
-        return _finding(case, _by_fit(case, told, clouded), _of_fit, MOST_SURE_ON_A_DAY)
+        return _by_fit(case, told, clouded), _of_fit, MOST_SURE_ON_A_DAY
     return None
 
 
@@ -84,6 +95,27 @@ def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
         return clear.level < LOW_ON_DAYS
     sure = told is not None and _is_surely_low(case, told)
     return clear.level < (LOW_ON_DAYS if sure else LOW_ON_A_DAY) and clear.hours >= HOURS_ON_A_DAY
+
+
+def _stands_higher(case: Case, clear: ClearLevel) -> bool:
+    """Return whether the site stood so much higher in other hours that its level is another: these were haze's."""
+    half_hour = max(STRETCH_MINUTES // case.day.grid.interval_min, 1)
+    level = np.exp(_log_level(case, HIGH_SUN))
+    means = np.convolve(level, np.full(half_hour, 1 / half_hour), "valid")
+    higher = means > max(LOW_ON_DAYS, clear.level * (1 + APART))
+    return float(higher.sum()) * case.day.interval_hours >= HIGHER_H
+
+
+def _some_are_usual(case: Case, low: ClearLevel) -> bool:
+    """Return whether several like units give what is usual: then the others are low, be they the most."""
+    heard = case.heard & low.where
+    due = case.day.for_units(list(_unlimited_wh(case)))
+    made, due = (np.where(heard, x, 0.0).sum(axis=1) for x in (case.measured_wh, due))
+    share = made / np.maximum(due, 1e-9)
+    level = share * low.level / max(float(np.median(share[due > 0])), 1e-9) if (due > 0).any() else share
+    usual = level > max(LOW_ON_DAYS, low.level * (1 + APART))
+    counts = [(usual[list(g.members)].sum(), len(g.members)) for g in case.day.groups]
+    return any(n >= max(SEVERAL, SHARE_OF_LIKE * of) for n, of in counts)
 
 
 def told_level(case: Case) -> ToldLevel | None:
@@ -127,9 +159,12 @@ def clear_level(case: Case) -> ClearLevel | None:
     return found if found and found.level >= IMPOSSIBLE else None
 
 
-def _at_top(total: FloatArray) -> BoolArray:
-    """Return where the site may stand at a common limit, (D,)."""
-    return np.asarray(total >= BELOW_TOP * np.quantile(total, 0.99)) if len(total) else total > 0
+def _at_limit(total: FloatArray, due: FloatArray) -> BoolArray:
+    """Return where the site may stand at a common limit, (D,): at its top, while the clear sky rises and falls."""
+    share = total / max(float(np.quantile(total, 0.99)), 1e-9) if len(total) else total
+    light = due[(share >= STANDING) & (due > 0)]
+    rises = light.max(initial=0.0) > NOON * light.min(initial=np.inf)
+    return np.asarray((share >= BELOW_TOP) & rises)
 
 
 def _log_level(case: Case, strong: float) -> FloatArray:
@@ -137,17 +172,36 @@ def _log_level(case: Case, strong: float) -> FloatArray:
 
     It is read from light that is `strong`, as a share of the window's highest.
     """
-    day = case.day
-    agreed = case.agreed_wh
-    allowed = case.stated.energy_wh if case.source == "measured" else case.clear_wh
-    clear = np.stack([allowed[group.members[0]] for group in day.groups])
-    limit = AT_LIMIT * np.array([[g.inverter.ac_rated_w * day.interval_hours] for g in day.groups])
-    told = np.isfinite(agreed) & (agreed < limit) & (clear < limit) & ~_shaded(case)
+    day, agreed = case.day, case.agreed_wh
+    told = np.isfinite(agreed) & (agreed < _limits_wh(case)) & ~_shaded(case)
+    clear = _unlimited_wh(case)
     units = np.array([[len(group.members)] for group in day.groups]) * told
     made, due = (np.where(told, agreed, 0.0) * units).sum(axis=0), (clear * units).sum(axis=0)
-    use = (due > strong * due.max(initial=0.0)) & (made > 0) & ~_at_top(np.nansum(case.measured_wh, axis=0))
+    limited = _at_limit(np.nansum(case.measured_wh, axis=0), due)
+    use = (due > strong * due.max(initial=0.0)) & (made > 0) & ~limited
     share = np.divide(made, due, out=np.full(len(made), np.nan), where=use)
     return floats(np.log(share))
+
+
+def _limits_wh(case: Case) -> FloatArray:
+    """Return the energy at which each group's inverters stand at their limit, Wh, (G, 1)."""
+    return AT_LIMIT * np.array([[g.inverter.ac_rated_w * case.day.interval_hours] for g in case.day.groups])
+
+
+def _unlimited_wh(case: Case) -> FloatArray:
+    """Return what a unit of each group would make under the clear sky, or the measured one, Wh, (G, D).
+
+    Its inverter's limit is left out: what a low site makes is below it, though the record's site would stand there.
+    """
+    day = case.day
+    first = [g.members[0] for g in day.groups]
+    if case.source == "measured":
+        made, dc_wh = case.stated.energy_wh[first], case.stated.dc_wh[first]
+    else:
+        made = case.clear_wh[first]
+        dc_wh = np.stack([day.gather(day.power(g, day.clear).dc_w) for g in day.groups])
+    rated = np.array([[g.inverter.efficiency] for g in day.groups]) * dc_wh
+    return np.where(made < _limits_wh(case), made, np.maximum(made, rated))
 
 
 def _shaded(case: Case) -> BoolArray:
