@@ -67,12 +67,13 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     if case.source == "clear_sky":
         return []
     low = _low(case)
-    if low is None or _some_are_usual(case, low[0]) or curtailed.find(case, named):
+    if low is None or _some_are_usual(case, *low[:2]) or curtailed.find(case, named):
         return []
     return [_finding(case, *low)]
 
 
-Low = tuple[ClearLevel, Callable[[ClearLevel, Quantity], Sentence], float]
+Said = Callable[[ClearLevel, Quantity], Sentence]
+Low = tuple[ClearLevel, Said, float]
 """A site's low level, how it is said, and how sure it can be at most."""
 
 
@@ -106,11 +107,14 @@ def _stands_higher(case: Case, clear: ClearLevel) -> bool:
     return float(higher.sum()) * case.day.interval_hours >= HIGHER_H
 
 
-def _some_are_usual(case: Case, low: ClearLevel) -> bool:
-    """Return whether several like units give what is usual: then the others are low, be they the most."""
+def _some_are_usual(case: Case, low: ClearLevel, said: Said) -> bool:
+    """Return whether several like units give what is usual: then the others are low, be they the most.
+
+    Under a clear sky all planes are held against one another; clouds are unlike for each.
+    """
     heard = case.heard & low.where
-    due = case.day.for_units(list(_unlimited_wh(case)))
-    made, due = (np.where(heard, x, 0.0).sum(axis=1) for x in (case.measured_wh, due))
+    due = case.day.for_units(list(_unlimited_wh(case) if said is _of_clear_hours else case.agreed_wh))
+    made, due = (np.where(heard, np.nan_to_num(x), 0.0).sum(axis=1) for x in (case.measured_wh, due))
     share = made / np.maximum(due, 1e-9)
     level = share * low.level / max(float(np.median(share[due > 0])), 1e-9) if (due > 0).any() else share
     usual = level > max(LOW_ON_DAYS, low.level * (1 + APART))
@@ -140,7 +144,7 @@ def _fits_low_only(case: Case, told: ToldLevel) -> bool:
 
 def _by_fit(case: Case, told: ToldLevel, clouded: ClearLevel | None) -> ClearLevel:
     """Return the level that fits, or that of the gaps where there is one."""
-    where = np.isfinite(_log_level(case, HIGH_SUN))
+    where = np.isfinite(_log_level(case, HIGH_SUN, gaps=True))
     level = clouded.level if clouded and clouded.level < LOW_ON_DAYS else told.level
     return ClearLevel(level, told.beam_h, told.days, where)
 
@@ -149,7 +153,7 @@ def between_clouds(case: Case) -> ClearLevel | None:
     """Return the site's own level in the gaps of passing clouds; a measured sky tells more."""
     if case.source == "measured":
         return None
-    return sun_level(_log_level(case, HIGH_SUN), case.day.positions, case.day.grid.interval_min)
+    return sun_level(_log_level(case, HIGH_SUN, gaps=True), case.day.positions, case.day.grid.interval_min)
 
 
 @lru_cache(maxsize=1)
@@ -159,25 +163,27 @@ def clear_level(case: Case) -> ClearLevel | None:
     return found if found and found.level >= IMPOSSIBLE else None
 
 
-def _at_limit(total: FloatArray, due: FloatArray) -> BoolArray:
-    """Return where the site may stand at a common limit, (D,): at its top, while the clear sky rises and falls."""
+def _at_limit(total: FloatArray, due: FloatArray, least_rise: float) -> BoolArray:
+    """Return where the site may stand at a common limit, (D,): at its top, while the clear sky rises so much."""
     share = total / max(float(np.quantile(total, 0.99)), 1e-9) if len(total) else total
     light = due[(share >= STANDING) & (due > 0)]
-    rises = light.max(initial=0.0) > NOON * light.min(initial=np.inf)
+    rises = light.max(initial=0.0) > least_rise * light.min(initial=np.inf)
     return np.asarray((share >= BELOW_TOP) & rises)
 
 
-def _log_level(case: Case, strong: float) -> FloatArray:
+def _log_level(case: Case, strong: float, *, gaps: bool = False) -> FloatArray:
     """Return the log of the site's output over the clear sky's, or the measured one's, (D,), NaN where unread.
 
-    It is read from light that is `strong`, as a share of the window's highest.
+    It is read from light that is `strong`, as a share of the window's highest; in `gaps` of clouds below all limits,
+    where brightened light is cut off and dark is not.
     """
     day, agreed = case.day, case.agreed_wh
     told = np.isfinite(agreed) & (agreed < _limits_wh(case)) & ~_shaded(case)
     clear = _unlimited_wh(case)
+    told &= (clear < _limits_wh(case)) | (not gaps)
     units = np.array([[len(group.members)] for group in day.groups]) * told
     made, due = (np.where(told, agreed, 0.0) * units).sum(axis=0), (clear * units).sum(axis=0)
-    limited = _at_limit(np.nansum(case.measured_wh, axis=0), due)
+    limited = _at_limit(np.nansum(case.measured_wh, axis=0), due, 1.0 if gaps else NOON)
     use = (due > strong * due.max(initial=0.0)) & (made > 0) & ~limited
     share = np.divide(made, due, out=np.full(len(made), np.nan), where=use)
     return floats(np.log(share))
