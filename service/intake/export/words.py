@@ -87,14 +87,17 @@ _OF_TIME = (
     r"|quart|uur|kwartier|tijdvak|przedzia|okres|godzin|hodin|időszak|jakso|интервал|период|час)"
 )
 _INTERVAL = rf"(?:[\s'\u2019]+[\w-]+){{0,3}}?[\s'\u2019]+{_OF_TIME}"
+_NO_DATE = r"(?!\w{0,10}\W{1,4}(\d{1,4}[-./]\s?\d|\d{1,2}\.?\s[^\W\d_]{3,12}\s\d{4}|[^\W\d_]{3,12}\s\d{1,2},?\s\d{4}))"
+"""Behind the end of a period, whose date it would be."""
+
 LABEL_START = re.compile(
-    rf"{_B}({_BEGINNING}){_E}{_INTERVAL}|{_OF_TIME}\w*[ -]({_BEGINNING}){_E}"
-    r"|(intervall|zeitraum|periode)(s|n)?(anfang|beginn|start)",
+    rf"({_B}({_BEGINNING}){_E}{_INTERVAL}|{_OF_TIME}\w*[ -]({_BEGINNING}){_E}"
+    rf"|(intervall|zeitraum|periode)(s|n)?(anfang|beginn|start)){_NO_DATE}",
     re.I,
 )
 LABEL_END = re.compile(
-    rf"{_B}({_ENDING}){_E}{_INTERVAL}|{_OF_TIME}\w*[ -]({_ENDING}|ending){_E}"
-    r"|(intervall|zeitraum|periode)(s|n)?ende?",
+    rf"({_B}({_ENDING}){_E}{_INTERVAL}|{_OF_TIME}\w*[ -]({_ENDING}|ending){_E}"
+    rf"|(intervall|zeitraum|periode)(s|n)?ende?){_NO_DATE}",
     re.I,
 )
 """What a sentence above a table says of its times."""

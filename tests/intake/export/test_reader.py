@@ -79,6 +79,11 @@ def _judged(make: Make, folder: Path) -> Judged:
         ("Tiden anger intervallets slut", "end"),
         ("each value at the end of its hour", "end"),
         ("End of report. 15 min interval data", None),
+        ("Each time is the end of its 15-minute interval.", "end"),
+        ("Times: end of the interval (15 min)", "end"),
+        ("Report of the period ending 30 June 2026", None),
+        ("Beginn des Zeitraums: 01.06.2026", None),
+        ("Start of the period: 2026-06-01", None),
         ("Anfang Mai bis Ende Juni, Stunden", None),
     ],
 )
