@@ -6,7 +6,9 @@ be hidden, where it surely is not, and what the other planes say of it. Whether 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,6 +79,10 @@ what it may be: shade for most of the time leaves less of it."""
 
 CROSS_WIDTH = 0.12
 """Width of a plane's fit to a sky (log)."""
+
+TURNED_AWAY, BRIGHT_WITHOUT_SUN = 0.8, 1.0
+"""Share of the clear sky's energy from which a plane tells the sky's light alone, and log odds for no beam on another
+plane from which that one shows such light, too, however bright it is."""
 
 BELOW_TOP = 0.8
 """A held or clipped output is the plane's highest; shade is not."""
@@ -178,17 +184,24 @@ class PlaneEnergies:
 
     def for_shade(self, plane: str, at: Ints) -> FloatArray:
         """Return the log odds for no beam on `plane` in the intervals `at`, (N,)."""
-        return np.where(self.measured[at], self._by_sensor(plane, at), self._by_planes(plane, at))
+        by_planes = np.clip(self.by_planes(plane, at), 0.0, 4.0)
+        return np.where(self.measured[at], self._by_sensor(plane, at), by_planes)
 
-    def _by_planes(self, plane: str, at: Ints) -> FloatArray:
-        """Return those that the planes together give, (N,)."""
+    def sky_beside(self, plane: str) -> BoolArray:
+        """Return where another plane that has its back to the sun tells the sky's light, (D,)."""
+        others = [g for g, group in enumerate(self.day.groups) if group.plane.name != plane]
+        away = self.hidden[others] > TURNED_AWAY * self.clear[others]
+        return np.asarray((self.told[others] & away).any(axis=0))
+
+    def by_planes(self, plane: str, at: Ints) -> FloatArray:
+        """Return the log odds for no beam on `plane` that the planes together give, (N,)."""
         diffuse = _diffuse_over_clear(self.day, self._table.shape[1], at)
         seen, behind = [], []
         for g, group in enumerate(self.day.groups):
             seen.append(self._cost(self._table[g][..., at], g, at))
             shaded = group.plane.name == plane
             behind.append(self._cost(self._behind(diffuse, g, at), g, at) if shaded else seen[g])
-        return np.asarray(np.clip((_least(seen) - _least(behind)) / 2, 0.0, 4.0))
+        return np.asarray((_least(seen) - _least(behind)) / 2)
 
     def _behind(self, diffuse: FloatArray, g: int, at: Ints) -> FloatArray:
         """Return what of that which group `g` may make without beam is nearest to what it does, by sky, (S, K, N).
@@ -235,14 +248,26 @@ def _diffuse_over_clear(day: Daylight, shifts: int, at: Ints) -> FloatArray:
 def crossed(beam: Beam, energies: PlaneEnergies, plane: str, sunny: BoolArray) -> Beam:
     """Return the beam with what other planes say where one of them surely has sun (days, B) and this one may not.
 
-    A sensor has its say wherever it measured.
+    A sensor has its say wherever it measured. A plane with its back to the sun says how bright one without beam may be.
     """
-    hidden = (beam.told & beam.hidden).ravel()[beam.place]
+    hidden, bright = ((beam.told & x).ravel()[beam.place] for x in (beam.hidden, beam.bright))
     asked = hidden & (sunny.ravel()[beam.place] | (energies.measured & beam.strong.ravel()[beam.place]))
-    cross = np.full(len(beam.place), np.nan)
+    cross = _where(asked, partial(energies.for_shade, plane))
+    dull = _where(bright & energies.sky_beside(plane), partial(energies.by_planes, plane))
+    shape = beam.told.shape
+    return replace(
+        beam,
+        cross=np.nan_to_num(_binned(cross, beam.place, shape)),
+        bright=beam.bright & ~(_binned(dull, beam.place, shape) > BRIGHT_WITHOUT_SUN),
+    )
+
+
+def _where(asked: BoolArray, odds: Callable[[Ints], FloatArray]) -> FloatArray:
+    """Return the odds in the intervals that are asked for, (D,), NaN elsewhere."""
+    out = np.full(len(asked), np.nan)
     if asked.any():
-        cross[asked] = energies.for_shade(plane, np.flatnonzero(asked))
-    return replace(beam, cross=np.nan_to_num(_binned(cross, beam.place, beam.told.shape)))
+        out[asked] = odds(np.flatnonzero(asked))
+    return out
 
 
 def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
