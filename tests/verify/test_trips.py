@@ -131,3 +131,15 @@ def test_deep_dips_are_weighed_where_units_elsewhere_tell_of_them(
     for day, hour in ((0, 11.75), (1, 13.0)):
         r.energy_wh[0::2, r.interval(hour, day)] *= left
     assert len(trips(r)) == count
+
+
+@pytest.mark.parametrize(("cloudy", "count"), [(0.3, 1), (0.05, 0)], ids=["a cloud after it", "a storm"])
+def test_a_whole_site_that_gives_nothing_before_a_cloud_has_tripped(
+    roof: Callable[..., Roof], cloudy: float, count: int
+) -> None:
+    r = on_branches(roof(index=0.95), "A")
+    for hour in (11.0, 13.5):
+        at = r.interval(hour)
+        r.energy_wh[:, at] = 0.0
+        r.energy_wh[:, at + 1 : at + 13] *= cloudy
+    assert len(trips(r)) == count

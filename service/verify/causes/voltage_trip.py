@@ -53,8 +53,10 @@ LOW_AGAIN = 0.5
 """Share of the other days told of on which the branch is low at a dip's minute, from which the dip comes again, and
 share of the dips that come again, from which the branch stands in shade then: two may well fall on one minute."""
 
-BRIGHT_INDEX = 0.4
+BRIGHT_INDEX, BACK = 0.4, 0.1
 BRIGHT_WITHIN_MINUTES = 30
+"""Clear-sky index before a whole site's drop-out, share of the ratings before and after it, and within which minutes:
+no cloud takes all of so much and gives it back."""
 
 
 @dataclass(frozen=True)
@@ -217,15 +219,14 @@ def _count(dips: BoolArray) -> int:
 
 
 def _site_trips(case: Case, rows: list[int]) -> list[_Trips]:
-    """Return the whole site's trips: intervals without any output amid bright ones."""
+    """Return the whole site's trips: intervals without any output after bright ones, before it is back in any light."""
     heard = case.heard[rows]
-    nothing = np.asarray(
-        (np.where(heard, case.measured_wh[rows], 0.0).sum(axis=0) <= 0) & (heard.sum(axis=0) > 1)
-    )
+    made = np.where(heard, case.measured_wh[rows], 0.0).sum(axis=0)
+    rated = np.where(heard, case.day.rated_wh[rows][:, None], 0.0).sum(axis=0)
     reach = max(BRIGHT_WITHIN_MINUTES // case.day.grid.interval_min, 1)
     bright = np.asarray(case.array_sky.known & (case.array_sky.index >= BRIGHT_INDEX))
-    before, after = _within_before(bright, reach), _within_before(bright[::-1], reach)[::-1]
-    dips = _short_runs(np.asarray(nothing & before & after & _strong(case, rows)), bright, reach)
+    nothing = (made <= 0) & (heard.sum(axis=0) > 1) & _within_before(bright, reach) & _strong(case, rows)
+    dips = _short_runs(np.asarray(nothing), np.asarray(made > BACK * rated), reach)
     return [_Trips(None, rows, dips, case.peers.energy_wh[rows])] if dips.sum() >= LEAST_DIPS else []
 
 
