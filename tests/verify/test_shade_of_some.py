@@ -73,3 +73,13 @@ def test_a_small_loss_is_a_shadow_if_it_comes_back_with_the_sun(
         hour = 11.0 if returns else 8.0 + 1.7 * day
         bare.energy_wh[3, bare.interval(hour, day) : bare.interval(hour + 0.42, day)] *= 0.6
     assert [f.cause for f in verify(bare.site, bare.readings()).findings if f.is_fault] == said
+
+
+@pytest.mark.parametrize("alive", [True, False])
+def test_a_loss_that_does_not_return_needs_like_units_that_work(roof: Callable[..., Roof], alive: bool) -> None:
+    r = roof(units=8, planes=2, index=1.0, days=5)
+    for day, hour in enumerate((8.0, 10.0, 12.5, 14.5, 9.0)):
+        r.energy_wh[6, r.interval(hour, day) : r.interval(hour + 1.5, day)] *= 0.3
+    if not alive:
+        r.energy_wh[[0, 2, 4], r.interval(8.0) :] = 0.0
+    assert ("shaded" in causes(r).get(r.site.units[6].serial, set())) is alive

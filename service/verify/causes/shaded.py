@@ -22,7 +22,7 @@ from service.verify.causes.steady import has_peers
 from service.verify.causes.wording import azimuths, energy, percent
 from service.verify.common_shade import NEEDED, PlaneShade
 from service.verify.inputs import FloatArray
-from service.verify.levels import AT_LIMIT
+from service.verify.levels import AT_LIMIT, PEERS_FOR_COMPARISON
 from service.verify.outline import outline_of, outline_of_plane, sun_of_intervals
 from service.verify.plane_beam import TELLING_BEAM
 from service.verify.result import Finding
@@ -36,8 +36,8 @@ LEAST_SHARE, LEAST_SHARE_TOGETHER, LEAST_SHARE_RETURNED = 0.025, 0.01, 0.003
 
 LEAST_SHARE_BY_MODEL = 0.08
 DAYS_TO_RETURN, LEAST_RETURN, SURE_SHARE = 3, 0.35, 0.06
-"""From so many days on, a small loss must come back at so many of its sun positions, a larger one need not: the days
-may have been dark."""
+"""From so many days on, a loss that is small or told by the model alone must come back at so many of its sun positions;
+a larger one beside like units need not: the days may have been dark."""
 
 SURE_RETURN, LEAST_SHARE_OF_SURE = 0.6, 0.015
 """Share of the sun positions at which a loss on so many days comes back and is no chance, however uneven the unit's
@@ -233,11 +233,9 @@ def _plane_finding(
 def _shortfall(case: Case, i: int) -> _Shortfall | None:
     by_peers = has_peers(case, i)
     series, weight = _series(case, i) if by_peers else (case.levels.relative_series(i), case.levels.weight[i])
-    read = (
-        np.isfinite(series)
-        & (weight > 0)
-        & (case.array_sky.index >= (BEAM_INDEX if by_peers else CLEAR_INDEX))
-    )
+    beside = by_peers & _beside_peers(case, i)
+    least_index = np.where(beside, BEAM_INDEX, CLEAR_INDEX)
+    read = np.isfinite(series) & (weight > 0) & (case.array_sky.index >= least_index)
     least = LEAST_LONG if by_peers and case.day.grid.interval_min >= LONG_MINUTES else LEAST_INTERVALS
     if read.sum() < 2 * least:
         return None
@@ -247,14 +245,25 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
     whole = float(weight[read & ~short].sum() / weight[read].sum())
     if _readings(case, i, short) < least or lost < LEAST_SHARE_OF_SURE or whole < WHOLE_SHARE:
         return None
+    by_peers = bool(weight[short & beside].sum() > 0.5 * weight[short].sum())
     azimuth = sun_of_intervals(case).azimuth_deg
     returned, days = _returns(case, azimuth, read, short)
     visible = max(LEAST_SHARE if by_peers else LEAST_SHARE_BY_MODEL, float(case.levels.visible[i]) / 2)
     if lost < visible and not (by_peers and days >= DAYS_TO_RETURN and returned >= SURE_RETURN):
         return None
-    if days >= DAYS_TO_RETURN and returned < LEAST_RETURN and lost < SURE_SHARE:
+    sure = by_peers and lost >= SURE_SHARE
+    if days >= DAYS_TO_RETURN and returned < LEAST_RETURN and not sure:
         return None
     return _Shortfall(short, np.asarray(read), lost, _span(azimuth[short], weight[short]), returned, days)
+
+
+def _beside_peers(case: Case, i: int) -> BoolArray:
+    """Return where like units work and say what was due, be it that they are at their limit, (D,)."""
+    rows = list(case.like(i))
+    told = np.isfinite(case.levels.series[rows]) | (
+        case.measured_wh[rows] >= AT_LIMIT * case.day.rated_wh[rows, None]
+    )
+    return np.asarray(told.sum(axis=0) >= PEERS_FOR_COMPARISON)
 
 
 def _readings(case: Case, i: int, where: BoolArray) -> int:
