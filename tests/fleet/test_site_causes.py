@@ -7,11 +7,12 @@ import pytest
 from service.verify.result import Finding
 from service.verify.run import verify
 from tests.bench.fleet import site
+from tests.bench.fleet.plan import Window
 from tests.bench.fleet.score import NEVER_OF_UNITS
 
 
-def _said(seed: int) -> list[Finding]:
-    made = site(seed, "1d")
+def _said(seed: int, window: Window = "1d") -> list[Finding]:
+    made = site(seed, window)
     return [f for f in verify(made.site, made.readings).findings if f.cause in NEVER_OF_UNITS]
 
 
@@ -26,6 +27,15 @@ def test_a_limit_shows_by_the_readings_that_it_stops(seed: int) -> None:
 @pytest.mark.parametrize("seed", [298, 1178], ids=["a darker noon", "shade beside it"])
 def test_what_the_strong_hours_of_a_darker_sky_crowd_at_is_no_limit(seed: int) -> None:
     assert _said(seed) == []
+
+
+@pytest.mark.parametrize("seed", [12007, 12232])
+def test_one_of_seven_dull_days_that_crowds_at_an_edge_shows_no_limit(seed: int) -> None:
+    assert _said(seed, "7d") == []
+
+
+def test_a_limit_of_a_week_shows_by_the_readings_that_it_stops_on_one_day() -> None:
+    assert [f.cause for f in _said(15091, "7d")] == ["curtailed"]
 
 
 @pytest.mark.parametrize("seed", [874, 1643])

@@ -76,7 +76,9 @@ def test_a_small_loss_is_a_shadow_if_it_comes_back_with_the_sun(
 
 
 @pytest.mark.parametrize("alive", [True, False])
-def test_a_loss_that_does_not_return_needs_like_units_that_work(roof: Callable[..., Roof], alive: bool) -> None:
+def test_a_loss_that_does_not_return_needs_like_units_that_work(
+    roof: Callable[..., Roof], alive: bool
+) -> None:
     r = roof(units=8, planes=2, index=1.0, days=5)
     for day, hour in enumerate((8.0, 10.0, 12.5, 14.5, 9.0)):
         r.energy_wh[6, r.interval(hour, day) : r.interval(hour + 1.5, day)] *= 0.3

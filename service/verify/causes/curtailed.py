@@ -65,10 +65,11 @@ SURELY_PASSED = 0.98
 INDEPENDENT_MINUTES = 20
 """So long clouds hold on: closer readings count as one (as in `skyfit`)."""
 
-STOPPED, STOPPED_OF_DUE = 2.0, 0.2
-"""Least number of such readings in strong light that stand at an edge, and their share of those that would have passed
-it: what a limit holds back is at it, what a darker sky does anywhere below. Of 1430 simulated days under clouds without
-a limit (`tests/bench/fleet`) one that comes back four times had 1.75 and 0.13."""
+STOPPED, STOPPED_PER_DAY, STOPPED_OF_DUE = 2.0, 0.1, 0.2
+"""Least number of such readings in strong light that stand at an edge, what each further day of the window adds to it,
+and their share of those that would have passed it: what a limit holds back is at it, what a darker sky does anywhere
+below. Of 1430 simulated days under clouds without a limit (`tests/bench/fleet`) one that comes back four times had 1.75
+and 0.13, of 240 weeks two had 2.25 on one day; limits of weeks that show by an edge alone 4.5."""
 
 READING_NOISE = 0.01
 """Relative noise of one unit's reading (from memory)."""
@@ -107,10 +108,14 @@ def _limit(case: Case) -> _Limit | None:
     sizes = (size, 2 * size) if size > 1 else (size,)
     width = max(FLATNESS, EDGE_NOISES * math.hypot(noise, READING_NOISE / math.sqrt(len(case.serials))))
     days = _solar_days(case)
+    stopped = STOPPED + STOPPED_PER_DAY * (len(days) - 1)
     found = [
         limit
         for day in days
-        if (limit := _limit_on(case, power, clear, day, sizes) or _edge_on(case, power, clear, day, width))
+        if (
+            limit := _limit_on(case, power, clear, day, sizes)
+            or _edge_on(case, power, clear, day, width, stopped)
+        )
     ]
     if not found:
         return None
@@ -139,10 +144,12 @@ def _is_steady(case: Case, power: FloatArray) -> bool:
     return float(power.std()) <= BY_STEPS * _step_noise(case)
 
 
-def _edge_on(case: Case, power: FloatArray, clear: FloatArray, day: BoolArray, width: float) -> _Limit | None:
+def _edge_on(
+    case: Case, power: FloatArray, clear: FloatArray, day: BoolArray, width: float, stopped: float
+) -> _Limit | None:
     """Return the limit of one day whose power ends at an edge, though light beyond it must have come."""
     known = np.flatnonzero(day & np.isfinite(power))
-    limit = _edge_in(power[known], clear[known], case.day.grid.interval_min, width)
+    limit = _edge_in(power[known], clear[known], case.day.grid.interval_min, width, stopped)
     if limit is None:
         return None
     where = np.zeros(power.shape, dtype=bool)
@@ -150,8 +157,13 @@ def _edge_on(case: Case, power: FloatArray, clear: FloatArray, day: BoolArray, w
     return _Limit(limit.share, where)
 
 
-def _edge_in(power: FloatArray, clear: FloatArray, minutes: int, width: float) -> _Limit | None:
-    """Return the edge of one day's known shares of the ratings (N,) within a relative `width`."""
+def _edge_in(
+    power: FloatArray, clear: FloatArray, minutes: int, width: float, stopped: float
+) -> _Limit | None:
+    """Return the edge of one day's known shares of the ratings (N,) within a relative `width`.
+
+    At least so many of them must be `stopped` at it.
+    """
     if not len(power):
         return None
     tried = np.sort(power)[int(EDGE_FROM * len(power)) :]
@@ -167,7 +179,8 @@ def _edge_in(power: FloatArray, clear: FloatArray, minutes: int, width: float) -
         return None
     strong = clear > STRONG_LIGHT * level
     passing = _passing(power, clear, strong, level, level * (1 + 2 * width))
-    return _Limit(level, at_limit) if _is_held(int(at_limit[strong].sum()), passing, minutes) else None
+    held = _is_held(int(at_limit[strong].sum()), passing, minutes, stopped)
+    return _Limit(level, at_limit) if held else None
 
 
 def _passing(
@@ -181,11 +194,11 @@ def _passing(
     return np.asarray((share[:, None] > edge / clear[strong]).mean(axis=0))
 
 
-def _is_held(stopped: int, passing: FloatArray, minutes: int) -> bool:
+def _is_held(stopped: int, passing: FloatArray, minutes: int, least: float) -> bool:
     """Return whether some readings would surely have passed an edge, and enough for them stand at it."""
     independent = min(minutes / INDEPENDENT_MINUTES, 1.0)
     told = -float(np.log1p(-np.minimum(passing, SURELY_PASSED)).sum()) * independent
-    enough = stopped * independent >= STOPPED and stopped >= STOPPED_OF_DUE * float(passing.sum())
+    enough = stopped * independent >= least and stopped >= STOPPED_OF_DUE * float(passing.sum())
     return told >= PASSED and enough
 
 
