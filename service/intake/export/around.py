@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from service.intake.export import words
 from service.intake.export.layout import kind_of
@@ -49,6 +50,17 @@ def text_below(tail: Rows) -> str:
     return "\n".join(line for line in lines if not words.MADE.search(line))
 
 
+def measure_above(text: str) -> str | None:
+    """Return the unit of measure that the text above a table names, or the one of its lines on energy or power."""
+    lines = [line for line in text.splitlines() if not _AMOUNT.search(line)]
+    said = {
+        unit
+        for line in lines
+        if (words.ENERGY.search(line) or words.POWER.search(line)) and (unit := words.unit_of(line))
+    }
+    return words.unit_of(text) or (said.pop() if len(said) == 1 else None)
+
+
 def _of_text(text: str, why: str) -> Said | None:
     unit = None if _AMOUNT.search(text) else words.unit_of(text)
     return Said(unit, text, told(why, unit=words.shown(unit))) if unit else None
@@ -81,16 +93,44 @@ def units_listed(rows: Rows, known: Iterable[str]) -> Mapping[str, str]:
     A name with two serials is none.
     """
     serials = frozenset(known)
-    pairs = [
-        (name, serial)
-        for row in rows[:FIRST_ROWS]
-        for one, other in _pairs(row)
-        for name, serial in ((one, other), (other, one))
-        if serial in serials and name not in serials
-    ]
-    found = dict(pairs)
-    is_plain = len(found) > 1 and len({*pairs}) == len(found) == len({*found.values()})
-    return found if is_plain else {}
+    for listed in (_in_columns, _side_by_side, _one_below_the_other):
+        pairs = {*listed(rows[:FIRST_ROWS], serials)}
+        found = dict(pairs)
+        if len(found) > 1 and len(pairs) == len(found) == len({*found.values()}):
+            return found
+    return {}
+
+
+def _side_by_side(rows: Rows, serials: frozenset[str]) -> Iterator[tuple[str, str]]:
+    """Give names and serials that stand beside each other in a row or a cell."""
+    for row in rows:
+        for one, other in _pairs(row):
+            for name, serial in ((one, other), (other, one)):
+                if serial in serials and name not in serials:
+                    yield name, serial
+
+
+def _in_columns(rows: Rows, serials: frozenset[str]) -> Iterator[tuple[str, str]]:
+    """Give names and serials of a list with further columns: the first cell is the name, or the number under No."""
+    heading: Sequence[str] = ()
+    for row in rows:
+        named = [cell.strip() for cell in row if cell.strip() in serials]
+        name = row[0].strip() if row else ""
+        if len(named) == 1 and name and name not in serials and not any(map(kind_of, row)):
+            yield (f"{heading[0].strip()} {name}" if heading and name.isdecimal() else name), named[0]
+        elif row and row[0].strip():
+            heading = row
+
+
+def _one_below_the_other(rows: Rows, serials: frozenset[str]) -> Iterator[tuple[str, str]]:
+    """Give names that stand in a row above a row of their serials, or below it."""
+    for above, below in pairwise(rows):
+        for names, listed in ((above, below), (below, above)):
+            at = [i for i, cell in enumerate(listed) if cell.strip() in serials]
+            named = [names[i].strip() for i in at if i < len(names) and names[i].strip()]
+            alone = {i for i, cell in enumerate(names) if i and cell.strip()} == {*at} - {0}
+            if alone and len(named) == len(at) > 1 and not any(map(kind_of, names)):
+                yield from ((names[i].strip(), listed[i].strip()) for i in at)
 
 
 def _pairs(row: Sequence[str]) -> Iterator[tuple[str, str]]:
@@ -99,5 +139,8 @@ def _pairs(row: Sequence[str]) -> Iterator[tuple[str, str]]:
         return
     if len(full) == 2:
         yield full[0], full[1]
-    elif len(full) == 1 and len(full[0]) <= LONGEST_PAIR and (found := _PAIR.fullmatch(full[0])):
-        yield found[1], found[2]
+    for cell in full:
+        bare = cell[:LONGEST_PAIR]
+        for text in (bare, bare.partition(":")[2]):
+            if found := _PAIR.fullmatch(text):
+                yield found[1], found[2]

@@ -27,7 +27,7 @@ FURTHEST = 6
 FIRST_DAY, LAST_DAY = 38_353, 73_050
 """Days as spreadsheets count them: the beginning of 2005 and the end of 2099."""
 
-HOUR = re.compile(r"hour|stunde|heure|\bhora|\bora\b|\buur|godzin|\bh+\b|^std\b", re.I)
+HOUR = re.compile(r"hour|\u00f3ra|stunde|heure|\bhora|\bora\b|\buur|godzin|\bh+\b|^std\b", re.I)
 _CLOCK = re.compile(rf"{words.TIME.pattern}|{HOUR.pattern}|hh:?mm", re.I)
 MINUTES = 1440
 _DAYS_OF_NUMBERS = (24, 48, 96, 144, 288)
@@ -39,11 +39,16 @@ _HOUR_ACROSS = re.compile(
     r"(?:(?::00)?\s?[-\u2013]\s?\d{1,2}(?::00)?)?\s?(?:h|uhr)?\s*",
     re.I,
 )
+_SIGN_OF_HOURS = re.compile(r"(?<=\d) ?(h|uhr|hrs?|ч|godz|時|时|시)\.?$", re.I)
+LONGEST_HOUR = 40
 _MINUTE = re.compile(r"minute|\bmin\b", re.I)
 _SECOND = re.compile(r"seconds?|sekunden?|secondes?|segundos?|secondi\b", re.I)
 _NUMBERED = re.compile(r"interval|period|slot|settlement|block|\b(no|nr|number|index)\b|#", re.I)
 _LENGTHS = {
-    96: re.compile(r"quarter|viertelstunde|quart d|cuarto de|quarto d|kwartier", re.I),
+    96: re.compile(
+        r"quarter|viertelstunde|quart d|cuarto de|quarto d|kwartier|kwadrans|čtvrthodin|štvrťhodin|negyedóra|kvart",
+        re.I,
+    ),
     48: re.compile(r"half.?hour|halbstunde|halbe stunde|demi.?heure|media hora|mezz.?ora|halfuur", re.I),
 }
 """What a day has so many of."""
@@ -141,11 +146,16 @@ def clocks(head: Sequence[Row]) -> Fold | None:
         heading = _heading(head[:first], column)
         if column == day or not _BARE_CLOCK.search(heading):
             continue
-        cells = [row[column].strip() for row in rows if len(row) > column]
+        cells = [_without_h(row[column]) for row in rows if len(row) > column]
         days = [row[day] for row in rows if len(row) > column]
         if read := _clock_of(cells, heading) or _count_of(cells, days, heading):
-            return _rewriting(column, read)
+            return _rewriting(column, lambda cell, read=read: read(_without_h(cell)))  # type: ignore[misc]
     return None
+
+
+def _without_h(cell: str) -> str:
+    """Return an hour without the sign for hours behind it."""
+    return _SIGN_OF_HOURS.sub("", cell.strip()[:LONGEST_HOUR])
 
 
 def _filled_down(rows: Sequence[Row], column: int) -> Iterator[Row]:

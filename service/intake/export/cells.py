@@ -14,12 +14,16 @@ from service.intake.export.words import is_dash, is_missing
 from service.intake.problems import told
 from service.store.grids import BoolArray, FloatArray
 
-_COMMA_IS_DECIMAL = re.compile(r"^[+-]?(0,\d+|\d+,\d{1,2}|\d+,\d{4,}|\d{4,},\d+|\d{1,3}(\.\d{3})+,\d*)$")
-_POINT_IS_DECIMAL = re.compile(r"^[+-]?(0?\.\d+|\d+\.\d{1,2}|\d+\.\d{4,}|\d{4,}\.\d+|\d{1,3}(,\d{3})+\.\d*)$")
+_COMMA_IS_DECIMAL = re.compile(r"^[+-]?(0\d*,\d+|\d+,\d{1,2}|\d+,\d{4,}|\d{4,},\d+|\d{1,3}(\.\d{3})+,\d*)$")
+_POINT_IS_DECIMAL = re.compile(
+    r"^[+-]?((0\d*)?\.\d+|\d+\.\d{1,2}|\d+\.\d{4,}|\d{4,}\.\d+|\d{1,3}(,\d{3})+\.\d*|\d{1,2}(,\d\d)+,\d{3}\.\d*)$"
+)
 _POINT_GROUPS = re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3})+$")
-_COMMA_GROUPS = re.compile(r"^[+-]?[1-9]\d{0,2}(,\d{3})+$")
+_COMMA_GROUPS = re.compile(r"^[+-]?[1-9]\d{0,2}(,\d{3})+$|^[+-]?[1-9]\d?(,\d\d)+,\d{3}$")
+"""By thousands, or by hundreds above the first as in India: 12,34,567."""
+
 _TWICE_GROUPED = {
-    ",": re.compile(r"^[+-]?[1-9]\d{0,2}(,\d{3}){2,}$"),
+    ",": re.compile(r"^[+-]?[1-9]\d{0,2}(,\d{3}){2,}$|^[+-]?[1-9]\d?(,\d\d)+,\d{3}$"),
     ".": re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3}){2,}$"),
 }
 _SCIENTIFIC = re.compile(r"^\d([.,]\d+)?e\+?\d+$", re.I)

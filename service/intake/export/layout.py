@@ -191,14 +191,15 @@ def _headings(above: Rows, width: int, units: Units, *, is_said: bool) -> tuple[
     if is_said and above:
         said = sorted({*said, len(above) - 1})
     if not said:
-        return ("",) * width, " ".join(" ".join(r) for r in above), 0
+        return ("",) * width, "\n".join(" ".join(r) for r in above), 0
     chosen = [said[-1]]
     for i in reversed(said[:-1]):
-        if not _speaks_of_columns(above[i], above[chosen[0]], width, units):
+        if not _speaks_of_columns(above[i], above[chosen[0]], width, units) or _goes_down(above, i, units):
+            chosen = [j for j in said[:-1] if _names_all(above[j], above[chosen[0]], units)][:1] + chosen
             break
         chosen.insert(0, i)
     levels = [_filled(above[i], width, forward=i != chosen[-1]) for i in chosen]
-    preamble = " ".join(" ".join(r) for i, r in enumerate(above) if i not in chosen)
+    preamble = "\n".join(" ".join(r) for i, r in enumerate(above) if i not in chosen)
     headings = tuple(" ".join(filter(None, column)) for column in zip(*levels, strict=True))
     return headings, preamble, chosen[-1] + 1
 
@@ -251,7 +252,46 @@ def _speaks_of_columns(row: Sequence[str], below: Sequence[str], width: int, uni
     measured = [len(c.strip()) <= LONGEST_MEASURE and words.is_measure(c) for c in units_below]
     only_units = all(measured) and any(map(words.unit_of, units_below))
     named = sum(units.serial_of(c) is not None for c in cells)
+    if named and not _names_all(row, below, units) and len(_own_names(below)) > 1:
+        return False  # a list of the units, which does not stand over their columns
+    if not named and all(names_nobody(c) or words.unit_of(c) for c in cells) and _only_serials(below, units):
+        return True
     return (only_units and len(cells) >= width / 2) or named >= 2 or (named == 1 and len(cells) >= width / 2)
+
+
+def _own_names(row: Sequence[str]) -> list[int]:
+    """Return the columns in which headings call units by names of their own: several, and none of time."""
+    said = [
+        i for i, c in enumerate(row) if re.search(r"\w", c) and not (words.TIME.search(c) or _is_of_time(c))
+    ]
+    once = Counter(row)
+    return [i for i in said if once[row[i]] == 1 and not names_nobody(row[i])]
+
+
+def _names_all(row: Sequence[str], below: Sequence[str], units: Units) -> bool:
+    """Return whether a serial stands over each column that has a name of its own, and over no other."""
+    named = [i for i, c in enumerate(row) if c.strip() and units.serial_of(c)]
+    return len(named) > 1 and named == _own_names(below)
+
+
+def _only_serials(row: Sequence[str], units: Units) -> bool:
+    """Return whether all headings but those of time are serials."""
+    said = [c for c in row if c.strip() and not _is_of_time(c)]
+    return len(said) > 1 and all(units.serial_of(c) for c in said)
+
+
+def _goes_down(rows: Rows, i: int, units: Units) -> bool:
+    """Return whether a row belongs to a list with a unit in each row."""
+
+    def named(row: Sequence[str]) -> list[tuple[int, str]]:
+        return [
+            (column, serial) for column, c in enumerate(row) if c.strip() and (serial := units.serial_of(c))
+        ]
+
+    own, beside = named(rows[i]), [named(rows[j]) for j in (i - 1, i + 1) if 0 <= j < len(rows)]
+    return len(own) == 1 and any(
+        len(one) == 1 and one[0][0] == own[0][0] and one[0][1] != own[0][1] for one in beside
+    )
 
 
 def _filled(row: Sequence[str], width: int, *, forward: bool) -> list[str]:

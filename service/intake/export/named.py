@@ -24,7 +24,7 @@ Found = list[tuple[Table, Proposal]]
 def of_what_was_made(found: Found) -> Found:
     """Return the tables with those refused that hold something else, if others hold what was made."""
     read = [(table, proposal) for table, proposal in found if proposal.recipe is not None]
-    names = [_name(table) for table, proposal in read if not proposal.is_said]
+    names = [name_of(table) for table, proposal in read if not proposal.is_said]
     has_units = any(not _asks_of_units(proposal) for _, proposal in read)
 
     def reason(table: Table, proposal: Proposal) -> Told | None:
@@ -32,7 +32,7 @@ def of_what_was_made(found: Found) -> Found:
             return None
         if has_units and _is_total(proposal):
             return told("it holds a total, and other tables its units")
-        return None if proposal.is_said else _beside(_name(table), names)
+        return None if proposal.is_said else _beside(name_of(table), names)
 
     return [
         (table, Proposal(table.name, {}, refused=why) if (why := reason(table, proposal)) else proposal)
@@ -43,7 +43,8 @@ def of_what_was_made(found: Found) -> Found:
 # By names
 
 
-def _name(table: Table) -> str:
+def name_of(table: Table) -> str:
+    """Return the name of a sheet, or of a file in an archive."""
     return (table.title or table_stem(table.name)).replace("_", " ")
 
 

@@ -23,6 +23,12 @@ _PIECES = re.compile(r"[\W_]+")
 _PLACE = re.compile(
     r"(?<![a-z0-9])r(?:ow|eihe)?[ .:_-]*(\d{1,3})[ ,./_-]*c(?:ol(?:umn)?)?[ .:_-]*(\d{1,3})(?!\d)", re.I
 )
+_OF_INPUT = re.compile(r"(.{4,})[/.:_-](\d{1,2})")
+_INPUT = re.compile(
+    r"(?<![^\W\d_])(?:inputs?|ch(?:annel)?|mppt|pv|eingang|kanal|entr[ée]e|canal|entrada|ingresso|canale|ingang|kanaal"
+    r"|wej\u015bcie|kana\u0142)[\s_.:#-]{0,3}(\d{1,2})(?!\d)",
+    re.I,
+)
 _DECIMAL = re.compile(r"[+-]?\d*[.,]\d+")
 _ASIDE = re.compile(r"[\[(][^\[\]()]*[\])]")
 _YEAR = re.compile(r"(19|20)\d\d$")
@@ -49,11 +55,12 @@ class Names:
         self._loose = {
             serial: _loose(serial) for serial in known.serials if len(_plain(serial)) >= SHORTEST_WHOLE
         }
+        self._inputs = {(m[1], int(m[2])): s for s in known.serials if (m := _OF_INPUT.fullmatch(s))}
         self._known = known
 
     def meant(self, text: str) -> Meant | None:
         """Return the unit that a heading or a cell certainly means, None if it means none or may mean several."""
-        exact = self.serials.within(text)
+        exact = self.serials.within(text) or self._by_input(text)
         if exact:
             return Meant(exact)
         for found, why in (
@@ -75,6 +82,15 @@ class Names:
         named = [s for s in there if self._known.places[s].plane.lower() in text.lower()]
         chosen = named or there
         return chosen[0] if len(chosen) == 1 else None
+
+    def _by_input(self, text: str) -> str | None:
+        """Return the serial of an input, such as 4829/2, where a text has that of its device and names the input."""
+        number = _INPUT.search(text) if self._inputs else None
+        named = [
+            (device, serial) for (device, n), serial in self._inputs.items() if number and int(number[1]) == n
+        ]
+        found = {serial for device, serial in named if re.search(rf"(?<!\w){re.escape(device)}(?!\w)", text)}
+        return found.pop() if len(found) == 1 else None
 
     def _written(self, text: str) -> set[str]:
         found = {serial for serial, pattern in self._loose.items() if pattern.search(text)}

@@ -13,7 +13,15 @@ import numpy as np
 from service.intake.export import columns as cols
 from service.intake.export import dashes, words
 from service.intake.export.abbreviations import meanings
-from service.intake.export.around import FIRST_ROWS, Said, measure_around, prose, text_below, units_listed
+from service.intake.export.around import (
+    FIRST_ROWS,
+    Said,
+    measure_above,
+    measure_around,
+    prose,
+    text_below,
+    units_listed,
+)
 from service.intake.export.asking import asked, in_words
 from service.intake.export.beam import clear_level
 from service.intake.export.blocks import Row
@@ -199,7 +207,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     steps = _steps(look.head, draft)
     interval = _interval(look, steps, draft)
     steps = replace(steps, usual_s=interval * 60)
-    said = Said(unit) if (unit := cols.measure_of(columns) or words.unit_of(above)) else None
+    said = Said(unit) if (unit := cols.measure_of(columns) or measure_above(above)) else None
     said = said or measure_around(found.tail, (table.title, table.name.rpartition("/")[2]), notes)
     quantity = _quantity(look, columns, steps, units.known, draft, said or Said())
     if steps.is_shuffled and _may_count(quantity, columns, draft):

@@ -6,7 +6,7 @@ Each fold writes the rows as other tables have them. None touches a table withou
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import pairwise
 
 from service.intake.export import words
@@ -34,6 +34,27 @@ _UNCERTAIN = re.compile(
 _STATISTIC = re.compile(r"statistics?|statistik|aggregat\w*|function|funktion|kind|art", re.I)
 _MEAN = re.compile(r"mean|avg|average|mittel(wert)?|durchschnitt|moyenne|media|gemiddelde?", re.I)
 _NO_MEAN = re.compile(r"max(imum)?|min(imum)?|std( ?dev)?|median|count|first|last|sum|anzahl", re.I)
+
+_ACTUAL = re.compile(
+    r"actual|measured|real|observed|ist|gemessen|messung|r[ée]el(le)?|mesur[ée]e?|misurat[oa]|medido", re.I
+)
+_EXPECTED = re.compile(
+    r"forecast|expected|predicted|plan(ned)?|target|budget|model(led)?|simulated|soll|prognose|erwartet|pr[ée]vu|pr[ée]vision"
+    r"|previst[oa]|previsione",
+    re.I,
+)
+_KINDS = (
+    (_MEAN, _NO_MEAN),
+    (re.compile("ac", re.I), re.compile("dc", re.I)),
+    (_ACTUAL, _EXPECTED),
+)
+"""What is kept, and what stands beside it in rows of its own."""
+
+_INPUT = re.compile(
+    r"inputs?( no\.?| number)?|channel|mppt|dc input|eingang|kanal|entr[ée]e|canal|entrada|ingresso"
+    r"|canale|ingang|kanaal",
+    re.I,
+)
 
 
 def by_units(head: Sequence[Row], rows: Rows) -> Fold | None:
@@ -128,17 +149,50 @@ def _qualified(heading: Row, begin: int, place: int) -> list[int]:
 
 
 def of_means(head: Sequence[Row], rows: Rows) -> Fold | None:
-    """Return the fold of a table with rows for mean, least and most: those of means alone."""
+    """Return the fold of a table with rows for mean and most: those of means alone. So of AC and DC, actual and due."""
     _, heading = _heading(head)
-    places = [i for i, cell in enumerate(heading) if _STATISTIC.fullmatch(_plain(cell))]
-    for place in places:
-        cells = {row[place].strip() for row in rows() if len(row) > place} - {heading[place], ""}
-        other = {cell for cell in cells if _NO_MEAN.fullmatch(cell)}
-        if other and len(cells) > len(other) and all(_MEAN.fullmatch(cell) for cell in cells - other):
-            return lambda given, place=place: (  # type: ignore[misc]
-                row for row in given if len(row) <= place or not _NO_MEAN.fullmatch(row[place].strip())
-            )
+    for place, cell in enumerate(heading):
+        for kept, gone in _KINDS if _STATISTIC.fullmatch(_plain(cell)) else _KINDS[1:]:
+            if _cells(head, place, cell) and all(
+                _is_either(c, kept, gone) for c in _cells(head, place, cell)
+            ):
+                found = _cells(rows(), place, cell)
+                if {bool(gone.fullmatch(c)) for c in found if _is_either(c, kept, gone)} == {True, False}:
+                    return _without(place, gone) if all(_is_either(c, kept, gone) for c in found) else None
     return None
+
+
+def _cells(rows: Iterable[Row], place: int, heading: str) -> set[str]:
+    """Return what stands in a column below its heading; nothing of lines above it, which have fewer cells."""
+    return {row[place].strip() for row in rows if len(row) > place and _timed(row)} - {heading.strip(), ""}
+
+
+def _is_either(cell: str, kept: re.Pattern[str], gone: re.Pattern[str]) -> bool:
+    return bool(kept.fullmatch(cell) or gone.fullmatch(cell))
+
+
+def _without(place: int, gone: re.Pattern[str]) -> Fold:
+    return lambda given: (row for row in given if len(row) <= place or not gone.fullmatch(row[place].strip()))
+
+
+def by_input(head: Sequence[Row], rows: Rows) -> Fold | None:
+    """Return the fold of a table with a column for the number of a unit's input: both name the unit together."""
+    at, heading = _heading(head)
+    inputs = [i for i, cell in enumerate(heading) if _INPUT.fullmatch(_plain(cell))]
+    named = [i for i, cell in enumerate(heading) if words.SERIAL.search(cell) and i not in inputs]
+    if len(inputs) != 1 or len(named) != 1:
+        return None
+    (number_of,), (name,) = inputs, named
+    cells = {row[number_of].strip() for row in rows() if len(row) > number_of and _timed(row)}
+    if len(cells) < 2 or not all(cell.isdecimal() and len(cell) < 3 for cell in cells):
+        return None
+
+    def fold(given: Iterator[Row]) -> Iterator[Row]:
+        for place, row in enumerate(given):
+            told = place > at and len(row) > max(number_of, name)
+            yield [f"{c} input {row[number_of]}" if told and i == name else c for i, c in enumerate(row)]
+
+    return fold
 
 
 def _heading(head: Sequence[Row]) -> tuple[int, Row]:

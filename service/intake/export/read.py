@@ -16,6 +16,7 @@ from service.intake.export.blocks import Block, Row, Texts, joined
 from service.intake.export.cells import Serials, dashes, numbers
 from service.intake.export.counter import BEGAN_ANEW, Counters, Meter, Powers
 from service.intake.export.dashes import NIGHT_DEG
+from service.intake.export.draft import listed
 from service.intake.export.grid import Grid
 from service.intake.export.model import QUANTITIES, Column, Known, Recipe
 from service.intake.export.noon import is_below
@@ -115,12 +116,12 @@ class Tally:
         }
         if recipe.irregular:
             return found
-        for step, count in sorted(other.items()):
+        if other:
             found.append(
                 told(
-                    "{count} steps are of {step} min; each value was taken as of {minutes} min",
-                    count=count,
-                    step=f"{step / 60:g}",
+                    "{count} steps are of {steps} min; each value was taken as of {minutes} min",
+                    count=sum(other.values()),
+                    steps=listed(f"{step / 60:g}" for step in sorted(other)),
                     minutes=interval_min,
                 )
             )

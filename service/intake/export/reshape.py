@@ -5,6 +5,7 @@ A table whose rows have times already is left as it is. What the cells mean besi
 
 from __future__ import annotations
 
+import csv
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
@@ -14,11 +15,12 @@ from service.intake.export import bare
 from service.intake.export.bare import Fold, Row
 from service.intake.export.blocks import in_blocks
 from service.intake.export.cells import decimal_signs, number
+from service.intake.export.commas import rejoined
 from service.intake.export.elapsed import elapsed, intervals
 from service.intake.export.halves import in_halves
 from service.intake.export.markup import marked_up
 from service.intake.export.matrices import across, clock_across, days_down, side_by_side, times_down
-from service.intake.export.qualified import by_one_unit, by_quality, by_units, of_means
+from service.intake.export.qualified import by_input, by_one_unit, by_quality, by_units, of_means
 from service.intake.export.rows import full
 from service.intake.export.said_once import date_above, date_alone, date_once, name_once, year_above
 from service.intake.export.spelled import spelled
@@ -27,6 +29,9 @@ from service.intake.export.told_in_rows import in_columns
 from service.intake.export.units_below import FAR, blocks_of_units
 
 HEAD = 400
+FEWEST_LINES, MOST_LINES = 6, 0.8
+_FULL_WIDTH_DIGIT = re.compile("[\uff10-\uff19]")
+_FROM_FULL_WIDTH = {0x3000: " "} | {sign: chr(sign - 0xFEE0) for sign in range(0xFF01, 0xFF5F)}
 
 _WITH_UNIT = re.compile(r"([+-]?\d[\d.,'\s]*?)\s*(k?wh?|v|a|hz|°\s?c|%)", re.I)
 LONGEST_WITH_UNIT = 40
@@ -38,11 +43,9 @@ _MATRICES: tuple[Shape, ...] = (days_down, times_down)
 
 def unfolded(table: Table) -> Table:
     """Return the table with a row for each time, itself if it has them."""
+    table = _with_cells(table)
     head = list(islice(table.rows(), HEAD))
-    if lines := marked_up(head, table.delimiter) or spelled(head, table.delimiter):
-        table = _reshaped(table, lines)
-        head = list(islice(table.rows(), HEAD))
-    for qualifies in (by_units, by_one_unit, by_quality, of_means):
+    for qualifies in (by_units, by_one_unit, by_quality, of_means, by_input):
         fold = qualifies(head, lambda table=table: islice(table.rows(), FAR))  # type: ignore[misc]
         if fold is not None:
             table = _folded(table, fold)
@@ -79,6 +82,17 @@ def unfolded(table: Table) -> Table:
         ):
             table = _reshaped(table, within[1])
     return _with_plain_cells(table)
+
+
+def _with_cells(table: Table) -> Table:
+    """Return the table with lines and numbers parted where they are to be."""
+    head = list(islice(table.rows(), HEAD))
+    if parted := _quoted_lines(head, table.delimiter) or _full_width(head):
+        return _with_cells(_folded(table, parted))
+    if lines := marked_up(head, table.delimiter) or spelled(head, table.delimiter):
+        return _reshaped(table, lines)
+    numbers = rejoined(head, table.delimiter)
+    return table if numbers is None else _folded(table, numbers)
 
 
 def _with_plain_cells(table: Table) -> Table:
@@ -182,3 +196,23 @@ def _with_point(cell: str) -> str:
     except ValueError:
         return cell
     return cell if value is None else repr(value)
+
+
+# Lines and signs
+
+
+def _quoted_lines(head: list[Row], delimiter: str | None) -> Fold | None:
+    """Return the fold of a table whose every line stands in quotation marks as one cell, with others in it."""
+    said = [row for row in head if row]
+    if not delimiter or len(said) < FEWEST_LINES or any(len(row) > 1 for row in said):
+        return None
+    if sum(delimiter in row[0] for row in said) < MOST_LINES * len(said):
+        return None
+    return lambda rows: (next(csv.reader(row, delimiter=delimiter), []) for row in rows)
+
+
+def _full_width(head: list[Row]) -> Fold | None:
+    """Return the fold that writes digits and signs of full width, as of East Asia, as others."""
+    if not any(_FULL_WIDTH_DIGIT.search(cell) for row in head for cell in row):
+        return None
+    return lambda rows: ([cell.translate(_FROM_FULL_WIDTH) for cell in row] for row in rows)

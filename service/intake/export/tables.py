@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import gzip
+import re
 import zipfile
 import zlib
 from codecs import getincrementaldecoder
@@ -43,6 +44,7 @@ ENCODINGS = (
     "big5", "euc_jp",
 )  # fmt: skip
 
+_QUOTED = re.compile(r'\s*"[^"]*"\s*')
 DAMAGE = (zipfile.BadZipFile, gzip.BadGzipFile, zlib.error, EOFError, KeyError, ParseError)
 
 Seen = Callable[[int], None]
@@ -163,6 +165,8 @@ def delimiter_of(text: str) -> str:
     if text[:4].lower() == "sep=" and text[4:5] not in ("", '"', "\r", "\n"):
         return text[4]
     body = _first_lines(text)
+    if all(map(_QUOTED.fullmatch, filter(str.strip, body))):
+        body = [line.strip()[1:-1] for line in body]
     shares = {d: _evenness(body, d) for d in DELIMITERS}
     even = [d for d in DELIMITERS if shares[d] >= 0.7]
     if max(shares.values()) < FEW_PARTED and _evenness(body, " ", least=3) >= MOST_PARTED:

@@ -46,6 +46,9 @@ _DAY_ROMAN = re.compile(r"^(\d{1,2})[-. /]+([IVX]{1,4})[-. /]+(\d{4})(?!\d)")
 _ROMAN = ("", "I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII")
 _DAY_NAME_TIGHT = re.compile(r"^(\d{1,2})([a-z]{3})(\d{4})(?!\d)", re.I)
 _NAME_DAY = re.compile(rf"^([^\W\d_]{{3,12}})[-. /]+(\d{{1,2}}){_TH}[-. /,]+(\d{{2,4}})(?!\d)", re.I)
+_YEAR_NAME_DAY = re.compile(r"^(20\d\d)\.?[-. /]+([^\W\d_]{3,12})\.?[-. /]+(\d{1,2})(?!\d)\.?", re.I)
+"""As in Hungarian: 2026. május 14."""
+
 _YEAR_LAST = re.compile(
     r"^([^\W\d_]{3,10} +\d{1,2}) +(\d{1,2}:\d\d(?::\d\d)?)((?: +[A-Z]{1,5})?) +(\d{4})$", re.I
 )
@@ -55,16 +58,32 @@ _COMPACT = re.compile(r"^(20\d\d)(\d\d)(\d\d)(?:[T ]?(\d\d)(\d\d)(?:(\d\d)(?:\.0
 _WEEK = re.compile(r"^(\d{4})-?W(\d\d)-?([1-7])(?!\d)")
 """Year, week and day of the week of ISO 8601."""
 
-_SIGNS = re.compile(r"^(\d{4})\s?[年년]\s?(\d{1,2})\s?[月월]\s?(\d{1,2})\s?[日일]")
+_ORDINAL = re.compile(r"^(20\d\d)-(\d{3})(?!\d)")
+"""Year and day of the year of ISO 8601."""
+
+_SIGNS = re.compile(r"^(令和\d{1,2}|\d{4})\s?[年년]\s?(\d{1,2})\s?[月월]\s?(\d{1,2})\s?[日일]")
 """Year, month and day, each before its sign, as in Chinese, Japanese and Korean."""
 
+BEFORE_REIWA = 2018
+"""The first year of the Japanese era Reiwa is 2019."""
+
 _TIME = re.compile(
-    r"^[T ,]*(\d{1,2})[:h](\d{1,2})(?::(\d{2})(?:[.,]\d+)?)?(?!\d)(?:\s*([ap])?(?:\.?\s?m\.?)?(?![a-z]))?"
-    r"(?:\s*(?:uhr|hrs?|h)\b)?",
+    r"^[T ,]*(\d{1,2})(?:[:h]|[時时點点시] ?)(\d{1,2})(?::(\d{2})(?:[.,]\d+)?)?(?!\d)[分분]?"
+    r"(?:\s*([ap])?(?:\.?\s?m\.?)?(?![a-z]))?"
+    r"(?:\s*(?:uhr|hrs?|h|\u0447\.?)(?![^\W\d_]))?",
     re.I,
 )
+_HOUR = re.compile(r"^[T ,]*(\d{1,2})()()\s*([ap])\.?\s?m\.?(?![a-z])", re.I)
+"""An hour of the half of the day: 3 PM."""
+
+_HALF = re.compile(r"^[T ,]*(?:([오午上](?:전|前|午))|([오午下](?:후|後|午)))\s*")
+"""Forenoon or afternoon before the clock, as in Chinese, Japanese and Korean."""
+
 _COLON = re.compile(r"^:(?=\d{1,2}:\d\d)")
 """Between date and time, as some logs have it: 12/Aug/2026:00:15:00."""
+
+_OF_YEAR = re.compile(r"^[ ,]*(?:\u0433(?:\u043e\u0434\w?)?|r|roku|g|god|year)\.?,?(?=\s|$)", re.I)
+"""The word for year behind one, as in Bulgarian, Russian, Polish and Croatian."""
 
 _OCLOCK = re.compile(r"^[ ,]*(?:klo|kl\.?|um|at|[\u00e0a]|alle|ob)\s+(?=\d)", re.I)
 """Between date and time, in words."""
@@ -138,7 +157,8 @@ def _parse(text: str, order: Order) -> Stamp | None:
         return _time_only(text)
     day, second, rest = found
     if second is None:
-        second, rest = _clock(_OCLOCK.sub(" ", _COLON.sub(" ", rest)), after_date=True)
+        rest = _OF_YEAR.sub("", _COLON.sub(" ", rest))
+        second, rest = _clock(_OCLOCK.sub(" ", rest), after_date=True)
     if (
         second == 0 and ":" in rest
     ):  # a workbook's date, which is midnight, with the time in a cell of its own
@@ -203,7 +223,7 @@ def with_year(text: str, year: str) -> str:
 
 def _is_day(found: re.Match[str]) -> bool:
     if found[3]:
-        return _month(found[3]) > 0
+        return month_of(found[3]) > 0
     low, high = sorted((int(found[1]), int(found[2])))
     return 1 <= low <= 12 and high <= 31
 
@@ -255,7 +275,7 @@ def _numbers(found: re.Match[str], order: Order) -> int | None:
 
 
 def _day_name(found: re.Match[str], _order: Order) -> int | None:
-    return _day(_year(found[3]), _month(found[2]), int(found[1]))
+    return _day(_year(found[3]), month_of(found[2]), int(found[1]))
 
 
 def _day_roman(found: re.Match[str], _order: Order) -> int | None:
@@ -263,7 +283,11 @@ def _day_roman(found: re.Match[str], _order: Order) -> int | None:
 
 
 def _name_day(found: re.Match[str], _order: Order) -> int | None:
-    return _day(_year(found[3]), _month(found[1]), int(found[2]))
+    return _day(_year(found[3]), month_of(found[1]), int(found[2]))
+
+
+def _year_name_day(found: re.Match[str], _order: Order) -> int | None:
+    return _day(int(found[1]), month_of(found[2]), int(found[3]))
 
 
 def _week_day(found: re.Match[str], _order: Order) -> int | None:
@@ -274,8 +298,16 @@ def _week_day(found: re.Match[str], _order: Order) -> int | None:
     return _day(at.year, at.month, at.day)
 
 
+def _ordinal(found: re.Match[str], _order: Order) -> int | None:
+    year, number = int(found[1]), int(found[2])
+    last = date(year, 12, 31).timetuple().tm_yday
+    first = _day(year, 1, 1)
+    return first + (number - 1) * DAY_S if first is not None and 1 <= number <= last else None
+
+
 def _signs(found: re.Match[str], _order: Order) -> int | None:
-    return _day(int(found[1]), int(found[2]), int(found[3]))
+    year = int(found[1]) if found[1].isdecimal() else BEFORE_REIWA + int(found[1].removeprefix("令和"))
+    return _day(year, int(found[2]), int(found[3]))
 
 
 _DATES = (
@@ -284,13 +316,16 @@ _DATES = (
     (_DAY_NAME_TIGHT, _day_name),
     (_DAY_ROMAN, _day_roman),
     (_NAME_DAY, _name_day),
+    (_YEAR_NAME_DAY, _year_name_day),
     (_WEEK, _week_day),
+    (_ORDINAL, _ordinal),
     (_SIGNS, _signs),
 )
 
 
 @lru_cache(200)
-def _month(name: str) -> int:
+def month_of(name: str) -> int:
+    """Return the month that a name means in whatever language, 0 if none."""
     plain = _unaccented(name)
     if plain in _MONTHS:
         return _MONTHS[plain]
@@ -331,13 +366,16 @@ def _day(year: int, month: int, day: int) -> int | None:
 
 
 def _clock(text: str, *, after_date: bool = False) -> tuple[int | None, str]:
-    found = _TIME.match(text) or (_DOTTED.match(f" {text}") if after_date else None)
+    half = _HALF.match(text)
+    text = text[half.end() :] if half else text
+    found = _TIME.match(text) or _HOUR.match(text) or (_DOTTED.match(f" {text}") if after_date else None)
     if not found:
         return None, text.strip()
     hour = int(found[1])
-    if found[4]:
-        hour = hour % 12 + (12 if found[4].lower() == "p" else 0) if 1 <= hour <= 12 else 99
-    second = _of_day(hour, int(found[2]), int(found[3] or 0))
+    letter = found[4] or (half and ("a" if half[1] else "p"))
+    if letter:
+        hour = hour % 12 + (12 if letter.lower() == "p" else 0) if half or 1 <= hour <= 12 else 99
+    second = _of_day(hour, int(found[2] or 0), int(found[3] or 0))
     return second, found.string[found.end() :].strip() if second is not None else "?"
 
 

@@ -6,14 +6,19 @@ A plane to the west is late, one to the east early; together they are neither.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from itertools import islice
 
+import numpy as np
+
+from service.intake.export import words
 from service.intake.export.blocks import Row
 from service.intake.export.model import Guess, Known, Proposal
-from service.intake.export.named import of_what_was_made
+from service.intake.export.named import name_of, of_what_was_made
 from service.intake.export.propose import Answers, propose
+from service.intake.export.survey import Trace
 from service.intake.export.tables import Seen, Table
-from service.intake.problems import told
+from service.intake.problems import mark, told
 
 MOST_TABLES = 200
 """Whose light is kept for the others; each has some hundred kilobytes."""
@@ -24,6 +29,15 @@ LONGEST_NOTE = 60
 ALIKE = ("delimiter", "shape", "time_columns")
 SHARED = ("timezone", "quantity", "label", "decimal", "day_first")
 """What tables that say the same have in common: one of a unit that gives nothing shows none of it itself."""
+
+SAME, MOST_OFF, FEWEST_ALIKE = 0.02, 0.1, 10
+"""Values of one time differ by more than rounding does, more of them than clouds of a late clock, among enough."""
+
+_NOT_MADE = mark("its name says that it holds {name}, and other tables have what the same units made")
+_CONTRADICTS = mark(
+    "it has other values for the same units and times than {other}, and the later table counts; if one of them is not "
+    "what was made, take it out of the file"
+)
 
 Found = list[tuple[Table, Proposal]]
 
@@ -44,14 +58,63 @@ def proposed(
         (table, propose(table, known, answers, notes=notes) if p.recipe and notes else p)
         for table, p in found
     ]
-    found = of_what_was_made(found)
+    found = _without_expected(of_what_was_made(found))
     by_kind = {kind: [own for own in found if _kind(own[1]) == kind] for kind in {_kind(p) for _, p in found}}
     shared = {kind: _shared(alike, known, answers, notes) for kind, alike in by_kind.items()}
-    return [
+    settled = [
         (table, propose(table, known, answers, shared=given, notes=notes) if _differs(own, given) else own)
         for table, own in found
         for given in [shared[_kind(own)]]
     ]
+    return [(table, _warned(table, own, settled)) for table, own in settled]
+
+
+def _without_expected(found: Found) -> Found:
+    """Leave out tables whose name says something else, where others have what was made by their units."""
+    aside = [bool(words.NOT_MADE.search(name_of(table))) for table, _ in found]
+    made = {unit for (_, p), other in zip(found, aside, strict=True) if not other for unit in _units(p)}
+    return [
+        (
+            table,
+            replace(p, recipe=None, refused=told(_NOT_MADE, name=name_of(table)), questions=(), warnings=()),
+        )
+        if other and p.recipe is not None and _units(p) & made
+        else (table, p)
+        for (table, p), other in zip(found, aside, strict=True)
+    ]
+
+
+def _units(proposal: Proposal) -> set[str]:
+    """Return the units of which a table shows something."""
+    return set(proposal.light.head) if proposal.recipe is not None and proposal.light is not None else set()
+
+
+def _warned(table: Table, own: Proposal, found: Found) -> Proposal:
+    """Return how a table would be read, with a warning if one before it has other values for its units and times."""
+    before = found[: next(i for i, (one, _) in enumerate(found) if one is table)]
+    other = next(
+        (one for one, p in before[:MOST_TABLES] if _units(p) & _units(own) and _contradict(p, own)), None
+    )
+    if other is None:
+        return own
+    return replace(own, warnings=(*own.warnings, told(_CONTRADICTS, other=other.name)))
+
+
+def _contradict(one: Proposal, other: Proposal) -> bool:
+    """Return whether two tables give units other values at many of the times that both have."""
+    if one.recipe is None or other.recipe is None or one.recipe.quantity != other.recipe.quantity:
+        return False
+    return any(
+        _differ(one.light.head[unit], other.light.head[unit]) for unit in sorted(_units(one) & _units(other))
+    )
+
+
+def _differ(one: Trace, other: Trace) -> bool:
+    _, at, beside = np.intersect1d(one.naive, other.naive, return_indices=True)
+    values = np.abs(np.stack([one.values[at], other.values[beside]]))
+    lit = values.max(axis=0) > 0
+    off = np.abs(np.diff(values, axis=0))[0] > SAME * values.max(axis=0)
+    return int(lit.sum()) >= FEWEST_ALIKE and float(off[lit].mean()) > MOST_OFF
 
 
 def _notes(found: Found) -> list[list[Row]]:

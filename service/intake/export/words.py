@@ -12,7 +12,8 @@ _B, _E = r"(?<![^\W\d_])", r"(?![^\W\d_])"
 """Before and after a word: no letter."""
 
 TIME = re.compile(
-    r"time|date|stamp|zeit|datum|moment|uhr|fecha|hora|heure|horodat|giorno|ora\b|data\b|tijd|czas|tid\b|врем|дата",
+    r"time|date|stamp|zeit|datum|moment|uhr|fecha|hora|heure|horodat|giorno|ora\b|data\b|tijd|czas|tid\b|врем|дата"
+    r"|\bnap\b|óra",
     re.I,
 )
 SERIAL = re.compile(
@@ -47,7 +48,8 @@ COUNTER = re.compile(
     re.I,
 )
 POWER = re.compile(
-    rf"power|leistung|puissance|potencia|pot[êe]ncia|potenza|vermogen|мощност|{_B}(moc|watts?|p_?ac|pac){_E}",
+    rf"power|leistung|puissance|potencia|pot[êe]ncia|potenza|vermogen|мощност"
+    rf"|{_B}(moc|watts?(?![ -]?(hour|stunde|heure|hora|ora|ore|uur|tim))|p_?ac|pac){_E}",
     re.I,
 )
 ENERGY = re.compile(
@@ -59,6 +61,7 @@ ENERGY_ALONE = re.compile(r"energ|[ée]nerg|yield|ertrag|энерги", re.I)
 NOT_MADE = re.compile(
     rf"expect|forecast|predict|theoret|set ?point|erwart|prognos|prévi|previs"
     rf"|{_B}(limits?|targets?|rated|nominal|capacity|plan(ned)?|soll|nenn\w*|grenz\w*|max(imum|imal)?|peak|spitze"
+    rf"|model(led)?|simul\w*"
     rf"|(?<!\d)(?<!\d )(?<!per )min(imum|imal)?){_E}",
     re.I,
 )
@@ -110,12 +113,22 @@ OTHER = re.compile(
     rf"{_B}(duration|dauer|dur[ée]e|duraci[oó]n|durata|duur){_E}|volt|spannung|current|strom|freq|fr[ée]q|temp|signal|status|state|error|fehler|tensi|spanning|courant|corriente|corrente"
     r"|irradi|einstrahl|humid|wind|rssi|efficien|wirkungsgrad|cos ?phi|power factor|leistungsfaktor|price|preis|cost"
     rf"|{_B}([ui]_?[ad]c|uac|udc|iac|idc|vac|vdc|hz|var|va|dbm?|m/s|w/m2|w/m²|eur|usd){_E}|°\s?[cf]{_E}|%|[€$£]"
-    r"|[\[(]\s*(v|a|ma|mv|k|ms|s|min|h)\s*[\])]|\bin (v|a)$|\sV$|^[vaiu]$",
+    r"|[\[(]\s*(v|a|ma|mv|k|ms|s|min|h)\s*[\])]|\bin (v|a)$|\sV$|^[vaiu]$|/\s?kw_?p",
     re.I,
 )
 ZONE = re.compile(r"zone|offset|utc|gmt|\btz\b|versatz|d[ée]calage|desfase|fuso|fuseau", re.I)
 ZONE_NAME = re.compile(r"\b[A-Z][a-z]+/[A-Z][A-Za-z_]+\b")
-_UNIT = re.compile(r"(?<![A-Za-z/])(k?)(wh?)(?![A-Za-z/²2])|(?<![A-Za-z])(k?)w[ .·*]h(?![A-Za-z])", re.I)
+_UNIT = re.compile(r"(?<![A-Za-z/])(k?)(wh?)(?![A-Za-z/²0-9])", re.I)
+_HOURS_APART = re.compile(
+    r"(?<![A-Za-z/])(k|M)?w\s?[ .*\u00b7\u2022\u2219\u22c5\u00d7-]\s?h(?![A-Za-z])", re.I
+)
+"""As the SI writes products of units: W h, W·h, W.h."""
+
+_OF_INTERVAL = re.compile(
+    rf"(?<=wh)\s?/\s?(\d{{1,2}}\s?)?(min(utes?|uten)?|intervall?o?s?|periode?s?|viertelstunde|quart){_E}",
+    re.I,
+)
+"""An energy over its interval is that of it."""
 _IN_WORDS = re.compile(
     rf"{_B}(kilo)?wat(?:t|io)?s?(?:[ -]?(hours?|stunden?|heures?|horas?|ora|ore|uur|timmar|timer|godzin\w*))?{_E}",
     re.I,
@@ -126,7 +139,9 @@ _OTHER_MEASURE = re.compile(
     r"[\[(]\s*([kMG]?J|[mMG]Wh?|[kM]?Ws|k?V[Aa][rR]?h?|m?Ah?|BTU)\s*[\])]|\s(kJ|MJ|mWh|MWh|GWh|kVA|BTU)$"
 )
 _MEASURE = re.compile(
-    r"(k?wh?|m?v|m?a|hz|°?[cf]|%|ac|dc|per|in|interval\w*|value|wert|avg|mean|mittel\w*|p|e)", re.I
+    r"(k?wh?|k?w[ .*\u00b7\u2022\u2219\u22c5\u00d7-]h"
+    r"|m?v|m?a|hz|°?[cf]|%|ac|dc|per|in|interval\w*|value|wert|avg|mean|mittel\w*|p|e)",
+    re.I,
 )
 
 MISSING = frozenset((
@@ -189,7 +204,8 @@ def unit_of(text: str) -> str | None:
     plain = _IN_WORDS.sub(
         lambda m: f" {'k' if m[1] else ''}W{'h' if m[2] else ''} ", _SYMBOL_OVER.sub(" ", text)
     )
-    found = {(k + w).lower() if w else f"{kh.lower()}wh" for k, w, kh in _UNIT.findall(plain)}
+    plain = _OF_INTERVAL.sub(" ", _HOURS_APART.sub(lambda m: f"{m[1] or ''}Wh", plain))
+    found = {(k + w).lower() for k, w in _UNIT.findall(plain)}
     return found.pop() if len(found) == 1 else None
 
 

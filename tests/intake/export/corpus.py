@@ -11,6 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 SERIALS = ("482913377001", "482913377002", "082913377003")
+INPUTS = ("482913377001/1", "482913377001/2", "482913377002/1")
 HEX_SERIALS = ("A3F09C21D4E1", "A3F09C21D5B7", "B7709C21D6AA")
 ZONE = "Europe/Berlin"
 LATITUDE, LONGITUDE = 52.5, 13.4
@@ -40,6 +41,8 @@ NAMES: dict[str, Callable[[str, int], str]] = {
     "numbered": lambda _, i: f"Unit {i + 1}",
     "roof": lambda _, i: f"Roof A / {i + 1}",
     "place": lambda _, i: f"R1C{i + 1}",
+    "west": lambda _, i: f"W{i + 1}",
+    "input": lambda serial, _: " CH".join(serial.split("/")),
     "letter": lambda _, i: f"Module {'ABC'[i]}",
 }
 """What a file calls a unit, by its serial and its number."""
@@ -57,6 +60,8 @@ class Make:
     encoding: str = "utf-8"
     delimiter: str = ","
     decimal: str = "."
+    unquoted: bool = False
+    """Cells that hold the delimiter stand without quotation marks."""
     thousands: str = ""
     turned: tuple[int, ...] = ()
     """Columns of units, by their number, whose numbers have comma and point the other way round."""
@@ -109,6 +114,10 @@ class Make:
     total: bool = False
     block_total: bool = False
     """Each block ends with a line of its sum."""
+    full_width: bool = False
+    """All digits and signs but the delimiter are of full width, as in East Asia."""
+    whole_quoted: bool = False
+    """Each line stands in quotation marks as a whole."""
     arabic: bool = False
     """All digits are those of Arabic, with their decimal mark."""
     day_total: str = ""
@@ -557,6 +566,45 @@ MAKES = (
     Make("marked_up_for_a_wiki_by_cell", spelled="wiki cells", shape="long", quantity="power_w",
          value_heading="Power (W)"),
     Make("marked_up_for_print", spelled="tex", quantity="counter_wh", label="end", heading="Meter {serial} Wh"),
+    Make("watt_hours_of_the_si", heading="{serial} W\u00b7h", interval=20),
+    Make("kilowatt_hours_of_the_si", shape="long", quantity="energy_kwh", value_heading="Energy",
+         extra=(("Unit", lambda _t: "kW\u22c5h"),)),
+    Make("watt_hours_over_minutes", heading="{serial} Wh/15min"),
+    Make("watt_hours_said", heading="{serial} Watt-hours"),
+    Make("yield_per_peak_beside", shape="long", extra=(("Yield (Wh/kWp)", lambda _t: "1.25"),)),
+    Make("named_like_watts", names="west", heading="{serial} [Wh]",
+         preamble=tuple(f"W{i};{serial}" for i, serial in enumerate(SERIALS, start=1)), delimiter=";"),
+    Make("units_listed_aside", names="letter", heading="{serial} [Wh]", second_time=("end", "To"), time_heading="From",
+         preamble=(",".join(["Units", *(f"Module {a}={s}" for a, s in zip("ABC", SERIALS, strict=True))]), "")),
+    Make("units_listed_with_more", names="letter", heading="{serial} [Wh]",
+         preamble=("Name,Serial,Rated W,Roof",
+                   *(f"Module {a},{s},350,south" for a, s in zip("ABC", SERIALS, strict=True)), "")),
+    Make("measure_above_serials", upper="Energy (Wh)", heading="{serial}"),
+    Make("inputs_of_devices", names="input", serials=INPUTS),
+    Make("months_hungarian", language="hu", time="%Y. %b %-d. %H:%M", time_heading="Id\u0151pont"),
+    Make("months_czech", language="cs", time="%-d. %b %Y %H:%M", encoding="cp1250", delimiter=";"),
+    Make("months_turkish_of_windows", language="tr", time="%-d %b %Y %H:%M", encoding="cp1254", delimiter=";",
+         decimal=",", first=date(2026, 8, 20)),
+    Make("dates_bulgarian", language="bg", time="%-d %b %Y \u0433. %H:%M \u0447.", delimiter=";", decimal=","),
+    Make("hours_with_halves", time="%m/%d/%Y %I %p", interval=60, days=6),
+    Make("commas_unquoted", decimal=",", unquoted=True, digits=2),
+    Make("commas_unquoted_by_row", decimal=",", unquoted=True, shape="long", digits=3, label="end"),
+    Make("missing_9999", missing="9999"),
+    Make("missing_65535", missing="65535", shape="long", quantity="power_w", value_heading="Power (W)"),
+    Make("footnote_says_end", label="end", hours=(3, 19),
+         footer="Note: each time is the end of its 15-minute interval."),
+    Make("measure_among_others_above", heading="{serial}",
+         preamble=("Array,2.8 kW", "Rated,350 W", "Energy in Wh", "")),
+    Make("days_of_year_of_iso", time="%Y-%j %H:%M"),
+    Make("signs_with_halves", time="%Y년 %-m월 %-d일 %p %-I:%M", language="ko", encoding="cp949",
+         time_heading="시작 시각",
+         heading="발전량 {serial} (Wh)"),
+    Make("full_width", full_width=True, delimiter=";", time_heading="開始"),
+    Make("lines_quoted_whole", whole_quoted=True, delimiter=";", decimal=",", label="end"),
+    Make("quarters_numbered_polish", time="%Y-%m-%d", second_time=("number", "Kwadrans"), time_heading="Doba",
+         delimiter=";"),
+    Make("hours_with_a_sign", time="%d.%m.%Y", second_time=("%-H h", "Heure"), time_heading="Jour", interval=60, days=6,
+         delimiter=";", decimal=","),
     Make("pages", page=("Readings of the roof,,Page {n}", "")),
     Make("pages_of_columns", page=("\fLindenweg 4          Printed 14 Jul 2026 08:03        Page {n} of {last}", ""),
          delimiter="columns", heading="{serial}", units_row="Wh"),

@@ -46,6 +46,10 @@ def test_when_a_file_was_made_is_not_said_of_its_readings() -> None:
     [
         ([[f"U1 = {SERIALS[0]}"], [f"U2: {SERIALS[1]}"]], ["U1", "U2"]),
         ([["Panel", "Serial"], ["Panel 1", SERIALS[0]], [SERIALS[1], "Panel 2"]], ["Panel 1", "Panel 2"]),
+        ([["Units", f"U1 = {SERIALS[0]}", f"U2 = {SERIALS[1]}"]], ["U1", "U2"]),
+        ([["No.", "Serial", "W"], ["1", SERIALS[0], "350"], ["2", SERIALS[1], "350"]], ["No. 1", "No. 2"]),
+        ([["", "U1", "U2"], ["Serial", *SERIALS[:2]]], ["U1", "U2"]),
+        ([["Serial", *SERIALS[:2]], ["Start", "End", "U1", "U2"]], []),
         ([[f"Serial: {SERIALS[0]}"]], []),
         ([[f"Serial: {SERIALS[0]}"], [f"Serial: {SERIALS[1]}"]], []),
         ([["U1", SERIALS[0]], ["U2", SERIALS[0]]], []),

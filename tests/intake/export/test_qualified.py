@@ -127,3 +127,39 @@ def test_rows_of_lengths_that_change_are_refused_with_the_lengths(tmp_path: Path
     refused = propose(tables_of(path)[0], KNOWN, {}).refused
     assert refused is not None
     assert "different lengths (5, 10, 15, 20 min)" in refused
+
+
+@pytest.mark.parametrize(
+    ("kept", "gone"), [("AC", "DC"), ("actual", "forecast"), ("Ist", "Soll"), ("measured", "model")]
+)
+def test_of_what_was_made_and_what_stands_beside_it_the_first_is_read(
+    kept: str, gone: str, tmp_path: Path
+) -> None:
+    rows = [f"{t},{ONE},{k},{v}" for t in TIMES for k, v in ((gone, 24.5), (kept, 21.5))]
+    found, rejected, _ = _read(tmp_path, ["Time,Serial,kind,Energy (Wh)", *rows])
+    assert found == {ONE: dict.fromkeys(range(12), 21.5)}
+    assert not rejected
+
+
+def test_column_of_one_kind_alone_takes_no_row_away(tmp_path: Path) -> None:
+    found, _, _ = _read(tmp_path, ["Time,Serial,side,Energy (Wh)", *(f"{t},{ONE},DC,21.5" for t in TIMES)])
+    assert found == {ONE: dict.fromkeys(range(12), 21.5)}
+
+
+def test_number_of_an_input_in_its_own_column_names_the_unit_with_its_serial(tmp_path: Path) -> None:
+    record = {
+        **RECORD,
+        "units": [{**u, "serial": f"{ONE}/{i + 1}"} for i, u in enumerate(RECORD["units"][:2])],
+    }
+    path = tmp_path / "export.csv"
+    rows = [f"{t},{ONE},{i},{20 + i}" for t in TIMES for i in (1, 2)]
+    path.write_text("\n".join(["Time,Serial,Input,Energy (Wh)", *rows]))
+    known, table = Known.of_record(record), unfolded(tables_of(path)[0])
+    proposal = propose(table, known, SETTLED)
+    assert proposal.recipe is not None
+    found = {
+        s.serial: set(s.values.tolist())
+        for p in read(table, proposal.recipe, known, Tally())
+        for s in p.samples
+    }
+    assert found == {f"{ONE}/1": {21.0}, f"{ONE}/2": {22.0}}

@@ -27,6 +27,9 @@ MONTHS = {
     "it": "gen feb mar apr mag giu lug ago set ott nov dic",
     "fi": "tammikuuta helmikuuta maaliskuuta huhtikuuta toukokuuta kesäkuuta "
     "heinäkuuta elokuuta syyskuuta lokakuuta marraskuuta joulukuuta",
+    "hu": "január február március április május június július augusztus szeptember október november december",
+    "cs": "ledna února března dubna května června července srpna září října listopadu prosince",
+    "bg": "януари февруари март април май юни юли август септември октомври ноември декември",
     "roman": "I II III IV V VI VII VIII IX X XI XII",
     "tr": "Ocak Şubat Mart Nisan Mayıs Haziran Temmuz Ağustos Eylül Ekim Kasım Aralık",  # noqa: RUF001 - its letters
 }
@@ -109,9 +112,13 @@ def _text(make: Make, truth: Truth) -> bytes:
     else:
         body = [make.delimiter.join(_quoted(c, make) for c in row) for row in rows]
     lines = [*make.preamble, *(_paged(body, make) if make.page else body)]
+    if make.whole_quoted:
+        lines = [f'"{line}"' for line in lines]
     if make.footer:
         lines.append(make.footer)
     text = "\r\n".join(lines) + "\r\n"
+    if make.full_width:
+        text = "".join(chr(ord(c) + 0xFEE0) if c in "0123456789.:-" else c for c in text)
     if make.arabic:
         text = re.sub(r"(\d)\.(\d)", "\\1\u066b\\2", text).translate(ARABIC)
     return text.encode(make.encoding)
@@ -187,7 +194,7 @@ MARKED_UP: dict[str, Callable[[Row, list[Row]], Iterator[str]]] = {
 
 
 def _quoted(cell: str, make: Make) -> str:
-    return f'"{cell}"' if make.delimiter in cell else cell
+    return f'"{cell}"' if make.delimiter in cell and not make.unquoted else cell
 
 
 def _grid(make: Make, truth: Truth) -> Grid:
@@ -508,7 +515,9 @@ def _clock(make: Make, start: datetime, serial: str | None = None) -> Row:
 
 def _text_of(make: Make, local: datetime) -> str:
     pattern = make.time
-    if make.language != "en":
+    if make.language == "ko":
+        pattern = pattern.replace("%p", "오후" if local.hour >= 12 else "오전")
+    elif make.language != "en":
         pattern = pattern.replace("%b", MONTHS[make.language].split()[local.month - 1])
     if make.language in DAYS:
         pattern = pattern.replace("%a", DAYS[make.language].split()[local.weekday()])
