@@ -71,8 +71,8 @@ def import_readings(
 ) -> None:
     """Take readings into a site, ours or exported by any program; the same file again changes nothing.
 
-    Ours are JSON, CSV and Parquet as the API takes them. Others may be delimited text, workbooks (.xlsx) and ZIP
-    archives of these: what they leave open is asked; then nothing is stored, and the exit status is 3.
+    Ours are JSON, CSV and Parquet as the API takes them. Others may be delimited text, rows of JSON, workbooks
+    (.xlsx) and ZIP archives of these: what they leave open is asked; then nothing is stored, and the exit status is 3.
     """
     engine = open_database()
     answers = answers_from(answer or (), interval_min)

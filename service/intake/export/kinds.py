@@ -16,7 +16,7 @@ _ARCHIVE = mark("is an archive of a kind that is not read; pack it as .zip or .g
 _COLUMNS = mark("is Parquet, which is only read in the form of the API; export .xlsx or CSV")
 _WEB_PAGE = mark("is a web page, whatever its name says; open it as a table and save it as .xlsx or CSV")
 _XML = mark("is XML, which is not read; open it as a table and save it as .xlsx or CSV, or export it so")
-_JSON = mark("is JSON, which is only read in the form of the API; export .xlsx or CSV")
+_JSON = mark("is JSON without rows of values by name, and not in the form of the API; export .xlsx or CSV")
 
 _BEGINNINGS = {
     b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1": _OLD,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from service.intake.csv_form import COLUMNS
+from service.intake.export.objects import names_of
 from service.intake.parse import CSV_TYPE, JSON_TYPE, PARQUET_TYPE
 from service.store.readings import CHANNELS
 
@@ -16,11 +17,13 @@ LONGEST_HEADING = 4096
 def form_of(path: Path, name: str) -> str | None:
     """Return the content type of a file in a form of the API, else None.
 
-    A CSV's first line names nothing else, and JSON has one of our names near its beginning.
+    A CSV's first line names nothing else, and JSON has one of our names near its beginning, in no row.
     """
     kind = TYPES.get(Path(name).suffix.lower())
     if kind == JSON_TYPE:
-        return kind if any(f'"{field}"'.encode() in _beginning(path) for field in JSON_FIELDS) else None
+        head = _beginning(path)
+        is_ours = any(f'"{field}"'.encode() in head for field in JSON_FIELDS) and not names_of(head)
+        return kind if is_ours else None
     if kind != CSV_TYPE:
         return kind
     names = _headings(path)

@@ -18,10 +18,11 @@ from pathlib import Path
 from xml.etree.ElementTree import ParseError
 
 from service.intake.export.aligned import Aligned, cuts_of
-from service.intake.export.blocks import Block, Row
+from service.intake.export.blocks import Block, Row, in_blocks
 from service.intake.export.cutting import blocks_of
 from service.intake.export.kinds import other_kind, other_package
 from service.intake.export.letters import encoding_of
+from service.intake.export.objects import names_of, rows_of
 from service.intake.export.packed import Open, check_workbook, checked_members, gunzipped, member_opener
 from service.intake.export.workbook import Sheet, sheets_of
 from service.intake.problems import Refused, Told, told
@@ -98,10 +99,10 @@ def _tables(name: str, opened: Open, size: int, said: Said, *, inside: bool = Fa
             stream.seek(0)
             with zipfile.ZipFile(stream) as archive:
                 members = checked_members(name, archive)
-            names = {m.filename for m in members}
-            if kind := other_package(names):
+            parts = {m.filename for m in members}
+            if kind := other_package(parts):
                 raise Refused.one(name, kind)
-            if "[Content_Types].xml" in names:
+            if "[Content_Types].xml" in parts:
                 check_workbook(name, opened, members)
                 return _sheets(name, opened)
             if inside:
@@ -111,11 +112,24 @@ def _tables(name: str, opened: Open, size: int, said: Said, *, inside: bool = Fa
         if inside:
             raise Refused.one(name, told("is an archive in an archive; unpack the outer one first"))
         return _tables(name, gunzipped(name, opened), size, said, inside=True)
+    if names := names_of(head):
+        return [_objects(name, opened, size, names)]
     if kind := other_kind(head):
         if not inside:
             raise Refused.one(name, kind)
         return [Table(name, 0, None, None, lambda _: iter(()), refused=kind)]
     return [_text(name, opened, size, head, said)]
+
+
+def _objects(name: str, opened: Open, size: int, names: list[str]) -> Table:
+    def blocks(seen: Seen) -> Iterator[Block]:
+        with opened() as stream:
+            for block in in_blocks(rows_of(stream, names)):
+                yield block
+                seen(min(size, stream.tell()))
+            seen(size)
+
+    return Table(name, size, None, None, blocks, is_reshaped=True)
 
 
 def _members(name: str, opened: Open, members: list[zipfile.ZipInfo], said: Said) -> list[Table]:

@@ -166,7 +166,7 @@ def test_file_in_the_form_of_the_api_has_nothing_open(engine: Engine, site_id: s
 def test_json_of_another_form_is_not_held_against_the_fields_of_the_api(site_id: str, tmp_path: Path) -> None:
     path = tmp_path / "other.json"
     path.write_text('{"made": "2026-06-20", "unit": "Wh", "values": [["2026-06-14T10:00Z", 1.5]]}')
-    assert "is JSON, which is only read in the form of the API" in _import(path, site_id).stderr
+    assert "is JSON without rows" in _import(path, site_id).stderr
     path.write_text('{"interval_min": 15, "readings": [{"serial": "1", "at": "2026-06-14T10:00Z"}]}')
     assert "at is not a known field" in _import(path, site_id).stderr
 

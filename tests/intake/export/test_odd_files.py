@@ -85,8 +85,8 @@ def _packed(**members: bytes) -> bytes:
         (b"\n<html><table><tr><td>2026-06-14", "is a web page, whatever its name says"),
         (b'<?xml version="1.0"?>\n<!DOCTYPE html><html><body>', "is a web page"),
         (b'\xef\xbb\xbf<?xml version="1.0"?>\n<values><value at="2026-06-14">1</value>', "is XML, which is not read"),
-        (b'{"at": "2026-06-14T10:00Z", "wh": 1}\n{"at": "2026-06-14T10:15Z", "wh": 2}\n', "is JSON"),
-        (b'[\n {"at": 1}]', "is JSON"),
+        (b'{"at": ["2026-06-14T10:00Z"], "wh": [1, 2]}\n', "is JSON without rows"),
+        (b'[\n {"at": 1}]', "is JSON without rows"),
         (b"SQLite format 3\0", "is a database"),
         (b"%PDF-1.7", "for people"),
         (b"PAR1" + bytes(90), "is Parquet"),
@@ -96,7 +96,7 @@ def _packed(**members: bytes) -> bytes:
         (_packed(**{"[Content_Types].xml": b"<a/>", "word/document.xml": b"<a/>"}), "for people"),
     ],
     ids=["bomb", "nested", "empty", "cut", "old workbook", "oldest workbook", "web page", "web page in XML", "XML",
-         "lines of JSON", "JSON", "database", "document", "Parquet", "other archive", "OpenDocument",
+         "JSON", "list of JSON", "database", "document", "Parquet", "other archive", "OpenDocument",
          "binary workbook", "text document"],
 )  # fmt: skip
 def test_archive_that_cannot_be_opened_says_what_to_do(content: bytes, said: str, tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import random
 import re
 import zipfile
@@ -184,12 +185,28 @@ def _in_tex(names: Row, data: list[Row]) -> Iterator[str]:
     yield "\\end{tabular}"
 
 
+def _in_objects(names: Row, data: list[Row]) -> Iterator[str]:
+    yield from (json.dumps(dict(zip(names, row, strict=True))) for row in data)
+
+
+def _in_a_list(names: Row, data: list[Row]) -> Iterator[str]:
+    """Give one list of objects, with numbers and an object within."""
+    for i, (at, *named, value) in enumerate(data):
+        held = dict(zip(names, [at, *named], strict=False)) | {
+            names[-1]: {"value": float(value), "unit": "Wh"}
+        }
+        yield f"{',' if i else '['}{json.dumps(held)}"
+    yield "]"
+
+
 MARKED_UP: dict[str, Callable[[Row, list[Row]], Iterator[str]]] = {
     "strokes": _in_strokes,
     "org": _in_org,
     "wiki": _in_wiki,
     "wiki cells": _in_wiki_cells,
     "tex": _in_tex,
+    "objects": _in_objects,
+    "list": _in_a_list,
 }
 
 
