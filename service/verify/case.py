@@ -40,8 +40,8 @@ LIGHT = 0.03
 LIGHT_AT_CLEAR_SKY = START / DARK_LIMIT
 """The same where the sky is unknown: even under the darkest an inverter starts."""
 
-STANDBY = 0.002
-"""Output over rating that a meter may read of an inverter at rest (a real one reads 0.001)."""
+STANDBY = 0.003
+"""Output over rating that a meter may read of an inverter at rest (a real one reads 0.001): half of START."""
 
 WEAKEST = 0.3
 """Level down to which a unit's own is taken for its usual one: two of three substrings out."""
@@ -77,20 +77,21 @@ def expectation(day: Daylight, sky: Irradiance, weather: Weather | None = None) 
 class Case:
     """One window as the causes see it; arrays are (U, D) over units and daylight intervals unless said otherwise.
 
-    `measured_wh` has the site's scale undone; `peers` is the expectation under the sky that the units themselves
-    show, shade on whole planes included, by which they are judged; `stated` that under the sky that the result
-    reports (measured where weather was given), without such shade, of which `shades` tells (of the planes `doubted`
-    either shade or a wrong description); `skies_wh` (G, S, K, D) are
-    the groups' energies under a family of skies (`sky.family`), shade included; `alignment` what of the
-    record and the clock was put right first, so that day and readings are on true time; `scale` is the factor sent
-    over true; `fitted` (U, T) where a unit was on the roof, night included; `resolution_wh` the step of the register, 0
-    where none shows.
+    `measured_wh` has the site's scale undone, and units at rest at 0; `outage` (D,) is when the whole site was, and
+    was back at once; `peers` is the expectation under the sky that the units themselves show, shade on whole planes
+    included, by which they are judged; `stated` that under the sky that the result reports (measured where weather
+    was given), without such shade, of which `shades` tells (of the planes `doubted` either shade or a wrong
+    description); `skies_wh` (G, S, K, D) are the groups' energies under a family of skies (`sky.family`), shade
+    included; `alignment` what of the record and the clock was put right first, so that day and readings are on true
+    time; `scale` is the factor sent over true; `fitted` (U, T) where a unit was on the roof, night included;
+    `resolution_wh` the step of the register, 0 where none shows.
     """
 
     day: Daylight
     readings: Readings
     alignment: Alignment
     measured_wh: FloatArray
+    outage: BoolArray
     fitted: BoolArray
     peers: Expectation
     stated: Expectation

@@ -25,6 +25,7 @@ from service.verify.day import Daylight, daylight
 from service.verify.inputs import FloatArray, FromService, Readings
 from service.verify.levels import Levels, dc_series, levels, resolution_wh, untold
 from service.verify.ranking import curves, ranked, sky_result, verdict
+from service.verify.rest import outages, without_standby
 from service.verify.result import SkySource, Verification
 from service.verify.scale import scale_factor
 from service.verify.search import turn_of
@@ -91,7 +92,9 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     """Return all that the causes look at: what is wrong with the site as a whole is undone first."""
     alignment, (day, table, clear_wh, scale) = _aligned(site, readings, weather)
     sent = alignment.readings.energy_wh[:, day.positions]
-    measured = sent / scale
+    measured = without_standby(sent / scale, clear_wh, day.rated_wh, day.positions, day.grid.interval_min)
+    out = outages(measured, clear_wh, day.rated_wh, day.grid.interval_min)
+    told = np.where(out, np.nan, measured)
     quantum = max(resolution_wh(measured), resolution_wh(sent) / scale)
     stated_sky = _measured_sky(day, weather)
     shades: tuple[PlaneShade, ...] = ()
@@ -99,14 +102,14 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     skies = table
     live = live_units(measured)
     if live >= 2 or (live == 1 and heard_units(measured) > 1 and stated_sky is None):
-        agreed = group_consensus(day, measured, np.ones(len(measured)), quantum)
+        agreed = group_consensus(day, told, np.ones(len(measured)), quantum)
         sensed = _sensed(day, weather, stated_sky)
         found = common_shade(day, table, agreed, sensed, partial(_faces_elsewhere, alignment, scale, weather))
         shades = tuple(s for s in found if not s.turned)
         doubted = tuple(s.plane for s in found if s.turned)
         index = None if sensed is None else _index(day, sensed)
         seen_day, skies = _in_shade(day, table, shades)
-        judged = _judge_by_array(seen_day, skies, measured, quantum, shades, index)
+        judged = _judge_by_array(seen_day, skies, told, quantum, shades, index)
     else:
         judged = _judge_by(day, stated_sky, measured, quantum)
     array_sky, peers, unit_levels, source = judged
@@ -117,6 +120,7 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
         readings=alignment.readings,
         alignment=alignment,
         measured_wh=measured,
+        outage=out,
         fitted=active_mask(day, alignment.readings.energy_wh),
         peers=peers,
         stated=stated,

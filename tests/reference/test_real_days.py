@@ -66,6 +66,16 @@ def test_a_day_without_output_is_named(day: str) -> None:
     assert "no_output" in _alone(day)
 
 
+@pytest.mark.parametrize(("first", "outage"), [("2012-08-15", True), ("2011-10-25", False)])
+def test_a_day_without_output_between_whole_ones_is_an_outage_if_all_is_back_at_once(
+    first: str, outage: bool
+) -> None:
+    """After the day in October the roof comes back 90 minutes late and faintly: snow slides off."""
+    roof = _serf_east(2011)
+    found = verify(site(roof), readings(roof, first=first, days=3)).findings
+    assert ("intermittent" in {f.cause for f in found}) is outage
+
+
 @pytest.mark.parametrize("days", [SNOWED_UP, STORM_AT_DUSK, DARK_AFTERNOON])
 def test_the_days_are_what_they_are_said_to_be(days: tuple[str, ...]) -> None:
     watts = _serf_east(2011).watts

@@ -3,7 +3,8 @@
 Reasoning: a plug not pushed home, a loose AC connector or a unit that trips on its own gives nothing for minutes and
 then its full share again; cloud and shade leave at least the diffuse light. Fast cycling hides inside a long
 interval, so short drop-outs show as intervals far below the unit's own level. A unit that stays off to the end is
-`no_output`, but for a last silence like those that it came back from before.
+`no_output`, but for a last silence like those that it came back from before. A whole site has no
+neighbours: that it was off shows by hours without output that no sky and no snow makes (`verify/rest.py`).
 """
 
 from __future__ import annotations
@@ -29,10 +30,14 @@ PRODUCING = 0.3
 DEEP = 0.5
 """Share of its peers' output below which an interval beside a drop-out belongs to it."""
 
+SITE_WAS_OFF = 0.8
+"""Confidence that a whole site was off, which nothing beside it proves (as `darkness.BROKE_OFF`)."""
+
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each unit that drops out and comes back."""
-    found, dead = [], np.array([dead_since(case, i) for i in range(len(case.serials))])
+    found = _of_the_site(case, named)
+    dead = np.array([dead_since(case, i) for i in range(len(case.serials))])
     for i, serial in enumerate(case.serials):
         if serial in named:
             continue
@@ -74,6 +79,39 @@ def _neighbours_produce(case: Case, i: int, alive: BoolArray) -> BoolArray:
     return np.asarray(
         enough & case.array_sky.known & (giving.sum(axis=0) >= np.maximum(0.5 * seen.sum(axis=0), 1))
     )
+
+
+def _of_the_site(case: Case, named: frozenset[str]) -> list[Finding]:
+    """Return the finding of a whole site that was off and came back."""
+    out = case.outage & case.heard.any(axis=0) & case.light.any(axis=0)
+    gave = np.nansum(case.measured_wh, axis=1) > 0
+    rows = [int(i) for i in np.flatnonzero(gave) if case.serials[i] not in named]
+    if not out.any() or not rows:
+        return []
+    first, last = case.first_and_last(out)
+    lost = sum(case.lost_wh(i, out) for i in rows)
+    return [
+        Finding(
+            cause="intermittent",
+            serials=case.named(rows),
+            confidence=SITE_WAS_OFF,
+            evidence=sentence(
+                "The whole site gave nothing from %(first)s to %(last)s, in %(time)s of light in which even dark cloud "
+                "leaves some output, and was back at once, not faintly as from under snow; lost: %(lost)s.",
+                first=case.local(case.moment(int(np.flatnonzero(out)[0]))),
+                last=case.local(case.moment(int(np.flatnonzero(out)[-1]))),
+                time=duration(float(out.sum() * case.day.grid.interval_min)),
+                lost=energy(lost),
+            ),
+            advice=sentence(
+                "Ask who switched the site off, or whether the mains were away; else look at the main switch and its "
+                "protection, where work is for a licensed electrician."
+            ),
+            first_seen=first,
+            last_seen=last,
+            lost_wh=round(lost, 1),
+        )
+    ]
 
 
 def _share_lost(case: Case, i: int, out: BoolArray) -> float:
