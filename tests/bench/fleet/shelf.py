@@ -22,7 +22,7 @@ MADE_FROM = (
 )
 NOT_MADE_FROM = frozenset(
     {
-        *("test_fleet.py", "__main__.py", "__init__.py", "shelf.py", "score.py", "report.py"),
+        *("__main__.py", "__init__.py", "shelf.py", "score.py", "report.py"),
         *("bound.py", "half_hour.py", "sensors.py", "reasons.py"),
     }
 )
@@ -31,11 +31,16 @@ NOT_MADE_FROM = frozenset(
 @cache
 def _shelf() -> Path:
     root = Path(__file__).parents[3]
-    files = sorted(p for pattern in MADE_FROM for p in root.glob(pattern) if p.name not in NOT_MADE_FROM)
+    files = sorted(p for pattern in MADE_FROM for p in root.glob(pattern) if _makes(p.name))
     digest = hashlib.sha256(b"".join(path.read_bytes() for path in files)).hexdigest()[:16]
     shelf = Path(tempfile.gettempdir()) / f"yieldproof-fleet-bench-{getpass.getuser()}" / digest
     shelf.mkdir(parents=True, exist_ok=True, mode=0o700)
     return shelf
+
+
+def _makes(name: str) -> bool:
+    """Return whether a site depends on that file."""
+    return name not in NOT_MADE_FROM and not name.startswith("test_")
 
 
 def kept(plan: Plan) -> BenchSite:
