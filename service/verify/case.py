@@ -176,7 +176,8 @@ class Case:
         """Return where a unit was heard in light and gave nothing, for longer than its register's step can hide."""
         seen = np.asarray(self.heard & self.light)
         if self.source != "clear_sky":
-            return silences(self.measured_wh, self.peers.energy_wh, seen, self.resolution_wh)
+            own = np.where(self.levels.level >= WEAKEST, np.minimum(self.levels.level, 1.0), 1.0)[:, None]
+            return silences(self.measured_wh, own * self.peers.energy_wh, seen, self.resolution_wh)
         at_rest = self.measured_wh <= STANDBY * self.day.rated_wh[:, None]
         given = np.where(at_rest, 0.0, self.measured_wh)
         return silences(given, self.peers.energy_wh * DARK_LIMIT, seen, self.resolution_wh)

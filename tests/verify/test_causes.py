@@ -86,6 +86,16 @@ def test_substring_out_at_every_light(roof, share, lost, index):
     assert f"{lost} of 3 substrings" in finding.evidence
 
 
+def test_a_register_that_shows_no_step_of_a_weak_unit_is_no_drop_out(roof):
+    r = roof(index=0.18)
+    r.energy_wh[2] *= 0.31
+    r.energy_wh[:] = np.diff(np.floor(np.cumsum(r.energy_wh, axis=1)), axis=1, prepend=0)
+    lit = slice(r.interval(9), r.interval(15))
+    assert (r.energy_wh[2, lit] == 0).any()
+    result = verify(r.site, r.readings())
+    assert causes_by_serial(result) == {"700002": ("substring_out",)}
+
+
 @pytest.mark.parametrize("loss", [0.06, 0.12, 0.25])
 def test_low_output(roof, loss):
     r = roof(planes=2)
