@@ -232,6 +232,15 @@ def test_two_units_exchanged_between_planes(roof):
     assert causes_by_serial(result) == {"700002": ("swapped",), "700005": ("swapped",)}
 
 
+def test_one_of_a_plane_s_two_units_is_exchanged(roof):
+    whole = roof(planes=2)
+    left = [0, 1, 2, 3, 4, 6, 8, 10]
+    site = replace(whole.site, units=tuple(whole.site.units[i] for i in left))
+    r = replace(whole, site=site, energy_wh=whole.energy_wh[left])
+    r.energy_wh[[2, 3]] = r.energy_wh[[3, 2]]
+    assert causes_by_serial(verify(r.site, r.readings())) == {"700002": ("swapped",), "700003": ("swapped",)}
+
+
 def test_a_unit_on_the_other_plane(roof):
     r = roof(planes=2)
     r.energy_wh[4] = r.energy_wh[7]

@@ -85,8 +85,8 @@ def misplaced_units(case: Case) -> list[Misplaced]:
         return []
     own = {i: g for g, group in enumerate(case.day.groups) for i in group.members}
     misfits = np.stack([_misfits(case, i) for i in range(len(case.serials))])
-    usual = _usual_misfit(case, misfits[:, :, 0])
-    found = (_judged(case, i, own[i], misfits[i], usual) for i in range(len(case.serials)))
+    by_record = np.array([misfits[i, own[i], 0] for i in range(len(case.serials))])
+    found = (_judged(case, i, own[i], misfits[i], by_record) for i in range(len(case.serials)))
     return [m for m in found if m is not None]
 
 
@@ -105,28 +105,29 @@ def _distance(made: FloatArray, due: FloatArray, use: BoolArray) -> float:
     return float(np.abs(made[use] / made[use].sum() - due[use] / due[use].sum()).sum() / 2)
 
 
-def _usual_misfit(case: Case, misfits: FloatArray) -> FloatArray:
-    """Return what the units of each group usually miss their own plane by, (G,)."""
-    usual = [misfits[list(group.members), g] for g, group in enumerate(case.day.groups)]
-    return np.array(
-        [max(LEAST_NOISE, float(np.nanmedian(u))) if np.isfinite(u).any() else np.inf for u in usual]
-    )
+def _usual(misfits: FloatArray) -> float:
+    """Return what units (N,) usually miss their own plane by, the better of two where they are even; inf unknown."""
+    read = np.sort(misfits[np.isfinite(misfits)])
+    return max(LEAST_NOISE, float(read[(len(read) - 1) // 2])) if len(read) else np.inf
 
 
-def _judged(case: Case, i: int, own: int, misfits: FloatArray, usual: FloatArray) -> Misplaced | None:
+def _judged(case: Case, i: int, own: int, misfits: FloatArray, by_record: FloatArray) -> Misplaced | None:
+    """Return where unit `i` is by its `misfits` (G, 2), if elsewhere; `by_record` (U,) are all units' on their own."""
+    groups = case.day.groups
     recorded = misfits[own, 0]
-    elsewhere = [g for g, group in enumerate(case.day.groups) if group.plane != case.day.groups[own].plane]
+    elsewhere = [g for g, group in enumerate(groups) if group.plane != groups[own].plane]
     candidates = [g for g in elsewhere if np.isfinite(misfits[g, 0])]
     if not candidates or not np.isfinite(recorded):
         return None
     best = min(candidates, key=lambda g: float(misfits[g, 0]))
     misfit, level = float(misfits[best, 0]), float(misfits[best, 1])
-    fits = misfit < min(BETTER * recorded, WITHIN_NOISE * usual[best])
-    if recorded < max(LEAST_MISFIT, 2 * usual[own]) or not fits:
+    beside = [k for k in groups[own].members if k != i] or [k for k in range(len(by_record)) if k != i]
+    fits = misfit < min(BETTER * recorded, WITHIN_NOISE * _usual(by_record[list(groups[best].members)]))
+    if recorded < max(LEAST_MISFIT, 2 * _usual(by_record[beside])) or not fits:
         return None
     if not PLAUSIBLE_LEVEL[0] < level < PLAUSIBLE_LEVEL[1]:
         return None
-    names = case.day.groups[own].plane.name, case.day.groups[best].plane.name
+    names = groups[own].plane.name, groups[best].plane.name
     return Misplaced(i, *names, float(recorded), misfit, level)
 
 
