@@ -5,7 +5,8 @@ grid together and return after the code's waiting time (EN 50549-1 and EREC G98/
 memory). Weak light lifts nothing, so the drop-outs stand at high power only. Where single units drop out the cause
 is `intermittent`; where the branch stays off, `branch_out`. A whole site that drops out looks like a dark cloud
 unless it gives nothing at all: only such intervals count then. A branch without like units elsewhere is held against
-what the other units' light lets expect at least (`elsewhere`). What comes at the same time every day is a shadow.
+what the other units' light lets expect at least (`elsewhere`); where that is next to nothing it, too, counts by giving
+nothing at all, since cloud and shade leave the sky's light. What comes at the same time every day is a shadow.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import numpy as np
 from service.verify.case import BoolArray, Case
 from service.verify.causes import channels
 from service.verify.causes.wording import duration, energy
-from service.verify.elsewhere import due
+from service.verify.elsewhere import STEPS_TO_COMPARE, due
 from service.verify.inputs import FloatArray
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, counted_sentence, sentence
@@ -55,8 +56,8 @@ share of the dips that come again, from which the branch stands in shade then: t
 
 BRIGHT_INDEX, BACK = 0.4, 0.1
 BRIGHT_WITHIN_MINUTES = 30
-"""Clear-sky index before a whole site's drop-out, share of the ratings before and after it, and within which minutes:
-no cloud takes all of so much and gives it back."""
+"""Clear-sky index before a drop-out that shows by itself, share of the ratings before and after it, and within which
+minutes: no cloud takes all of so much and gives it back."""
 
 
 @dataclass(frozen=True)
@@ -73,9 +74,10 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     rows = [i for i, s in enumerate(case.serials) if s not in named and np.nansum(case.measured_wh[i]) > 0]
     if len(rows) < 2 or case.source == "clear_sky":
         return []
-    found = _branch_trips(case, _branches(case, rows))
+    branches = _branches(case, rows)
+    found = _branch_trips(case, branches) or _silent_trips(case, None, rows)
     if not found:
-        found = _site_trips(case, rows)
+        found = [trips for name, members in branches.items() for trips in _silent_trips(case, name, members)]
     return [_finding(case, trips) for trips in found if _is_worth_it(case, trips)]
 
 
@@ -218,8 +220,11 @@ def _count(dips: BoolArray) -> int:
     return int((np.diff(dips.astype(int), prepend=0) == 1).sum())
 
 
-def _site_trips(case: Case, rows: list[int]) -> list[_Trips]:
-    """Return the whole site's trips: intervals without any output after bright ones, before it is back in any light."""
+def _silent_trips(case: Case, branch: str | None, rows: list[int]) -> list[_Trips]:
+    """Return the trips of a branch, or of the whole site, that show by themselves.
+
+    They are intervals without any output after bright ones, before it is back in any light.
+    """
     heard = case.heard[rows]
     made = np.where(heard, case.measured_wh[rows], 0.0).sum(axis=0)
     rated = np.where(heard, case.day.rated_wh[rows][:, None], 0.0).sum(axis=0)
@@ -227,7 +232,20 @@ def _site_trips(case: Case, rows: list[int]) -> list[_Trips]:
     bright = np.asarray(case.array_sky.known & (case.array_sky.index >= BRIGHT_INDEX))
     nothing = (made <= 0) & (heard.sum(axis=0) > 1) & _within_before(bright, reach) & _strong(case, rows)
     dips = _short_runs(np.asarray(nothing), np.asarray(made > BACK * rated), reach)
-    return [_Trips(None, rows, dips, case.peers.energy_wh[rows])] if dips.sum() >= LEAST_DIPS else []
+    least = 1 if branch and _others_give(case, rows, dips) else LEAST_DIPS
+    return [_Trips(branch, rows, dips, _bridged(case, rows, dips))] if dips.sum() >= least else []
+
+
+def _others_give(case: Case, rows: list[int], dips: BoolArray) -> bool:
+    """Return whether the units besides surely give in all of the dips, be it by the sky's light alone."""
+    given = np.nansum(np.delete(case.measured_wh, rows, axis=0), axis=0)
+    return bool((given[dips] > STEPS_TO_COMPARE * case.resolution_wh).all())
+
+
+def _bridged(case: Case, rows: list[int], dips: BoolArray) -> FloatArray:
+    """Return what the rows should have made, Wh, (R, D), within dips as beside them: no sky is told by a silence."""
+    at = np.arange(len(dips))
+    return np.stack([np.interp(at, at[~dips], e[~dips]) for e in case.peers.energy_wh[rows]])
 
 
 def _within_before(where: BoolArray, reach: int) -> BoolArray:
