@@ -1,7 +1,8 @@
 """Which units' curves are those of another plane than their own, recorded or not: for `swapped` and `wrong_plane`.
 
 Two curves are compared by the share of one's energy that would have to move in time to make the other (the total
-variation distance of the curves, each scaled to the same sum), so that a level says nothing here.
+variation distance of the curves, each scaled to the same sum), so that a level says nothing here. But faults take
+energy and never add it: a unit far brighter than its plane's others, with another's curve and level, is there.
 """
 
 from __future__ import annotations
@@ -27,6 +28,10 @@ BETTER = 0.5
 
 WITHIN_NOISE = 1.6
 """And below this multiple of what the units of that plane have themselves, at least LEAST_NOISE."""
+
+BRIGHTER = 1.5
+"""Level over its plane's light, and over its plane's others, from which no unit is there, whatever its curve: clouds
+and model err by less."""
 
 LEAST_NOISE = 0.02
 PLAUSIBLE_LEVEL = (0.6, 1.2)
@@ -83,11 +88,14 @@ def misplaced_units(case: Case) -> list[Misplaced]:
     """Return the units that fit another recorded plane clearly better than their own."""
     if len(case.day.groups) < 2 or case.source == "clear_sky":
         return []
-    own = {i: g for g, group in enumerate(case.day.groups) for i in group.members}
     misfits = np.stack([_misfits(case, i) for i in range(len(case.serials))])
-    by_record = np.array([misfits[i, own[i], 0] for i in range(len(case.serials))])
-    found = (_judged(case, i, own[i], misfits[i], by_record) for i in range(len(case.serials)))
-    return [m for m in found if m is not None]
+    own = {i: g for g, group in enumerate(case.day.groups) for i in group.members}
+    by_record = np.array([misfits[i, own[i]] for i in range(len(case.serials))])
+    likeliest = [_likeliest(case, i, own[i], misfits[i], by_record) for i in range(len(case.serials))]
+    found = [m for m in likeliest if m and (_is_bright(case, m, by_record) or _is_better(case, m, by_record))]
+    exchanged = {(m.fits, m.recorded) for m in found}
+    mates = (m for m in likeliest if m and m not in found and (m.recorded, m.fits) in exchanged)
+    return sorted([*found, *(m for m in mates if _is_dark(case, m, by_record))], key=lambda m: m.unit)
 
 
 def _misfits(case: Case, i: int) -> FloatArray:
@@ -111,24 +119,53 @@ def _usual(misfits: FloatArray) -> float:
     return max(LEAST_NOISE, float(read[(len(read) - 1) // 2])) if len(read) else np.inf
 
 
-def _judged(case: Case, i: int, own: int, misfits: FloatArray, by_record: FloatArray) -> Misplaced | None:
-    """Return where unit `i` is by its `misfits` (G, 2), if elsewhere; `by_record` (U,) are all units' on their own."""
+def _likeliest(case: Case, i: int, own: int, misfits: FloatArray, by_record: FloatArray) -> Misplaced | None:
+    """Return on which other plane unit `i` may be by its `misfits` (G, 2), if it is as that plane's units are.
+
+    `by_record` (U, 2) has all units' on their own.
+    """
     groups = case.day.groups
-    recorded = misfits[own, 0]
     elsewhere = [g for g, group in enumerate(groups) if group.plane != groups[own].plane]
     candidates = [g for g in elsewhere if np.isfinite(misfits[g, 0])]
-    if not candidates or not np.isfinite(recorded):
+    if not candidates or not np.isfinite(misfits[own, 0]):
         return None
     best = min(candidates, key=lambda g: float(misfits[g, 0]))
     misfit, level = float(misfits[best, 0]), float(misfits[best, 1])
-    beside = [k for k in groups[own].members if k != i] or [k for k in range(len(by_record)) if k != i]
-    fits = misfit < min(BETTER * recorded, WITHIN_NOISE * _usual(by_record[list(groups[best].members)]))
-    if recorded < max(LEAST_MISFIT, 2 * _usual(by_record[beside])) or not fits:
-        return None
-    if not PLAUSIBLE_LEVEL[0] < level < PLAUSIBLE_LEVEL[1]:
+    usual = _usual(by_record[list(groups[best].members), 0])
+    if misfit >= WITHIN_NOISE * usual or not PLAUSIBLE_LEVEL[0] < level < PLAUSIBLE_LEVEL[1]:
         return None
     names = groups[own].plane.name, groups[best].plane.name
-    return Misplaced(i, *names, float(recorded), misfit, level)
+    return Misplaced(i, *names, float(misfits[own, 0]), misfit, level)
+
+
+def _is_better(case: Case, m: Misplaced, by_record: FloatArray) -> bool:
+    """Return whether the other plane's curve fits far better than the unit's own, which those beside it fit."""
+    least = max(LEAST_MISFIT, 2 * _usual(_beside(case, m, by_record)[:, 0]))
+    return m.misfit_recorded >= least and m.misfit_fits < BETTER * m.misfit_recorded
+
+
+def _is_bright(case: Case, m: Misplaced, by_record: FloatArray) -> bool:
+    """Return whether the unit makes far more than its plane gives and its others do: faults never add energy."""
+    others = _level(_beside(case, m, by_record))
+    return by_record[m.unit, 1] > BRIGHTER * max(others, 1.0) and m.misfit_fits < m.misfit_recorded
+
+
+def _is_dark(case: Case, m: Misplaced, by_record: FloatArray) -> bool:
+    """Return whether the unit makes far less than either, as one that another stands for."""
+    others = _level(_beside(case, m, by_record))
+    return by_record[m.unit, 1] < min(others, 1.0) / BRIGHTER and m.misfit_fits < m.misfit_recorded
+
+
+def _level(beside: FloatArray) -> float:
+    """Return the usual level of units (N, 2), 1 where there is none."""
+    levels = beside[:, 1][np.isfinite(beside[:, 1])]
+    return float(np.median(levels)) if len(levels) else 1.0
+
+
+def _beside(case: Case, m: Misplaced, by_record: FloatArray) -> FloatArray:
+    """Return the rows of those like the unit, or of all other units if it has no like."""
+    like = [k for k in case.like(m.unit) if k != m.unit]
+    return by_record[like] if like else np.delete(by_record, m.unit, axis=0)
 
 
 def turned_units(case: Case, left: Collection[int]) -> list[Turned]:

@@ -1,0 +1,25 @@
+"""Units of the benchmark on another plane than recorded, of which the recorded one hardly sees the sun."""
+
+from __future__ import annotations
+
+import pytest
+
+from service.verify.run import verify
+from tests.bench.fleet import site
+
+
+@pytest.mark.parametrize(("seed", "cause"), [(840, "wrong_plane"), (433, "swapped"), (264, "swapped")])
+def test_a_unit_far_brighter_than_its_plane_s_others_is_on_another(seed: int, cause: str) -> None:
+    made = site(seed, "1d")
+    there = {s for s, faults in made.faults.items() if any(f.cause == cause for f in faults)}
+    found = [f for f in verify(made.site, made.readings).findings if f.cause in ("wrong_plane", "swapped")]
+    assert {s for f in found for s in f.serials} == there
+    assert {f.cause for f in found} == {cause}
+
+
+def test_what_is_bright_beside_a_dead_branch_alone_is_on_its_plane() -> None:
+    made = site(1277, "1d")
+    assert made.plan.group == "branch_out"
+    causes = {f.cause for f in verify(made.site, made.readings).findings}
+    assert "branch_out" in causes
+    assert not causes & {"wrong_plane", "swapped"}
