@@ -17,10 +17,14 @@ from service.expect.grid import BoolArray, IntArray
 from service.verify.case import DARK_CLOUD_MINUTES, LIGHT_AT_CLEAR_SKY, STANDBY
 from service.verify.consensus import robust_sd
 from service.verify.inputs import FloatArray
+from service.verify.levels import resolution_wh
 
 FLAT, FLAT_BELOW, FLAT_HOURS, SUN_MOVES = 0.04, 0.05, 4.0, 2.0
 """A day's values that scatter so little (relative), at such a share of the rating at most, for so long while the clear
 sky's light doubles, are a meter's own (our choice: dark cloud scatters far more, and a limit is higher)."""
+
+STEPS_OF_FLAT = 5
+"""Steps of a coarse register from which it shows a scatter: of weak light it counts one or two however that changes."""
 
 OUT_HOURS, BACK, BACK_MINUTES = 6.0, 0.3, 60
 """Hours of light that a site must rest, and share of a clear sky's energy in the first light after it."""
@@ -35,7 +39,7 @@ def without_standby(
     `positions` (D,) are the intervals' numbers on the whole grid.
     """
     light = clear_wh >= LIGHT_AT_CLEAR_SKY * rated_wh[:, None]
-    least = max(DARK_CLOUD_MINUTES / interval_min, 1)
+    least, fine_wh = max(DARK_CLOUD_MINUTES / interval_min, 1), STEPS_OF_FLAT * resolution_wh(energy_wh)
     out = energy_wh.copy()
     days = np.cumsum(np.diff(positions, prepend=positions[:1]) > 1)
     for i, row in enumerate(out):
@@ -45,19 +49,28 @@ def without_standby(
         row[at_rest & (row > 0)] = 0.0
         low = ~(row > FLAT_BELOW * rated_wh[i])
         for day in np.unique(days[light[i] & (row > 0) & low]):
-            row[_flat_line(row, low & (days == day), light[i], clear_wh[i], interval_min) & (row > 0)] = 0.0
+            flat = _flat_line(row, low & (days == day), light[i], clear_wh[i], interval_min, fine_wh)
+            row[flat & (row > 0)] = 0.0
     return out
 
 
 def _flat_line(
-    row: FloatArray, low: BoolArray, light: BoolArray, clear_wh: FloatArray, interval_min: int
+    row: FloatArray,
+    low: BoolArray,
+    light: BoolArray,
+    clear_wh: FloatArray,
+    interval_min: int,
+    fine_wh: float,
 ) -> BoolArray:
-    """Return when a unit's `row` stands at one value in changing light, among the `low` ones of a day, (D,)."""
+    """Return when a unit's `row` stands at one value in changing light, among the `low` ones of a day, (D,).
+
+    It must be `fine_wh` for the register to have shown a change.
+    """
     seen = low & light & (row > 0)
     usual = float(np.median(row[seen]))
     moves = clear_wh[seen].max() >= SUN_MOVES * clear_wh[seen].min()
     long = seen.sum() * interval_min >= 60 * FLAT_HOURS
-    if not (long and moves and robust_sd(row[seen] / usual - 1) <= FLAT):
+    if usual < fine_wh or not (long and moves and robust_sd(row[seen] / usual - 1) <= FLAT):
         return np.zeros_like(low)
     return _runs(low & ~(row > (1 + 3 * FLAT) * usual), seen, 1)
 
