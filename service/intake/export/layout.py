@@ -81,6 +81,12 @@ def layout_of(rows: Rows, units: Units, name: str, header_row: int | None = None
     rest = [
         i for i in range(width) if i not in used and _kind_of(data, i) not in ("datetime", "date", "time")
     ]
+    if any(
+        words.PHASE.search(headings[i]) and len(_distinct(data, i)) > 1 and _are_phases(data, i) for i in rest
+    ):
+        raise NotReadable(
+            told("its rows are of single phases, and what a unit made is their sum; export the sums")
+        )
     serial = _serial_column(data, rest, headings, units)
     rest = [i for i in rest if i != serial]
     values, beside, ignored, lost = _values(data, rest, headings, units, name, long=serial is not None)
@@ -412,6 +418,13 @@ def _serial_column(data: Rows, rest: list[int], headings: Sequence[str], units: 
         return named[0]
     texts = [i for i in rest if units.serial_of(headings[i]) is None and _is_list_of_names(data, i)]
     return texts[0] if len(texts) == 1 else None
+
+
+def _are_phases(data: Rows, column: int) -> bool:
+    return (
+        _share(data, column, lambda cell: re.fullmatch(r"(?:L|phase )?[1-3]|[A-CR-T]", cell.strip(), re.I))
+        == 1
+    )
 
 
 def _names_units(data: Rows, column: int, headings: Sequence[str], units: Units) -> bool:

@@ -116,6 +116,7 @@ OTHER = re.compile(
     r"|[\[(]\s*(v|a|ma|mv|k|ms|s|min|h)\s*[\])]|\bin (v|a)$|\sV$|^[vaiu]$|/\s?kw_?p",
     re.I,
 )
+PHASE = re.compile(rf"{_B}(phases?|phasen?|fases?|fasi|faz[ay]|fas|fase|vaihe){_E}", re.I)
 ZONE = re.compile(r"zone|offset|utc|gmt|\btz\b|versatz|d[ée]calage|desfase|fuso|fuseau", re.I)
 ZONE_NAME = re.compile(r"\b[A-Z][a-z]+/[A-Z][A-Za-z_]+\b")
 _UNIT = re.compile(r"(?<![A-Za-z/])(k?)(wh?)(?![A-Za-z/²0-9])", re.I)

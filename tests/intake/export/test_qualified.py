@@ -163,3 +163,12 @@ def test_number_of_an_input_in_its_own_column_names_the_unit_with_its_serial(tmp
         for s in p.samples
     }
     assert found == {f"{ONE}/1": {21.0}, f"{ONE}/2": {22.0}}
+
+
+def test_rows_of_single_phases_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "export.csv"
+    rows = [f"{t},{ONE},L{i},{20 + i}" for t in TIMES for i in (1, 2, 3)]
+    path.write_text("\n".join(["Time,Serial,Phase,Energy (Wh)", *rows]))
+    assert "single phases" in str(propose(unfolded(tables_of(path)[0]), KNOWN, SETTLED).refused)
+    path.write_text("\n".join(["Time,Serial,Phase,Energy (Wh)", *(f"{t},{ONE},L1,21" for t in TIMES)]))
+    assert propose(unfolded(tables_of(path)[0]), KNOWN, SETTLED).refused is None
