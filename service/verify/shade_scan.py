@@ -130,9 +130,9 @@ def _odds_of_days(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return each day's log odds for shade in each span of bins, (days, W), and what other planes and days gave."""
     told, hidden = _Sums(beam.told), _Sums(beam.told & beam.hidden)
-    in_strong = beam.told & beam.strong
-    bright, strong, shining = _Sums(beam.told & beam.bright), _Sums(in_strong), _Sums(in_strong & beam.bright)
-    darkly, calmly = _Sums(in_strong & beam.hidden), _Sums(in_strong & beam.bright & beam.calm)
+    in_strong, in_sun = beam.told & beam.strong, beam.bright & ~beam.sunless
+    bright, strong, shining = _Sums(beam.told & in_sun), _Sums(in_strong), _Sums(in_strong & in_sun)
+    darkly, calmly = _Sums(in_strong & beam.hidden), _Sums(in_strong & in_sun & beam.calm)
     reach, edge = FLANK_MINUTES // width_min, int(width_min < LEAST_MINUTES)
     core = first + edge, last - edge
     looked, dark, lit = told.over(*core), hidden.over(*core), bright.over(*core)
