@@ -19,6 +19,10 @@ STRETCH_MINUTES, STRETCH_INTERVALS = 30, 4
 FLAT, DRIFT = 0.015, 0.05
 """Scatter and drift of the log level within a stretch up to which its sky counts as cloudless."""
 
+LONG_INTERVAL_MIN, SAME = 30, 0.03
+"""In such intervals and longer a stretch is so long that the model's own bend may hide how flat its sky is. Where none
+is flat those count that another day has at the same hours, to so much of the log level: no cloud comes back so."""
+
 HIGH, NEAR = 0.9, 0.05
 """Quantile of the flat stretches' levels that is taken, and how close to it others confirm it."""
 
@@ -49,7 +53,10 @@ def flat_level(log_level: FloatArray, positions: IntArray, interval_min: int) ->
     stretches = np.lib.stride_tricks.sliding_window_view(log_level, size)
     joined = np.lib.stride_tricks.sliding_window_view(positions, size)
     scatter, drift = _scatter_and_drift(stretches)
-    flat = (joined[:, -1] - joined[:, 0] == size - 1) & (scatter < FLAT) & (drift < DRIFT)
+    unbroken = joined[:, -1] - joined[:, 0] == size - 1
+    flat = unbroken & (scatter < FLAT) & (drift < DRIFT)
+    if interval_min >= LONG_INTERVAL_MIN and not flat.any():
+        flat = unbroken & _comes_again(stretches, joined[:, 0], 24 * 60 // interval_min)
     if not flat.any():
         return None
     means = np.exp(stretches.mean(axis=1))
@@ -59,6 +66,18 @@ def flat_level(log_level: FloatArray, positions: IntArray, interval_min: int) ->
     where[(confirm[:, None] + np.arange(size)).ravel()] = True
     days = len(np.unique(positions[where] // (24 * 60 // interval_min)))
     return ClearLevel(found, len(confirm) * interval_min / 60, days, where)
+
+
+def _comes_again(stretches: FloatArray, starts: IntArray, per_day: int) -> BoolArray:
+    """Return which of the stretches (W, T) another day has at the same hours, (W,)."""
+    again = np.zeros(len(starts), dtype=bool)
+    for days in range(1, (int(starts[-1]) - int(starts[0])) // per_day + 1):
+        later = np.searchsorted(starts, starts + days * per_day)
+        first = np.flatnonzero(np.append(starts, -1)[later] == starts + days * per_day)
+        then = later[first]
+        same = (np.abs(stretches[first] - stretches[then]) < SAME).all(axis=1)
+        again[first[same]] = again[then[same]] = True
+    return again
 
 
 def _scatter_and_drift(stretches: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -31,7 +31,9 @@ def test_a_cover_over_all_modules_is_found_and_accuses_no_unit(
     assert low.details["factor"] == pytest.approx(share, abs=0.02)
 
 
-@pytest.mark.parametrize(("share", "index", "clear"), [(0.8, 1.0, True), (1.0, 1.0, True), (1.0, 0.5, False)])
+@pytest.mark.parametrize(
+    ("share", "index", "clear"), [(0.8, 1.0, True), (0.5, 1.0, True), (1.0, 1.0, True), (1.0, 0.5, False)]
+)
 def test_what_a_whole_roof_lacks_is_no_cloud(
     roof: Callable[..., Roof], share: float, index: float, clear: bool
 ) -> None:
@@ -52,8 +54,24 @@ def test_within_the_model_s_band_nothing_is_said(roof: Callable[..., Roof], shar
     assert found(covered(roof(index=1.0, ac_rated_w=1000), share)) == []
 
 
-def test_even_overcast_is_no_low_site(roof: Callable[..., Roof]) -> None:
-    assert found(roof(index=0.25, days=2)) == []
+@pytest.mark.parametrize("index", [0.25, 0.5])
+@pytest.mark.parametrize("planes", [1, 2])
+def test_even_overcast_is_no_low_site(roof: Callable[..., Roof], index: float, planes: int) -> None:
+    assert found(roof(index=index, days=2, planes=planes, ac_rated_w=1000)) == []
+
+
+def test_hours_that_come_back_day_by_day_are_clear_though_the_curve_is_bent(
+    roof: Callable[..., Roof],
+) -> None:
+    """In whole hours a bend of the model's hides that a sky is even; clouds of one day are not those of another."""
+    r = roof(index=1.0, days=4, interval_min=60, planes=2, ac_rated_w=1000)
+    bent = 0.5 * (1 + 0.2 * np.abs(np.arange(96) % 24 - 12.5) / 6)
+    cloud = np.random.default_rng(2).uniform(0.3, 0.9, 96)
+    cloudless = np.arange(96) // 24 % 2 == 0
+    (low,) = found(covered(r, np.where(cloudless, bent, 0.5 * cloud)))
+    assert low.cause == "site_low"
+    assert low.details["factor"] == pytest.approx(0.52, abs=0.05)
+    assert "site_low" not in [f.cause for f in found(covered(r, cloud))]
 
 
 def test_passing_clouds_are_no_low_site(roof: Callable[..., Roof]) -> None:

@@ -42,8 +42,9 @@ APART, HIGHER_H, SEVERAL, SHARE_OF_LIKE = 0.12, 2.0, 2, 0.1
 """A level is another one from such a distance on: reached for so long, or by so many like units (our choice, no source;
 clouds beside the sun add as much for minutes)."""
 
-IMPOSSIBLE = 0.35
-"""Below this a flat level is that of an even overcast sky."""
+EVEN_CLOUD, IMPOSSIBLE = 0.65, 0.35
+"""Levels below which flat hours are those of an even cloud unless the light has a clear sky's beam, and in any case
+(from memory)."""
 
 LOW_ON_DAYS, DAYS, HOURS_ON_DAYS = 0.90, 2, 0.3
 LOW_ON_A_DAY, HOURS_ON_A_DAY = 0.87, 1.0
@@ -92,10 +93,20 @@ def _low(case: Case) -> Low | None:
 
 
 def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
+    if clear.level < EVEN_CLOUD and not fits_clear(told):
+        return False
     if clear.days >= DAYS and clear.hours >= HOURS_ON_DAYS:
         return clear.level < LOW_ON_DAYS
-    sure = told is not None and _is_surely_low(case, told)
+    short = case.day.grid.interval_min <= LONGEST_CLEAR_MIN
+    sure = short and fits_clear(told)
     return clear.level < (LOW_ON_DAYS if sure else LOW_ON_A_DAY) and clear.hours >= HOURS_ON_A_DAY
+
+
+def fits_clear(told: ToldLevel | None) -> bool:
+    """Return whether the light on all planes has a clear sky's beam, and fits a low level better than a usual one."""
+    if told is None:
+        return False
+    return told.clear_h >= TOLD_CLEAR_H and told.sure >= SURE_WHEN_CLEAR + SURE_PER_DAY * (told.days - 1)
 
 
 def _stands_higher(case: Case, clear: ClearLevel) -> bool:
@@ -125,13 +136,6 @@ def _some_are_usual(case: Case, low: ClearLevel, said: Said) -> bool:
 def told_level(case: Case) -> ToldLevel | None:
     """Return what the light tells of the site; a measured sky tells more."""
     return case.alignment.level if case.source == "array" else None
-
-
-def _is_surely_low(case: Case, told: ToldLevel) -> bool:
-    """Return whether the light under a clear sky fits a low level better than a usual one."""
-    needed = SURE_WHEN_CLEAR + SURE_PER_DAY * (told.days - 1)
-    short = case.day.grid.interval_min <= LONGEST_CLEAR_MIN
-    return short and told.clear_h >= TOLD_CLEAR_H and told.sure >= needed
 
 
 def _fits_low_only(case: Case, told: ToldLevel) -> bool:
