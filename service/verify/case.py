@@ -18,7 +18,7 @@ from service.verify.common_shade import PlaneShade
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray, Readings
 from service.verify.labels import Labels
-from service.verify.levels import Levels
+from service.verify.levels import PEERS_FOR_COMPARISON, Levels
 from service.verify.result import SkySource
 from service.verify.scale import DARK_LIMIT, START
 from service.verify.sentence import Quantity
@@ -42,6 +42,9 @@ LIGHT_AT_CLEAR_SKY = START / DARK_LIMIT
 
 STANDBY = 0.003
 """Output over rating that a meter may read of an inverter at rest (a real one reads 0.001): half of START."""
+
+GIVES_NOTHING = 0.03
+"""Share of what is due below which a unit counts as giving nothing rather than little."""
 
 WEAKEST = 0.3
 """Level down to which a unit's own is taken for its usual one: two of three substrings out."""
@@ -104,6 +107,23 @@ class Case:
     clear_wh: FloatArray
     resolution_wh: float
     doubted: tuple[str, ...] = ()
+
+    @cached_property
+    def given(self) -> FloatArray:
+        """Return what each unit gave of what the sky that all show lets expect, (U,), NaN where nothing was due."""
+        heard = np.asarray(self.heard & np.isfinite(self.peers.energy_wh))
+        made, due = (np.where(heard, x, 0.0).sum(axis=1) for x in (self.measured_wh, self.peers.energy_wh))
+        return np.asarray(np.divide(made, due, out=np.full(len(made), np.nan), where=due > 0))
+
+    @cached_property
+    def given_together(self) -> FloatArray:
+        """Return what the units like each one gave in the middle, (U,), NaN where fewer than three gave anything."""
+        out = np.full(len(self.given), np.nan)
+        for rows in (list(group.members) for group in self.day.groups):
+            some = self.given[rows][self.given[rows] > GIVES_NOTHING]
+            if len(some) >= PEERS_FOR_COMPARISON:
+                out[rows] = np.median(some)
+        return out
 
     @property
     def labels(self) -> Labels:

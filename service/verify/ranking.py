@@ -8,10 +8,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from service.verify.case import Case
-from service.verify.causes.site_low import clear_level
+from service.verify.causes.low_output import LEAST_LIGHT_H, USUAL
+from service.verify.causes.site_low import EVEN_CLOUD, clear_level, fits_clear, told_level
 from service.verify.clear_level import CLEAR_HOURS
 from service.verify.inputs import FloatArray, FromService
-from service.verify.levels import ALONE
+from service.verify.levels import ALONE, BETWEEN_PLANES
 from service.verify.ratios import performance_index, performance_ratio, performance_ratio_25c
 from service.verify.result import Curves, Finding, Light, Sky, UnitResult, Verdict
 from service.verify.second_opinion import told_by
@@ -38,9 +39,6 @@ LEAST_ALONE = 0.05
 
 CLEAR = (0.92, 1.12)
 """Clear-sky indices over that of the site's clear hours between which the sky is called clear."""
-
-EVEN_CLOUD = 0.65
-"""Level below which level hours are sooner those of an even cloud than of a low site (from memory)."""
 
 BAND_SIGMAS = 2.0
 
@@ -115,7 +113,9 @@ def _clear_share(case: Case) -> float | None:
 def _clear_index(case: Case) -> float:
     """Return the clear-sky index of the site's own clear hours; 1 where they are too few to tell."""
     clear = clear_level(case)
-    if clear is None or clear.hours < CLEAR_HOURS or clear.level < EVEN_CLOUD:
+    if clear is None or clear.hours < CLEAR_HOURS:
+        return 1.0
+    if clear.level < EVEN_CLOUD and not fits_clear(told_level(case)):
         return 1.0
     return float(np.median(case.array_sky.index[clear.where]))
 
@@ -128,11 +128,20 @@ def _measured_over_array(case: Case) -> float | None:
     return round(float(case.stated.reference_yield_h[known].sum() / array), 4) if array > 0 else None
 
 
-def verdict(sky: Sky, findings: Sequence[Finding]) -> Verdict:
-    """Return the verdict: a fault asks for attention whatever the light, no fault is proof only with enough of it."""
+def verdict(sky: Sky, findings: Sequence[Finding], units: Sequence[UnitResult]) -> Verdict:
+    """Return the verdict: a fault asks for attention whatever the light, no fault is proof only with enough of it.
+
+    Nothing is proof where a unit surely gave less than is usual, though no cause of it can be told.
+    """
     if any(f.is_fault for f in findings):
         return "attention"
-    return "verified" if sky.light == "enough" else "too_little_light"
+    if sky.light != "enough":
+        return "too_little_light"
+    short = [u for u in units if u.performance_index_high is not None and u.performance_index_high < USUAL]
+    if not short:
+        return "verified"
+    lit = any((u.reference_yield_h or 0.0) >= LEAST_LIGHT_H for u in short)
+    return "attention" if lit else "too_little_light"
 
 
 def ranked(case: Case, findings: Sequence[Finding]) -> tuple[UnitResult, ...]:
@@ -188,13 +197,22 @@ def _band(case: Case, i: int, index: float | None) -> tuple[float | None, float 
     """
     if index is None:
         return None, None
-    sd = float(case.levels.sd[i])
+    sd = math.hypot(float(case.levels.sd[i]), _shared_sd(case, i))
     if case.source == "measured":
         sd = math.hypot(sd, SENSOR, temperature_sd(case, i))
     if case.source == "clear_sky":
         sd = _without_usual_temperature(case, i, max(sd, ALONE))
     spread = BAND_SIGMAS * sd * max(index, 0.05)
     return round(max(index - spread, 0.0), 5), round(index + spread, 5)
+
+
+def _shared_sd(case: Case, i: int) -> float:
+    """Return what a unit and its like share: as they lack as much together, the sky may be taken for too bright there.
+
+    So far as one plane's light is known from another's, and no further than they stand apart from it.
+    """
+    apart = abs(float(case.given_together[i]) - 1) / BAND_SIGMAS
+    return min(apart, BETWEEN_PLANES) if case.source == "array" and apart > 0 else 0.0
 
 
 def _without_usual_temperature(case: Case, i: int, sd: float) -> float:

@@ -80,7 +80,7 @@ def verify(
         start=case.labels.start,
         end=case.labels.end,
         sky=sky,
-        verdict=verdict(sky, findings),
+        verdict=verdict(sky, findings, units),
         units=units,
         findings=findings,
         curves=curves(case),

@@ -15,8 +15,8 @@ import numpy as np
 
 from service.verify.alignment import LEAST_SUN_H
 from service.verify.case import Case
-from service.verify.causes import curtailed, misplaced, no_output, site_low, steady, voltage_trip
-from service.verify.levels import PEERS_FOR_COMPARISON, SIGMAS
+from service.verify.causes import curtailed, low_output, misplaced, no_output, site_low, steady, voltage_trip
+from service.verify.levels import BETWEEN_PLANES, PEERS_FOR_COMPARISON, SIGMAS
 from service.verify.plane_light import SUN_DAY_H, PlaneLight, plane_lights
 from service.verify.result import Finding, Unseen
 from service.verify.sentence import Quantity, Sentence, sentence
@@ -206,7 +206,7 @@ def _power(
 
 def _shade(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
     for p in planes:
-        if p.plane.name in case.doubted:
+        if p.plane.name in case.doubted or _lacks_together(case, p):
             yield from (_Lack(cause, "either", p.rows) for cause in ("shaded", "plane_misdescribed"))
             continue
         path_h, unseen_h = p.path_h
@@ -220,6 +220,12 @@ def _shade(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
             yield _Lack("shaded", "path", p.rows, hours)
         elif p.sun_days < SHADE_DAYS:
             yield _Lack("shaded", "days", p.rows, days)
+
+
+def _lacks_together(case: Case, p: PlaneLight) -> bool:
+    """Return whether a plane's like units surely lack more together than one plane's light is known from another's."""
+    together = case.given_together[list(p.rows)]
+    return case.source == "array" and bool((together * (1 + 2 * BETWEEN_PLANES) < low_output.USUAL).any())
 
 
 def _shapes(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from service.verify.ranking import verdict
+from service.verify.result import Verification
 from service.verify.run import verify
 from tests.verify.conftest import Roof
 
@@ -35,3 +38,36 @@ def test_few_steps_of_a_register_at_dawn_accuse_nobody(roof: Callable[..., Roof]
     r.energy_wh[:, at.stop :] = np.nan
     r.energy_wh[:, at] = np.floor(r.energy_wh[:, at] + np.random.default_rng(seed).uniform(0, 1, (12, 4)))
     assert [f.cause for f in verify(r.site, r.readings()).findings if f.serials] == []
+
+
+def short_plane(roof: Callable[..., Roof], share: float) -> Verification:
+    """Return the verdict on two planes under slow clouds, of which one gives less."""
+    r = roof(planes=2)
+    r.energy_wh[1::2] *= share
+    return verify(r.site, r.readings())
+
+
+def test_a_plane_that_lacks_together_is_no_proof_and_said_to_be_open(roof: Callable[..., Roof]) -> None:
+    result = short_plane(roof, 0.7)
+    assert not any(f.is_fault for f in result.findings)
+    assert result.verdict == "attention"
+    assert {u.cause for u in result.not_yet if u.planes == ("west",)} >= {"shaded", "plane_misdescribed"}
+
+
+@pytest.mark.parametrize(("light_h", "said"), [(1.0, "attention"), (0.05, "too_little_light")])
+def test_what_lacks_in_little_light_is_too_early_to_say(
+    roof: Callable[..., Roof], light_h: float, said: str
+) -> None:
+    r = roof()
+    sound = verify(r.site, r.readings())
+    low = replace(sound.units[0], performance_index_high=0.8, reference_yield_h=light_h)
+    assert verdict(sound.sky, (), sound.units) == "verified"
+    assert verdict(sound.sky, (), (low, *sound.units[1:])) == said
+
+
+def test_what_a_plane_lacks_within_the_model_s_error_is_within_the_band(roof: Callable[..., Roof]) -> None:
+    """One plane's light is known from another's to 7 % (two standard uncertainties), however alike its units are."""
+    result = short_plane(roof, 0.94)
+    assert result.verdict == "verified"
+    highest = [u.performance_index_high for u in result.units if u.plane == "west"]
+    assert min(h for h in highest if h is not None) > BELOW_USUAL

@@ -72,6 +72,11 @@ def test_nothing_to_do_is_said_and_nothing_else() -> None:
     assert (shown.legs, shown.ground, shown.on_mains, shown.subjects) == ((), (), False, set())
 
 
+def test_what_no_cause_explains_asks_for_a_look_at_the_site() -> None:
+    shown = climb(with_findings(), SITE)
+    assert (shown.state, shown.word, shown.legs) == ("look", "Look at this site", ())
+
+
 def test_before_readings() -> None:
     shown = climb(None, SITE)
     assert (shown.heard, shown.fitted, shown.state) == (0, 14, "early")

@@ -86,6 +86,10 @@ def shown(found: Verification | None, **more: Any) -> Shown:
             "A group of panels is switched off: no power comes from 10 panels.",
         ),
         (with_findings(finding("low_output")), "We get less power than we should from some of your panels."),
+        (
+            with_findings(),
+            "Part of your roof makes less than it should; the figures do not tell why yet.",
+        ),
     ],
 )
 def test_answer_in_one_sentence(found: Verification, said: str) -> None:

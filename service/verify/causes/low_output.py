@@ -11,11 +11,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from service.verify.case import BoolArray, Case
+from service.verify.case import GIVES_NOTHING, BoolArray, Case
 from service.verify.causes.steady import SteadyLevel, steady_level
 from service.verify.causes.wording import energy, percent
 from service.verify.inputs import FloatArray
-from service.verify.levels import PEERS_FOR_COMPARISON
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, joined, sentence
 
@@ -30,9 +29,6 @@ healthy unit was so short in more than LEAST_LIGHT_H of light, ten with a fault 
 LEAST_LIGHT_H = 0.1
 """Reference yield, h, below which a register's steps and the inverters' start make as much."""
 
-LOWEST = 0.03
-"""Below this share a unit counts as giving nothing rather than little."""
-
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each unit that is steadily low."""
@@ -41,19 +37,19 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
         if serial in named:
             continue
         steady = steady_level(case, i)
-        if steady and LOWEST < steady.level < 1 - case.levels.visible[i]:
+        if steady and GIVES_NOTHING < steady.level < 1 - case.levels.visible[i]:
             found.append(_finding(case, i, steady))
     return found
 
 
 def find_unsteady(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each unit that is far too low in a way that no cause explains: better said than hidden."""
-    found, given = [], _given(case)
+    found, given = [], _short(case)
     for i, serial in enumerate(case.serials):
         level = float(case.levels.relative[i])
         loss, enough = 1 - level, max(UNSTEADY_LOSS, 2 * float(case.levels.visible[i]))
         read = np.asarray(np.isfinite(case.levels.series[i]))
-        if serial in named or not max(level, given[i]) > LOWEST:
+        if serial in named or not max(level, given[i]) > GIVES_NOTHING:
             continue
         if loss > enough:
             found.append(_finding(case, i, _in_all(level, read)))
@@ -77,20 +73,12 @@ def _of_energy(low: Finding) -> Finding:
     return replace(low, evidence=said)
 
 
-def _given(case: Case) -> FloatArray:
+def _short(case: Case) -> FloatArray:
     """Return what each unit gave of what its like units let expect, (U,), NaN where it is not surely below USUAL."""
-    heard = case.heard & (case.source != "clear_sky")
-    made, due, light = (
-        np.where(heard, np.nan_to_num(x), 0.0).sum(axis=1)
-        for x in (case.measured_wh, case.peers.energy_wh, case.peers.reference_yield_h)
-    )
-    share = np.where(light >= LEAST_LIGHT_H, made / np.maximum(due, 1e-9), np.nan)
-    out = np.full(len(share), np.nan)
-    for rows in (list(group.members) for group in case.day.groups):
-        like = share[rows][share[rows] > LOWEST]
-        if len(like) >= PEERS_FOR_COMPARISON:
-            out[rows] = share[rows] / np.median(like)
-    return np.where(share * (1 + 2 * case.levels.sd) < USUAL, out, np.nan)
+    light = np.where(case.heard, np.nan_to_num(case.peers.reference_yield_h), 0.0).sum(axis=1)
+    told = (light >= LEAST_LIGHT_H) & (case.source != "clear_sky")
+    short = told & (case.given * (1 + 2 * case.levels.sd) < USUAL)
+    return np.where(short, case.given / case.given_together, np.nan)
 
 
 def _finding(case: Case, i: int, steady: SteadyLevel) -> Finding:

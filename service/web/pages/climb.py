@@ -132,7 +132,8 @@ def _answer(found: Verification) -> tuple[str, str]:
         return "right", _("All right")
     if found.verdict == "too_little_light":
         return "early", too_early(found.sky)
-    return "look", _("Look at these")
+    found_faults = any(f.is_fault for f in found.findings)
+    return "look", _("Look at these") if found_faults else _("Look at this site")
 
 
 def too_early(sky: Sky) -> str:

@@ -69,6 +69,8 @@ def sentence(found: Verification, site: Site, *, proven: Collection[str] = ()) -
     if found.verdict == "too_little_light":
         return _("It is too early to say: there has been too little light.")
     standing = [f for f in found.findings if f.is_fault and subject_of(f) not in proven]
+    if not any(f.is_fault for f in found.findings):
+        return _("Part of your roof makes less than it should; the figures do not tell why yet.")
     if not standing:
         return _("Your roof makes what it should again.")
     main = standing[0]
