@@ -119,3 +119,12 @@ def test_even_haze_is_no_low_site_where_other_hours_reach_what_is_usual(roof: Ca
     r = roof(index=1.0, days=2, interval_min=60, ac_rated_w=1000)
     haze = np.where(np.arange(48) < 24, 0.78, np.where(np.arange(48) % 2 == 0, 0.96, 1.06))
     assert "site_low" not in [f.cause for f in found(covered(r, haze))]
+
+
+@pytest.mark.parametrize(("days", "open_to_haze"), [(1, True), (3, False)])
+def test_on_one_day_dust_in_the_air_is_left_open(
+    roof: Callable[..., Roof], days: int, open_to_haze: bool
+) -> None:
+    (low,) = found(covered(roof(index=1.0, days=days, ac_rated_w=1000), 0.7))
+    assert ("Dust or haze" in low.evidence) is open_to_haze
+    assert (low.confidence <= 0.8) is open_to_haze

@@ -4,8 +4,9 @@ Reasoning: a wrong rating on record, a cover left on, dirt over all modules or a
 every unit, which no comparison among units shows. Under a cloudless sky the site's output over that expected keeps one
 level for half an hour and longer; clouds do not. The highest such level is the site's own, and is held against the
 model's band: monthly turbidity, temperature and mounting leave 3-7 % of bias a day in the light alone (from memory), 10
-% with the rest. Spans at the inverters' limits, at a common limit and behind shade
-are left out. Haze or thin even cloud may look like it on one day, so that one day must be lower and flat for longer.
+% with the rest. Spans at the inverters' limits, at a common limit and behind shade are left out. Where other hours or
+several like units reach what is usual, it is not the site that is low. Haze or thin even cloud may look like it on one
+day, so that one day must be lower and flat for longer.
 Where clouds pass all the time no half hour is level; then the plateau in their gaps counts (`sun_level`), on two days
 at least: on one, thin cloud behind them may be all that the gaps show. On one it is said, with that other reading, only
 if the light on all planes fits a low level far better than a usual one (`told_level`), which also makes a level of
@@ -27,7 +28,7 @@ from service.verify.clear_level import STRETCH_MINUTES, ClearLevel, flat_level
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
 from service.verify.result import Finding
-from service.verify.sentence import Quantity, Sentence, counted_sentence, sentence
+from service.verify.sentence import Quantity, Sentence, counted_sentence, joined, sentence
 from service.verify.sun_level import LONGEST_INTERVAL_MIN, sun_level
 from service.verify.told_level import LEVELS, ToldLevel
 
@@ -83,6 +84,8 @@ def _low(case: Case) -> Low | None:
     if clear and (clear.level >= LOW_ON_DAYS or _stands_higher(case, clear)):
         return None
     if clear and _is_low(case, clear, told):
+        if clear.days < DAYS and case.source == "array":
+            return clear, _of_a_clear_day, MOST_SURE_IN_GAPS
         return clear, _of_clear_hours, 0.95
     clouded = between_clouds(case)
     if clouded and clouded.days >= DAYS and clouded.level < (LOW_ON_DAYS if told else LOW_ON_A_DAY):
@@ -124,7 +127,9 @@ def _some_are_usual(case: Case, low: ClearLevel, said: Said) -> bool:
     Under a clear sky all planes are held against one another; clouds are unlike for each.
     """
     heard = case.heard & low.where
-    due = case.day.for_units(list(_unlimited_wh(case) if said is _of_clear_hours else case.agreed_wh))
+    due = case.day.for_units(
+        list(_unlimited_wh(case) if said in (_of_clear_hours, _of_a_clear_day) else case.agreed_wh)
+    )
     made, due = (np.where(heard, np.nan_to_num(x), 0.0).sum(axis=1) for x in (case.measured_wh, due))
     share = made / np.maximum(due, 1e-9)
     level = share * low.level / max(float(np.median(share[due > 0])), 1e-9) if (due > 0).any() else share
@@ -255,6 +260,13 @@ def _of_clear_hours(clear: ClearLevel, lost: Quantity) -> Sentence:
         time=duration(60 * clear.hours),
         level=percent(clear.level),
         lost=lost,
+    )
+
+
+def _of_a_clear_day(clear: ClearLevel, lost: Quantity) -> Sentence:
+    return joined(
+        _of_clear_hours(clear, lost),
+        sentence(" Dust or haze in the air may look like it for a day: another clear day decides."),
     )
 
 
