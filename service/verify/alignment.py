@@ -4,7 +4,8 @@ What speaks for the whole site is looked for first, so that it accuses no unit: 
 plane is tried (`search`), and the log-likelihood of the light on all planes (`skyfit`) says which explains the window
 better than the record does. A clock moves the curves of all planes and the edges of the day; a wrong plane moves one
 curve and no edge; an obstacle only takes light away, so that no other clock or orientation explains the rest of the day
-too. Not here: the words, which are the causes'.
+too. Haze, which may be another than the model's on each day, changes the light of a low sun: what it does is none of
+these. Not here: the words, which are the causes'.
 """
 
 from __future__ import annotations
@@ -133,6 +134,14 @@ LEAST_BEAM_LEFT = 0.3
 """A plane that by its turn gets less of the recorded one's beam is, between clouds, as well one behind an obstacle: a
 plane behind a house had 0.25, the 17 misdescribed ones that an obstacle explains best 0.34 and more (simulated weeks,
 `tests/bench/fleet`)."""
+
+LEFT_BY_HAZE = 0.8
+"""What must be left, if no more is asked, of what a clock or a plane explains where each day has the haze that suits it
+best: of right ones it was 0.82 and more where little was explained, of most others 0.5 and less (sites by an
+independent engine)."""
+
+DIMMED = (0.8, 2 / 3, 1 / 3)
+"""Levels of a plane with film on it, or most of whose units have lost one substring of three, or two."""
 
 HALF_AS_MUCH = 0.5
 """On a single plane, where a quarter of an hour and some 10 degrees of azimuth look much alike, whatever explains so
@@ -271,7 +280,14 @@ def _needed(seen: Window, least: float, per_day: float) -> float:
 
 
 def _believed_clock(seen: Window, clock: Clock, turn: Turn) -> bool:
-    """Return whether a clock explains so much more that the labels are wrong.
+    """Return whether a clock explains so much more that the labels are wrong, whatever the haze of each day."""
+    enough = _clock_explains_enough(seen, clock, turn)
+    least = min(FOR_CLOCK, LEFT_BY_HAZE * clock.gain)
+    return enough and _whatever_haze(seen, _by_clock(seen, clock)) >= least
+
+
+def _clock_explains_enough(seen: Window, clock: Clock, turn: Turn) -> bool:
+    """Return whether a clock explains so much more that the labels may be wrong.
 
     One plane alone must have seen a clear sky, or be all the surer and not explained better by a turn.
     """
@@ -312,7 +328,27 @@ def _face_apart(seen: Window) -> bool:
 
 
 def _believed_plane(seen: Window, turn: Turn) -> bool:
-    """Return whether a turned plane explains so much more, and with so much sun, that the record is wrong."""
+    """Return whether a turned plane explains so much more that the record is wrong, whatever the haze of each day."""
+    if not _turn_explains_enough(seen, turn) or _by_level(seen, turn):
+        return False
+    hazy = replace(turn, gain=_whatever_haze(seen, _by_turn(seen, turn)))
+    return hazy.worth >= min(_needed(seen, FOR_PLANE, PER_DAY_OF_TURN), LEFT_BY_HAZE * turn.worth)
+
+
+def _whatever_haze(seen: Window, light: Light) -> float:
+    """Return the log-likelihood of a description over the record's if each day has the haze that suits them best."""
+    return seen.whatever_haze(light) - seen.whatever_haze(seen.by_record)
+
+
+def _by_level(seen: Window, turn: Turn) -> bool:
+    """Return whether a lower level of one plane explains as much as a turn."""
+    planes = range(len(seen.planes)) if len(seen.planes) > 1 else ()
+    dimmed = (seen.dimmed(plane, level) for plane in planes for level in DIMMED)
+    return any(float(seen.fit(light).likelihood[0]) - seen.record >= turn.worth for light in dimmed)
+
+
+def _turn_explains_enough(seen: Window, turn: Turn) -> bool:
+    """Return whether a turned plane explains so much more, and with so much sun, that the record may be wrong."""
     if turn.worth < FOR_PLANE_BY_GAPS or not _differs(seen, turn) or not _is_possible(seen, turn):
         return False
     if seen.voices[turn.plane] <= FEW_VOICES and _like_another(seen, turn):

@@ -39,7 +39,7 @@ class ToldLight:
     """Effective irradiance of P planes in T intervals, W/m2, (P, T), NaN where their units tell nothing.
 
     `step_w_m2` (P, T) is the standard deviation that the register's step alone gives it; `voices` (P,) is how many
-    units speak for a plane at most.
+    units speak for a plane in light, as a rule.
     """
 
     planes: tuple[Plane, ...]
@@ -72,7 +72,8 @@ def told_light(
         )
     known = votes > 0
     sums = np.maximum(votes, 1.0)
-    return ToldLight(planes, np.where(known, total / sums, np.nan), step / sums, votes.max(axis=1))
+    usual = [float(np.median(v[t > 0])) if (t > 0).any() else 0.0 for v, t in zip(votes, total, strict=True)]
+    return ToldLight(planes, np.where(known, total / sums, np.nan), step / sums, np.array(usual))
 
 
 def _without_silent(site: Site, energy_wh: FloatArray) -> FloatArray:

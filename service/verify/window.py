@@ -37,6 +37,11 @@ than just below it, is held there (`causes/curtailed.py`): what it gives then sa
 BENT, OTHER_BENDS = 0.2, (0.1, 0.3)
 """Outputs are bent so much or less; what is tried beside the one is of the other kind."""
 
+HAZES, HAZE_SPREAD = (-0.15, -0.1, -0.05, 0.0, 0.05, 0.1, 0.15, 0.2), 0.08
+"""Optical depths of haze for each air mass, more than the model's, and how far a day's lies from it: so much takes a
+unit of Linke's turbidity from the beam (Kasten 1996: 0.8662 over 9.4 to 10 at air mass 2), and monthly means are a unit
+or so off the day's (from memory)."""
+
 Light = tuple[FloatArray, FloatArray, BoolArray]
 """Beam and diffuse light by H descriptions on P planes in N intervals, W/m2, each (H, P, N), and where the sun is down
 by them, (H, N), or by all of them, (1, N)."""
@@ -136,6 +141,12 @@ class Window:
         """Return the light with one plane at orientations (M,)."""
         return self._with(plane, self.light.parts(self.planes[plane], tilts, azimuths))
 
+    def dimmed(self, plane: int, level: float) -> Light:
+        """Return the light with that of one plane at a level, (1, P, N)."""
+        share = np.where(np.arange(len(self.planes)) == plane, level, 1.0)[:, None]
+        beam, diffuse, dark = self.by_record
+        return beam * share, diffuse * share, dark
+
     def behind(self, plane: int, horizon: tuple[tuple[float, float], ...]) -> Light:
         """Return the light with one plane behind a horizon, (1, P, N)."""
         one = replace(self.planes[plane], horizon=horizon)
@@ -155,6 +166,24 @@ class Window:
     def turns(self, plane: int, tilts: FloatArray, azimuths: FloatArray) -> FloatArray:
         """Return the log-likelihood of one plane's orientations, (M,)."""
         return self.fit(self.turned(plane, tilts, azimuths)).likelihood
+
+    def whatever_haze(self, light: Light) -> float:
+        """Return the log-likelihood of one description if each day's air may be clearer or hazier than the model's.
+
+        By a wrong haze a plane has too much light or too little while the sun is low, as by a wrong tilt.
+        """
+        unlikely = 0.5 * (np.array(HAZES) / HAZE_SPREAD) ** 2
+        lights = [self._behind_haze(light, depth) for depth in HAZES]
+        fits = [self.fit(one) for one in lights]
+        top = int(np.argmax([float(f.likelihood[0]) for f in fits] - unlikely))
+        told = [explained(self.seen, *one, fits[top]).likelihood[0] for one in lights]
+        by_day = np.stack([self.by_day(each) for each in told])
+        usual = float(fits[top].likelihood[0] - by_day[top].sum())
+        return usual + float((by_day - unlikely[:, None]).max(axis=0).sum())
+
+    def _behind_haze(self, light: Light, depth: float) -> Light:
+        beam, diffuse, dark = light
+        return beam * np.exp(-depth * self.light.air_mass()[self.intervals]), diffuse, dark
 
     def likelihood_by_day(self, light: Light) -> FloatArray:
         """Return the log-likelihood of each description by day, (H, days)."""

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from service.expect.grid import Grid
+from service.expect.site import Plane
 from service.expect.sky import Irradiance, cloudy_sky
 from service.verify.case import expectation
 from service.verify.day import daylight
@@ -273,6 +274,38 @@ def test_a_level_is_no_tilt(roof, level):
     r = roof(index=1.0)
     r.energy_wh *= level
     assert site_causes(verify(r.site, r.readings())) == []
+
+
+def in_air(r, turbidity):
+    """Give the roof clear days in air of another haze than the usual one of its place and month."""
+    day = daylight(replace(r.site, turbidity=turbidity), r.grid, None)
+    rng = np.random.default_rng(2)
+    due = expectation(day, day.clear).energy_wh
+    noisy = due * (1 + 0.01 * rng.standard_normal(due.shape))
+    r.energy_wh[:, day.positions] = noisy * (1 + 0.008 * rng.standard_normal((len(due), 1)))
+    return r
+
+
+@pytest.mark.parametrize("lean", [0.0, -16.0])
+def test_air_that_is_clearer_than_usual_turns_no_plane(roof, lean):
+    """It changes the light of a low sun as a tilt does; a plane that leans otherwise is told all the same."""
+    r = roof(planes=2, interval_min=15, start=datetime(2026, 8, 19, tzinfo=UTC))
+    planes = (Plane("south", 30, 318), Plane("west", 7, 226))
+    r.site = replace(r.site, planes=planes, latitude=30.0)
+    site = with_plane(in_air(r, 2.0), "south", tilt_deg=30 + lean)
+    assert site_causes(verify(site, r.readings())) == (["plane_misdescribed"] if lean else [])
+
+
+@pytest.mark.parametrize("days", [1, 3])
+def test_a_lone_unit_that_lost_a_substring_turns_not_its_plane(roof, days):
+    r = passing_clouds(roof(units=8, planes=2, days=days, interval_min=15), seed=3)
+    units = tuple(replace(u, plane="west" if i == 0 else "south") for i, u in enumerate(r.site.units))
+    west, south = 0.66 * r.energy_wh[1], r.energy_wh[0]
+    r.energy_wh[:] = south * (1 + 0.01 * np.random.default_rng(1).standard_normal(r.energy_wh.shape))
+    r.energy_wh[0] = west
+    result = verify(replace(r.site, units=units), r.readings())
+    assert site_causes(result) == []
+    assert units_accused(result) == {"700000": ("substring_out",)}
 
 
 @pytest.mark.parametrize("planes", [1, 2])
