@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from service.expect.energy import UnitGroup
 from service.expect.inverter import dc_power_from_ac
 from service.verify.consensus import AGREEMENT, consensus, robust_sd, weighted_median
 from service.verify.day import Daylight
@@ -52,6 +53,11 @@ ALONE = 0.10
 LEAST_VISIBLE = 0.035
 SIGMAS = 4.0
 PEERS_FOR_COMPARISON = 3
+
+LEAST_WHOLE, MOST_LEFT, BELOW_WHOLE, ABOVE_WHOLE, STEADY_SHARE = 2, 0.7, 0.02, 0.045, 0.75
+"""So many of like units, at a level over most of them as whole modules have over ones of which so much or less is left
+without a substring, tell that it is most of them that lack it: within what like units differ by, and what a conducting
+diode takes of a substring's voltage (`causes/substring_out.py`), for such a share of the energy."""
 
 NEAR = 0.08
 """Distance from the median within which an interval has a say in the level, beside two steps of the register."""
@@ -246,7 +252,33 @@ def _against_peers(day: Daylight, series: DcSeries) -> FloatArray:
         enough = (np.isfinite(ratio)).sum(axis=0) >= PEERS_FOR_COMPARISON
         # where all like units are silent together it is not one of them that is low: nothing is read there
         out[rows] = ratio / np.where(enough, agreed, 1.0)
+        out[rows] /= _whole_over_most(group, out[rows], series.weight[rows], series.grain[rows])
     return out
+
+
+def _whole_over_most(group: UnitGroup, against: FloatArray, weight: FloatArray, grain: FloatArray) -> float:
+    """Return the level of whole units over what most of these (n, D) agree on, 1 where most are whole.
+
+    No module gives half as much again as its like, but two of three substrings give two thirds of all.
+    """
+    rows = zip(against, weight, grain, strict=True)
+    level = np.array([_level(a, w, g) if _is_steady(a, w, g) else np.nan for a, w, g in rows])
+    total = group.module.substrings * group.module_count
+    left = (1 - lost / total for lost in range(1, group.module.substrings))
+    for share in (s for s in left if s <= MOST_LEFT):
+        over = level * share - 1
+        whole = (over >= -BELOW_WHOLE) & (over <= ABOVE_WHOLE)
+        most = np.abs(level - 1) <= ABOVE_WHOLE
+        if LEAST_WHOLE <= whole.sum() < most.sum():
+            return float(level[whole].mean())
+    return 1.0
+
+
+def _is_steady(series: FloatArray, weight: FloatArray, grain: FloatArray) -> bool:
+    read = np.isfinite(series) & (weight > 0)
+    middle = weighted_median(series[read], weight[read])
+    near = np.abs(series[read] - middle) <= ABOVE_WHOLE * middle + 2 * grain[read]
+    return bool((near * weight[read]).sum() >= STEADY_SHARE * weight[read].sum())
 
 
 def _standard_error(series: FloatArray, weight: FloatArray, block: int, parts: int = 8) -> float:

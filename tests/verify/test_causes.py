@@ -96,6 +96,29 @@ def test_a_register_that_shows_no_step_of_a_weak_unit_is_no_drop_out(roof):
     assert causes_by_serial(result) == {"700002": ("substring_out",)}
 
 
+@pytest.mark.parametrize("interval_min", [5, 30])
+@pytest.mark.parametrize(("index", "days"), [(None, 1), (0.95, 2)])
+def test_most_units_with_a_substring_out_are_told_by_the_few_whole_ones(roof, interval_min, index, days):
+    r = roof(interval_min=interval_min, index=index, days=days)
+    r.energy_wh[:8] *= 0.66
+    r.energy_wh[8] *= 0.33
+    result = verify(r.site, r.readings())
+    assert causes_by_serial(result) == {f"70{i:04d}": ("substring_out",) for i in range(9)}
+    assert all(f.cause in {"substring_out", "clipping"} for f in result.findings)
+    assert the_level(result, "700011") == pytest.approx(1.0, abs=0.05)
+
+
+@pytest.mark.parametrize("over", [1.15, 1.35, 1.7])
+def test_units_brighter_by_another_share_make_most_of_them_no_faulty_ones(roof, over):
+    r = roof(index=0.6)
+    r.energy_wh[[2, 5]] *= over
+    assert causes_by_serial(verify(r.site, r.readings())) == {}
+
+
+def the_level(result, serial):
+    return next(u.performance_index for u in result.units if u.serial == serial)
+
+
 @pytest.mark.parametrize("loss", [0.06, 0.12, 0.25])
 def test_low_output(roof, loss):
     r = roof(planes=2)
