@@ -56,6 +56,9 @@ USUAL_CLEAR, CLEAR_SPREAD, ODD_CLEAR = 1.02, 0.12, 0.05
 """Level of a site in its clear hours, its spread, and the weight of any other that is usual: 7 to 10 % by turbidity,
 temperature and dirt (see `skyfit`)."""
 
+FAR_FROM_USUAL = 2.5
+"""Spreads from the usual level within which dim values fit a factor: snow leaves any share, a factor one near 1."""
+
 RIGHT = 20.0
 """How much more usual right values are than any mistake: a dark cover, too, may be flat for an hour (judgement)."""
 
@@ -97,7 +100,8 @@ def scale_factor(
     in an interval, all Wh; `groups` the rows of like units, `positions` (D,) the intervals' numbers on the whole grid.
     The brightest tenth of the window, all live units together, is compared with what any sky allows; of the factors
     that bring it and the inverters' limit into range the likeliest is taken, by the level of the clear hours where
-    there are any. Values too low are those of snow and dark cloud unless neither makes them so.
+    there are any. Values too low are those of snow and dark cloud unless neither makes them so; values too high for
+    the sky alone are those of a plane that faces the sun, unless they keep one level.
     """
     brightness = _site_brightness(energy_wh, clear_wh, rated_wh)
     use = np.isfinite(brightness)
@@ -106,16 +110,34 @@ def scale_factor(
     top = float(np.quantile(brightness[use], 0.9))
     over_rating = _over_rating(energy_wh, rated_wh)
     clear = _clear_level(brightness, positions, interval_min)
-    if top > BRIGHT_LIMIT or over_rating > RATING_HEADROOM:
+    smooth = use.sum() * interval_min >= SMOOTH_MINUTES and _is_smooth(brightness[use], top)
+    level = clear or (top if smooth else None)
+    if over_rating > RATING_HEADROOM or (top > BRIGHT_LIMIT and level is not None):
         return _likeliest(top, over_rating, interval_min, clear)
     if top >= DOUBTFUL_LIMIT:
         return 1.0
     long = use.sum() * interval_min >= DAYS_OF_OVERCAST * BRIGHT_MINUTES_A_DAY
-    smooth = use.sum() * interval_min >= SMOOTH_MINUTES and _is_smooth(brightness[use], top)
-    no_snow = (top < DARK_LIMIT or long) and _is_even(energy_wh, clear_wh, groups)
-    if smooth or clear is not None or no_snow or _is_below_start(energy_wh, clear_wh, rated_wh):
-        return _likeliest(top, over_rating, interval_min, clear)
-    return 1.0
+    even = _is_even(energy_wh, clear_wh, groups)
+    found = _likeliest(top, over_rating, interval_min, clear)
+    if _is_below_start(energy_wh, clear_wh, rated_wh) or (long and even):
+        return found
+    fits = _is_usual(level, found) or (even and top < DARK_LIMIT and _plausible_brightness(top / found) == 1)
+    return found if fits else 1.0
+
+
+def is_doubtful(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> bool:
+    """Return whether the brightest tenth of a window, (U, D) and (U,) as above, is none that a usual sky makes."""
+    brightness = _site_brightness(energy_wh, clear_wh, rated_wh)
+    bright = brightness[np.isfinite(brightness)]
+    if len(bright) < LEAST_INTERVALS:
+        return False
+    top = float(np.quantile(bright, 0.9))
+    return top > BRIGHT_LIMIT or top < DOUBTFUL_LIMIT
+
+
+def _is_usual(level: float | None, factor: float) -> bool:
+    """Return whether values divided by `factor` lie where a clear sky puts a site's level, if one shows."""
+    return level is not None and abs(np.log(level / factor / USUAL_CLEAR)) <= FAR_FROM_USUAL * CLEAR_SPREAD
 
 
 def _clear_level(brightness: FloatArray, positions: IntArray, interval_min: int) -> float | None:

@@ -19,6 +19,7 @@ from service.verify.causes import curtailed, low_output, misplaced, no_output, s
 from service.verify.levels import BETWEEN_PLANES, PEERS_FOR_COMPARISON, SIGMAS
 from service.verify.plane_light import SUN_DAY_H, PlaneLight, plane_lights
 from service.verify.result import Finding, Unseen
+from service.verify.scale import is_doubtful
 from service.verify.sentence import Quantity, Sentence, sentence
 
 STEADY_H = 2.0
@@ -101,7 +102,9 @@ def _is_found(case: Case, lack: _Lack, findings: Sequence[Finding]) -> bool:
 
 def _scale(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
     lit = int(np.any([p.lit for p in planes], axis=0).sum())
-    if lit < INTERVALS_FOR_SCALE:
+    if is_doubtful(case.measured_wh, case.clear_wh, case.day.rated_wh):
+        yield _Lack("unit_scale", "odd")
+    elif lit < INTERVALS_FOR_SCALE:
         yield _Lack("unit_scale", "light", needs=_minutes(case, INTERVALS_FOR_SCALE - lit))
 
 
@@ -349,6 +352,11 @@ SENTENCES: dict[str, Callable[[Needs], Sentence]] = {
     "either": lambda _: sentence(
         "Needs a look at the roof: the plane lacks sun that the other planes have, as in a shadow or where it faces "
         "otherwise than recorded; the readings do not tell which."
+    ),
+    "odd": lambda _: sentence(
+        "Needs hours under a clear sky or a look at the site: the values are far from what a clear sky gives, as under "
+        "snow or dark cloud, of a plane that faces otherwise than recorded, or in another unit of measure; the "
+        "readings do not tell which."
     ),
     "season": lambda _: sentence("Needs direct sun, which does not reach the plane on these days."),
     "path": lambda n: sentence(

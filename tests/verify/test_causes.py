@@ -9,7 +9,7 @@ import pytest
 from service.verify.causes.not_on_record import resembles, slips
 from service.verify.causes.substring_out import match_level
 from service.verify.inputs import Readings
-from service.verify.run import verify
+from service.verify.run import build_case, verify
 
 
 def causes_by_serial(result):
@@ -145,9 +145,34 @@ def _dark(r):
     return replace(r, energy_wh=0.03 * clouds * r.energy_wh)
 
 
-def test_units_that_are_evenly_dim_below_any_overcast_are_a_wrong_scale(roof):
-    r = _dark(roof(index=1.0))
+def test_units_that_are_evenly_dim_for_days_are_a_wrong_scale(roof):
+    r = _dark(roof(index=1.0, days=4))
     assert "unit_scale" in {f.cause for f in verify(r.site, r.readings()).findings}
+
+
+@pytest.mark.parametrize("clouds", [0, 1])
+def test_a_day_of_even_snow_is_no_wrong_scale_but_may_be_one(roof, clouds):
+    """Three per cent of a clear day are no tenth of it, however evenly the units share them."""
+    r = roof(index=1.0)
+    r = _dark(r) if clouds else replace(r, energy_wh=0.03 * r.energy_wh)
+    result = verify(r.site, r.readings())
+    assert "unit_scale" not in {f.cause for f in result.findings}
+    assert [u.cause for u in result.not_yet if "unit of measure" in u.missing] == ["unit_scale"]
+
+
+def test_a_tenth_of_a_clear_day_is_a_wrong_scale(roof):
+    r = roof(index=1.0, interval_min=15)
+    r.energy_wh *= 0.1
+    assert the_finding(verify(r.site, r.readings()), "unit_scale").details["factor"] == pytest.approx(0.1)
+
+
+def test_the_sun_on_a_plane_that_is_recorded_away_from_it_is_no_wrong_scale(roof, changed):
+    """In September the recorded plane is due so little that hours of more than three times as much remain."""
+    r = roof(units=8, index=1.0, interval_min=60, start=datetime(2026, 9, 22, tzinfo=UTC))
+    away = replace(r.site.planes[0], azimuth_deg=30)
+    r = changed(r, site=replace(r.site, planes=(away,)))
+    case = build_case(r.site, r.readings())
+    assert case.scale == 1.0
 
 
 def test_a_dark_cover_that_lies_flat_for_an_hour_is_no_power_sent_as_energy(roof):
