@@ -164,9 +164,10 @@ def _edge_in(
 
     At least so many of them must be `stopped` at it.
     """
-    if not len(power):
-        return None
     tried = np.sort(power)[int(EDGE_FROM * len(power)) :]
+    tried = tried[tried > 0]
+    if not len(tried):
+        return None
     near = np.abs(power / tried[:, None] - 1) <= width
     passed = (power > tried[:, None] * (1 + 2 * width)).mean(axis=1) > ABOVE_SHARE
     best = int(np.where(passed, 0, near.sum(axis=1)).argmax())
