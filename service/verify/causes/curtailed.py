@@ -235,8 +235,10 @@ def _limit_in(power: FloatArray, clear: FloatArray, minutes: int) -> _Limit | No
     if len(power) < least:
         return None
     level = _most_crowded(power)
+    if not LEAST_LEVEL <= level <= BELOW_RATING:
+        return None
     at_limit = np.asarray(np.abs(power / level - 1) <= FLATNESS)
-    if at_limit.sum() < least or not LEAST_LEVEL <= level <= BELOW_RATING:
+    if at_limit.sum() < least:
         return None
     above = float((power > level * (1 + 2 * FLATNESS)).mean())
     below = float((np.abs(power / (level * (1 - 3 * FLATNESS)) - 1) <= FLATNESS).sum())
