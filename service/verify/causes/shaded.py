@@ -115,7 +115,7 @@ def _behind_too(case: Case, named: frozenset[str], told: set[str | None]) -> lis
 
     An object before one plane shades that alone; one before two is before the whole site, and takes sky from all.
     """
-    both = _shared_by_two(case)
+    both = _shared_by_two(case, told)
     if both is None:
         return []
     rows = {
@@ -130,10 +130,10 @@ def _behind_too(case: Case, named: frozenset[str], told: set[str | None]) -> lis
     return found
 
 
-def _shared_by_two(case: Case) -> tuple[PlaneShade, PlaneShade] | None:
-    """Return two planes' shade over the same span where they face different ways."""
+def _shared_by_two(case: Case, told: set[str | None]) -> tuple[PlaneShade, PlaneShade] | None:
+    """Return two planes' shade over the same span where they face different ways and both surely lose by it."""
     facing = {p.name: p for p in case.day.site.planes}
-    pairs = combinations([s for s in case.shades if s.speaks_for_others], 2)
+    pairs = combinations([s for s in case.shades if s.speaks_for_others and s.plane in told], 2)
     shared = ((a, b) for a, b in pairs if a.shares(b) and _apart(facing[a.plane], facing[b.plane]))
     return next(shared, None)
 
