@@ -23,8 +23,8 @@ FLAT, FLAT_BELOW, FLAT_HOURS, SUN_MOVES = 0.04, 0.05, 4.0, 2.0
 """A day's values that scatter so little (relative), at such a share of the rating at most, for so long while the clear
 sky's light doubles, are a meter's own (our choice: dark cloud scatters far more, and a limit is higher)."""
 
-STEPS_OF_FLAT = 5
-"""Steps of a coarse register from which it shows a scatter: of weak light it counts one or two however that changes."""
+STEPS_OF_FLAT = 1 / FLAT
+"""Steps of a register from which it shows that scatter: a value of fewer stands still in weak light that changes."""
 
 OUT_HOURS, BACK, BACK_MINUTES = 6.0, 0.3, 60
 """Hours of light that a site must rest, and share of a clear sky's energy in the first light after it."""

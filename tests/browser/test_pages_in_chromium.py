@@ -68,7 +68,8 @@ def test_chart_suits_width_and_scheme(visit: Visit, house: House, width: int, lo
     tab.goto(path_of("site", house))
     chart = tab.locator("img.chart").first
     chart.scroll_into_view_if_needed()
-    chart.evaluate("image => image.decode()")  # waits for it, as an idle network does not behind a busy server
+    # An idle network may also be one that waits for a busy server.
+    chart.evaluate("image => image.decode()")
     assert chart.evaluate("image => image.naturalWidth > 0")
     shown = re.search(r"look=([\w-]+)", chart.evaluate("image => image.currentSrc"))
     assert shown

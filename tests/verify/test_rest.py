@@ -99,6 +99,15 @@ def test_little_light_that_moves_with_the_sun_is_output():
     assert without_standby(level, clear, np.array([RATED_WH]), at, 5).max() == 0
 
 
+def test_a_register_of_few_steps_shows_no_line():
+    rated, at = np.array([350 / 2]), np.arange(16)
+    clear = np.sin(np.linspace(0.2, np.pi - 0.2, 16))[None, :] * rated
+    dull = np.array([[4, 5, 6, 6, 6, 6, 7, 6, 6, 6, 6, 5, 6, 6, 6, 3.0]])
+    assert without_standby(dull, clear, rated, at, 30) == pytest.approx(dull)
+    fine = np.where(dull == 6, 6.0, 6.02)
+    assert without_standby(fine, clear, rated, at, 30).max() == 0
+
+
 def test_readings_that_are_missing_are_no_rest():
     clear = np.full((2, 200), RATED_WH)
     energy = clear.copy()
