@@ -36,25 +36,27 @@ def consensus(
     votes = np.ones(len(values)) if weights is None else weights
     known = np.isfinite(values)
     x = np.where(known, values, 0.0)
-    reach = width * np.maximum(x, 1e-12) + floor
+    sharpness = 1 / np.maximum(width * np.maximum(x, 1e-12) + floor, 1e-12)
     held = known * votes[:, None]
-    support = np.array([np.einsum("jt,jt->t", _kernel(x, x[i], reach[i]), held) for i in range(len(x))])
+    support = np.array([np.einsum("jt,jt->t", _kernel(x, x[i], sharpness[i]), held) for i in range(len(x))])
     support = support.reshape(x.shape)
     brightest = np.maximum(x.max(axis=0, initial=0.0), 1e-12)
     surely = np.maximum(np.where(known & (support >= SURELY_BRIGHT), x, 0.0).max(axis=0, initial=0.0), 1e-12)
     support = np.where(known, support * np.minimum(x / surely, 1.0) + BRIGHT_BONUS * x / brightest, -1.0)
     best = np.take_along_axis(x, support.argmax(axis=0)[None, :], axis=0)[0]
-    near = _kernel(x, best, width * np.maximum(best, 1e-12) + floor) * held
+    near = _kernel(x, best, 1 / np.maximum(width * np.maximum(best, 1e-12) + floor, 1e-12)) * held
     total = near.sum(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(known.any(axis=0) & (total > 0), (near * x).sum(axis=0) / total, np.nan)
 
 
-def _kernel(x: FloatArray, centre: FloatArray, reach: FloatArray) -> FloatArray:
-    apart = np.abs(x - centre)
-    apart /= np.maximum(reach, 1e-12)
-    np.subtract(1.0, apart, out=apart)
-    return np.maximum(apart, 0.0, out=apart)
+def _kernel(x: FloatArray, centre: FloatArray, sharpness: FloatArray) -> FloatArray:
+    """Return 1 at `centre`, falling to 0 at 1 / `sharpness` from it."""
+    away = x - centre
+    np.abs(away, out=away)
+    away *= sharpness
+    np.subtract(1.0, away, out=away)
+    return np.maximum(away, 0.0, out=away)
 
 
 def weighted_median(values: FloatArray, weights: FloatArray) -> float:
@@ -69,4 +71,13 @@ def weighted_median(values: FloatArray, weights: FloatArray) -> float:
 
 def robust_sd(deviations: FloatArray) -> float:
     """Return 1.4826 times the median absolute value: the standard deviation of a normal bulk, outliers aside."""
-    return float(1.4826 * np.median(np.abs(deviations))) if len(deviations) else float("nan")
+    return 1.4826 * median(np.abs(deviations))
+
+
+def median(values: FloatArray) -> float:
+    """Return the median of (n,) values, none of them NaN; NaN of none. With few, `numpy.median` mostly checks."""
+    half = len(values) // 2
+    if not len(values):
+        return float("nan")
+    around = np.partition(values, (half - 1, half) if len(values) > 1 else 0)[max(half - 1, 0) : half + 1]
+    return float(around[-1] if len(values) % 2 else (around[0] + around[1]) / 2)

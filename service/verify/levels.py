@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from service.expect.energy import UnitGroup
 from service.expect.inverter import dc_power_from_ac
-from service.verify.consensus import AGREEMENT, consensus, robust_sd, weighted_median
+from service.verify.consensus import AGREEMENT, consensus, median, robust_sd, weighted_median
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray
 
@@ -261,17 +261,27 @@ def _whole_over_most(group: UnitGroup, against: FloatArray, weight: FloatArray, 
 
     No module gives half as much again as its like, but two of three substrings give two thirds of all.
     """
+    total = group.module.substrings * group.module_count
+    left = [1 - lost / total for lost in range(1, group.module.substrings)]
+    shares = [s for s in left if s <= MOST_LEFT]
+    if not shares or not _may_be_whole(against, weight, grain, (1 - BELOW_WHOLE) / max(shares)):
+        return 1.0
     rows = zip(against, weight, grain, strict=True)
     level = np.array([_level(a, w, g) if _is_steady(a, w, g) else np.nan for a, w, g in rows])
-    total = group.module.substrings * group.module_count
-    left = (1 - lost / total for lost in range(1, group.module.substrings))
-    for share in (s for s in left if s <= MOST_LEFT):
+    for share in shares:
         over = level * share - 1
         whole = (over >= -BELOW_WHOLE) & (over <= ABOVE_WHOLE)
         most = np.abs(level - 1) <= ABOVE_WHOLE
         if LEAST_WHOLE <= whole.sum() < most.sum():
             return float(level[whole].mean())
     return 1.0
+
+
+def _may_be_whole(against: FloatArray, weight: FloatArray, grain: FloatArray, least: float) -> bool:
+    """Return whether the weighted medians of enough rows (n, D) lie so high that their levels may reach `least`."""
+    used = np.where(np.isfinite(against), weight, 0.0)
+    high = against >= least / (1 + NEAR) - 2 * grain
+    return bool((2 * (used * high).sum(axis=1) >= used.sum(axis=1)).sum() >= LEAST_WHOLE)
 
 
 def _is_steady(series: FloatArray, weight: FloatArray, grain: FloatArray) -> bool:
@@ -290,7 +300,7 @@ def _standard_error(series: FloatArray, weight: FloatArray, block: int, parts: i
     part = np.minimum((np.cumsum(w) / w.sum() * parts).astype(int), parts - 1)
     sums = np.bincount(part, weights=w, minlength=parts)
     means = np.bincount(part, weights=w * x, minlength=parts)[sums > 0] / sums[sums > 0]
-    return float(robust_sd(means - np.median(means)) / np.sqrt(len(means)))
+    return float(robust_sd(means - median(means)) / np.sqrt(len(means)))
 
 
 def _register_error(weight: FloatArray, quantum_wh: float) -> float:
@@ -310,7 +320,7 @@ def _healthy_spread(day: Daylight, level: FloatArray) -> float:
         members = level[list(group.members)]
         near = members[np.isfinite(members) & (np.abs(members - 1) < 0.08)]
         if len(near) >= PEERS_FOR_COMPARISON:
-            deviations.extend(near - np.median(near))
+            deviations.extend(near - median(near))
     known, prior = len(deviations), 4
     seen = robust_sd(np.array(deviations)) if known else USUAL_SPREAD
     return max(SPREAD_FLOOR, float(np.sqrt((known * seen**2 + prior * USUAL_SPREAD**2) / (known + prior))))

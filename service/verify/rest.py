@@ -44,23 +44,20 @@ def without_standby(
     days = np.cumsum(np.diff(positions, prepend=positions[:1]) > 1)
     for i, row in enumerate(out):
         trace, lit = ~(row > STANDBY * rated_wh[i]), light[i] & np.isfinite(row)
-        at_rest = _runs(trace, lit, least)
-        at_rest &= np.isin(days, days[at_rest & lit])  # a dusk before it is still a dusk
-        row[at_rest & (row > 0)] = 0.0
+        if np.count_nonzero(trace & lit) >= least:
+            at_rest = _runs(trace, lit, least)
+            at_rest &= np.isin(days, days[at_rest & lit])  # a dusk before it is still a dusk
+            row[at_rest & (row > 0)] = 0.0
         low = ~(row > FLAT_BELOW * rated_wh[i])
-        for day in np.unique(days[light[i] & (row > 0) & low]):
-            flat = _flat_line(row, low & (days == day), light[i], clear_wh[i], interval_min, fine_wh)
+        weak = np.bincount(days[light[i] & (row > 0) & low])
+        for day in np.flatnonzero(weak * interval_min >= 60 * FLAT_HOURS):
+            flat = _flat_line(row, low & (days == day), light[i], clear_wh[i], fine_wh)
             row[flat & (row > 0)] = 0.0
     return out
 
 
 def _flat_line(
-    row: FloatArray,
-    low: BoolArray,
-    light: BoolArray,
-    clear_wh: FloatArray,
-    interval_min: int,
-    fine_wh: float,
+    row: FloatArray, low: BoolArray, light: BoolArray, clear_wh: FloatArray, fine_wh: float
 ) -> BoolArray:
     """Return when a unit's `row` stands at one value in changing light, among the `low` ones of a day, (D,).
 
@@ -69,8 +66,7 @@ def _flat_line(
     seen = low & light & (row > 0)
     usual = float(np.median(row[seen]))
     moves = clear_wh[seen].max() >= SUN_MOVES * clear_wh[seen].min()
-    long = seen.sum() * interval_min >= 60 * FLAT_HOURS
-    if usual < fine_wh or not (long and moves and robust_sd(row[seen] / usual - 1) <= FLAT):
+    if usual < fine_wh or not (moves and robust_sd(row[seen] / usual - 1) <= FLAT):
         return np.zeros_like(low)
     return _runs(low & ~(row > (1 + 3 * FLAT) * usual), seen, 1)
 

@@ -110,10 +110,11 @@ def infer(
     `shift_cost` what a departure of the diffuse share costs; `sensed` (D,) is the measured clear-sky index, NaN where
     there is none.
     """
-    agreed = group_consensus(day, energy_wh, votes, quantum_wh)
+    voices = without_silent(day, energy_wh, quantum_wh)
+    agreed = _agreed(day, voices, votes, quantum_wh)
     limit = _limits(day)
     table, agreed = np.minimum(table, limit[:, None, None]), np.minimum(agreed, limit)
-    weight = _group_weights(day, energy_wh, votes, quantum_wh) * np.isfinite(agreed)
+    weight = _group_weights(day, voices, votes) * np.isfinite(agreed)
     known = weight.sum(axis=0) > 0
     known &= ~_impossibly_dark(day, table, agreed)
     vote = _sensor_cost(np.full(len(known), np.nan) if sensed is None else sensed)
@@ -177,7 +178,10 @@ def _limits(day: Daylight) -> FloatArray:
 
 def group_consensus(day: Daylight, energy_wh: FloatArray, votes: FloatArray, quantum_wh: float) -> FloatArray:
     """Return what most units of each group made, Wh, (G, D); silent units have no say, NaN where none has."""
-    voices = without_silent(day, energy_wh, quantum_wh)
+    return _agreed(day, without_silent(day, energy_wh, quantum_wh), votes, quantum_wh)
+
+
+def _agreed(day: Daylight, voices: FloatArray, votes: FloatArray, quantum_wh: float) -> FloatArray:
     rows = [
         consensus(
             voices[list(g.members)], width=AGREEMENT, floor=2 * quantum_wh, weights=votes[list(g.members)]
@@ -199,8 +203,8 @@ def without_silent(day: Daylight, energy_wh: FloatArray, quantum_wh: float = 0.0
     return np.where(with_flanks(silent), np.nan, energy_wh)
 
 
-def _group_weights(day: Daylight, energy_wh: FloatArray, votes: FloatArray, quantum_wh: float) -> FloatArray:
-    heard = np.isfinite(without_silent(day, energy_wh, quantum_wh)) * votes[:, None]
+def _group_weights(day: Daylight, voices: FloatArray, votes: FloatArray) -> FloatArray:
+    heard = np.isfinite(voices) * votes[:, None]
     counts = np.stack([heard[list(g.members)].sum(axis=0) for g in day.groups])
     return np.asarray(counts / np.maximum(counts.sum(axis=0), 1e-9))
 

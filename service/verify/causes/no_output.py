@@ -44,6 +44,9 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 def dead_since(case: Case, i: int) -> BoolArray:
     """Return the lit and heard intervals after the unit's last output, (D,); none where it may well come back."""
     lit = case.heard[i] & case.light[i]
+    last = np.flatnonzero(lit)[-1:]
+    if not case.giving_nothing[i, last].any():
+        return np.zeros_like(lit)
     with np.errstate(invalid="ignore"):
         least = np.maximum(SILENT * case.peers.energy_wh[i], STANDBY * case.day.rated_wh[i])
         some = case.heard[i] & (case.measured_wh[i] > least)

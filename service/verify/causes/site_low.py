@@ -158,6 +158,7 @@ def _by_fit(case: Case, told: ToldLevel, clouded: ClearLevel | None) -> ClearLev
     return ClearLevel(level, told.beam_h, told.days, where)
 
 
+@lru_cache(maxsize=1)
 def between_clouds(case: Case) -> ClearLevel | None:
     """Return the site's own level in the gaps of passing clouds; a measured sky tells more."""
     if case.source == "measured":
