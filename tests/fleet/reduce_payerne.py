@@ -13,21 +13,16 @@ import numpy as np
 import pandas as pd
 from pvlib.iotools import read_bsrn
 
-from tests.fleet.skies import DAY_MIN, PAYERNE
-from tests.fleet.sun import Place, clear_sky, sun
+from tests.fleet.skies import DAY_MIN, PAYERNE, STATION, clear_at_payerne
 
-STATION = Place("Payerne", 46.815, 6.944, 491, "Europe/Zurich")
 LOWEST_SUN_DEG = 5.0
-CLEAR_AIR = 0.8
-"""Turbidity over climatology that makes the clearest days of the month come out at a beam share near one."""
 
 
 def reduce(path: str) -> pd.DataFrame:
     """Return beam and diffuse of every minute as shares of the clear sky's, float16."""
     measured, _ = read_bsrn(path)
     minutes = measured.index
-    elevation, _ = sun(STATION, minutes)
-    dni, dhi = clear_sky(STATION, minutes, elevation, turbidity_factor=CLEAR_AIR, water_cm=2.0)
+    elevation, dni, dhi = clear_at_payerne(minutes)
     seen = elevation > LOWEST_SUN_DEG
     shares = pd.DataFrame(
         {

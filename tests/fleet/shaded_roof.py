@@ -12,6 +12,7 @@ import numpy as np
 
 from service.expect.site import InverterType, ModuleType, Plane, Site, Unit
 from service.verify.inputs import Readings
+from tests.fleet.clouds import behind_clouds
 from tests.fleet.plant import Inverter, Module, energy_wh
 from tests.fleet.roof import Air, Roof
 from tests.fleet.shade import Outline, far, near
@@ -122,10 +123,14 @@ def _air(place: Place, days: list[date], shares: list[Shares] | None) -> Air:
 def _day_of_air(place: Place, day: date, shares: Shares | None) -> Air:
     minutes = minutes_from(day, place, 1)
     elevation, azimuth = sun(place, minutes)
-    beam, diffuse = clear_sky(place, minutes, elevation, turbidity_factor=1.0, water_cm=1.5)
-    share = shares or (np.ones(len(minutes)), np.ones(len(minutes)))
+    dni, dhi = clear_sky(place, minutes, elevation, turbidity_factor=1.0, water_cm=1.5)
+    if shares:
+        beam, diffuse = shares
+        dni, dhi = behind_clouds(
+            dni, dhi, beam=beam, diffuse=diffuse, elevation_deg=elevation, minutes=minutes
+        )
     temp, wind = temperature(np.random.default_rng(day.toordinal()), place, day, minutes)
-    return Air(minutes, elevation, azimuth, beam * share[0], diffuse * share[1], temp, wind)
+    return Air(minutes, elevation, azimuth, dni, dhi, temp, wind)
 
 
 def _site(place: Place, tilt_deg: float, azimuth_deg: float, inverter: Inverter) -> Site:

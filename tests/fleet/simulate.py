@@ -18,6 +18,7 @@ from numpy.random import Generator
 
 from service.expect.site import InverterType, ModuleType, Plane, Site, Unit
 from service.verify.inputs import Readings
+from tests.fleet.clouds import behind_clouds
 from tests.fleet.faults import LATER, PRIMARY, Fault, Slip, gap_positions, plant
 from tests.fleet.plant import Inverter, Module
 from tests.fleet.roof import Air, Facing, Roof
@@ -165,8 +166,9 @@ def _air(rng: Generator, sky: str, days: int) -> tuple[Place, Air]:
     shares = [_solar_day(rng, sky) for _ in range(days)]
     shift = noon_shift(place, minutes)
     beam, diffuse = (np.roll(np.concatenate(parts), shift) for parts in zip(*shares, strict=True))
+    dni, dhi = behind_clouds(dni, dhi, beam=beam, diffuse=diffuse, elevation_deg=elevation, minutes=minutes)
     temp, wind = temperature(rng, place, start, minutes)
-    return place, Air(minutes, elevation, azimuth, dni * beam, dhi * diffuse, temp, wind)
+    return place, Air(minutes, elevation, azimuth, dni, dhi, temp, wind)
 
 
 def _solar_day(rng: Generator, sky: str) -> tuple[Array, Array]:

@@ -1,4 +1,6 @@
-"""Skies by the minute: invented clouds and skies measured at Payerne, as shares of the clear sky's beam and diffuse.
+"""Skies by the minute: invented clouds and skies measured at Payerne, as shares of a clear sky's beam and diffuse.
+
+The clear sky is one with a high sun; `clouds.py` lays them over any.
 
 Not the service's idea of a sky: the split of beam and diffuse is drawn or measured here, never derived from
 a correlation that the service could invert.
@@ -16,16 +18,21 @@ from numpy.random import Generator
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import lfilter
 
-from tests.fleet.sun import Array
+from tests.fleet.clouds import CLEAR_DIFFUSE
+from tests.fleet.sun import Array, Place, clear_sky, sun
 
 PAYERNE = Path(__file__).parent / "data" / "payerne_2016_06_shares.parquet"
+STATION = Place("Payerne", 46.815, 6.944, 491, "Europe/Zurich")
+FIRST_MINUTE = "2016-06-01 23:32Z"
+"""Mean solar midnight, with which the file begins."""
+
 DAY_MIN = 1440
 MEASURED_SHARE = 1 / 3
 CLEAR_BEAM, OVERCAST_BEAM = 0.75, 0.10
 """Mean beam share of a measured day above which it counts as clear, below which as overcast."""
 
 Shares = tuple[Array, Array]
-"""Beam and diffuse of a day's minutes as shares of the clear sky's."""
+"""Beam and diffuse of a day's minutes as shares of those of a clear sky of which `CLEAR_DIFFUSE` is diffuse."""
 
 
 def day_shares(rng: Generator, sky: str) -> Shares:
@@ -118,7 +125,26 @@ def measured_days_in_order() -> list[Shares]:
 
 def _payerne_days() -> list[pd.DataFrame]:
     table = pd.read_parquet(PAYERNE).astype(float)
+    of_clouds = (table["diffuse"] - table["beam"]).clip(lower=0)
+    table["diffuse"] += of_clouds * (_diffuse_at_payerne(len(table)) / CLEAR_DIFFUSE - 1)
     return [table.iloc[start : start + DAY_MIN] for start in range(0, len(table) - DAY_MIN + 1, DAY_MIN)]
+
+
+def _diffuse_at_payerne(count: int) -> Array:
+    """Return what of the clear sky's global light was diffuse in the file's minutes, 0 by night."""
+    minutes = pd.date_range(FIRST_MINUTE, periods=count, freq="1min")
+    elevation, dni, dhi = clear_at_payerne(minutes)
+    beam = dni * np.sin(np.radians(np.maximum(elevation, 0.0)))
+    return dhi / np.where(dhi > 0, beam + dhi, 1.0)
+
+
+def clear_at_payerne(minutes: pd.DatetimeIndex) -> tuple[Array, Array, Array]:
+    """Return the sun's elevation, degrees, and the DNI and DHI, W/m2, that the file's shares are of.
+
+    With this turbidity over climatology the clearest days of the month come out at a beam share near one.
+    """
+    elevation, _ = sun(STATION, minutes)
+    return elevation, *clear_sky(STATION, minutes, elevation, turbidity_factor=0.8, water_cm=2.0)
 
 
 def _held(day: pd.DataFrame) -> Shares:

@@ -22,7 +22,7 @@ def _tripping(made: BenchSite) -> set[str]:
     return {s for s, faults in made.faults.items() if any(f.cause == "voltage_trip" for f in faults)}
 
 
-@pytest.mark.parametrize("seed", [513, 720], ids=["a single silence", "several"])
+@pytest.mark.parametrize("seed", [474, 720], ids=["a single silence", "several"])
 def test_what_gives_nothing_amid_the_sun_while_others_give_has_tripped(seed: int) -> None:
     made = site(seed, "1d")
     (found,) = _trips(made, made.readings)

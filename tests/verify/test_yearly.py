@@ -35,6 +35,7 @@ from service.verify.yearly import (
     season_sentence,
     with_yearly_loss,
 )
+from tests.fleet.clouds import CLEAR_DIFFUSE
 from tests.fleet.shade import Outline as Obstacle
 from tests.fleet.shaded_roof import LEIPZIG, SHADED, ShadedRoof, box, shaded_roof
 from tests.fleet.skies import DAY_MIN
@@ -65,20 +66,15 @@ def _fleet_year(azimuth: float, half: float, top: float) -> FleetYear:
     days = np.arange(SAMPLES) * EVERY + start.timetuple().tm_yday - 1
     sunny = sunny_share(LEIPZIG.latitude, days)
     clear = shaded_roof(obstacle, start=start, days=SAMPLES, every=EVERY)
-    closed = _closed(obstacle, clear, CLOUDY_INDEX + CLOUDY_INDEX_PER_SHARE * sunny, start)
+    closed = _closed(obstacle, CLOUDY_INDEX + CLOUDY_INDEX_PER_SHARE * sunny, start)
     parts = [(share, *roof.shaded_kwh()) for share, roof in ((sunny, clear), (1 - sunny, closed))]
     per_day = 365 / SAMPLES
     return FleetYear(*(per_day * float(sum((share * kwh[k]).sum() for share, *kwh in parts)) for k in (0, 1)))
 
 
-def _closed(obstacle: Obstacle, clear: ShadedRoof, index: FloatArray, start: date) -> ShadedRoof:
+def _closed(obstacle: Obstacle, index: FloatArray, start: date) -> ShadedRoof:
     """Return the same roof under a closed sky that gives `index` of each clear day's light, all of it diffuse."""
-    air = clear.roof.air
-    ghi = air.dni * np.sin(np.radians(np.maximum(air.elevation_deg, 0))) + air.dhi
-    diffuse = np.divide(ghi, air.dhi, out=np.zeros_like(ghi), where=air.dhi > 0)
-    shares = [
-        (np.zeros(DAY_MIN), k * row) for k, row in zip(index, diffuse.reshape(-1, DAY_MIN), strict=True)
-    ]
+    shares = [(np.zeros(DAY_MIN), np.full(DAY_MIN, k / CLEAR_DIFFUSE)) for k in index]
     return shaded_roof(obstacle, start=start, days=SAMPLES, every=EVERY, shares=shares)
 
 

@@ -16,6 +16,7 @@ from tests.bench.fleet.truth import BenchSite
 
 MADE_FROM = (
     "tests/fleet/*.py",
+    "tests/fleet/data/*.parquet",
     "tests/bench/fleet/*.py",
     "service/expect/site.py",
     "service/verify/inputs.py",

@@ -11,6 +11,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from tests.bench.fleet.plan import DAYS, Plan
+from tests.fleet.clouds import behind_clouds
 from tests.fleet.roof import Air
 from tests.fleet.simulate import FIRST_DAY, PLACES, minutes_from, noon_shift, temperature
 from tests.fleet.skies import DAY_MIN, SKIES, measured_days_in_order
@@ -51,8 +52,11 @@ def air(rng: Generator, plan: Plan, place: Place, start: date, late_min: Minutes
     dni, dhi = clear_sky(place, true, elevation, turbidity_factor=turbidity, water_cm=water)
     beam, diffuse = _shares(rng, plan.sky, days + 2)
     at = DAY_MIN + np.arange(len(labels)) - late_min - noon_shift(place, labels)
+    dni, dhi = behind_clouds(
+        dni, dhi, beam=beam[at], diffuse=diffuse[at], elevation_deg=elevation, minutes=true
+    )
     temp, wind = temperature(rng, place, start, true)
-    return Air(true, elevation, azimuth, dni * beam[at], dhi * diffuse[at], temp, wind)
+    return Air(true, elevation, azimuth, dni, dhi, temp, wind)
 
 
 def _shares(rng: Generator, sky: str, days: int) -> tuple[Array, Array]:
