@@ -33,7 +33,7 @@ from service.verify.plane_beam import (
 from service.verify.shade_beside import Beside
 from service.verify.shade_scan import Span, likeliest
 from service.verify.sky import ArraySky
-from service.verify.window import near_held_level
+from service.verify.window import HELD, HELD_MINUTES, near_held_level
 
 LONGEST_DAYS = 21
 """Over more days the sun's path shifts so far that the same hour is not the same place."""
@@ -51,10 +51,6 @@ WIDE = ((0.6, 20.0), (0.3, 12.0))
 BY_PLANES_WIDE = 7.0
 """Shares of the plane's clear-sky energy from which a span leaves little of the day to compare with, and what is needed
 then: days that are closed but for their ends are common. Other planes in the sun know better."""
-
-OWN = 6.0
-"""Log odds from a plane's own edges below which other planes alone tell the span, so that the plane may face elsewhere
-instead: shade begins and ends sharply, and of a plane that is described wrongly it is not known what it should make."""
 
 FOR_OTHERS_DAYS, FOR_OTHERS = 3, 15.0
 """Days and log odds from which a span speaks for other planes, too: a cloud that once or twice looks like shade on one
@@ -140,17 +136,21 @@ def _beside(day: Daylight, energies: PlaneEnergies, found: list[PlaneShade]) -> 
 def _held(day: Daylight, agreed: FloatArray) -> BoolArray:
     """Return when the site stands at one level, (D,), from a day's first such interval to its last.
 
-    A limit comes back day by day as shade does.
+    A limit comes back day by day as shade does, and at its own level, be it that noise hides how a day crowds there.
     """
     counts = np.array([len(g.members) for g in day.groups])[:, None] * np.isfinite(agreed)
     rated = np.array([g.inverter.ac_rated_w for g in day.groups])[:, None] * day.interval_hours
     share = (np.nan_to_num(agreed) * counts).sum(axis=0) / np.maximum((rated * counts).sum(axis=0), 1e-9)
     place, shape = solar_places(day)
+    todays = [place // shape[1] == one for one in np.unique(place // shape[1])]
+    limited = [near_held_level(np.where(today, share, 0.0), day.grid.interval_min) for today in todays]
     held = np.zeros(len(place), dtype=bool)
-    for one in np.unique(place // shape[1]):
-        today = place // shape[1] == one
-        at = np.flatnonzero(near_held_level(np.where(today, share, 0.0), day.grid.interval_min))
-        if len(at):
+    if not np.any(limited):
+        return held
+    near = np.abs(share / np.median(share[np.any(limited, axis=0)]) - 1) <= 2 * HELD
+    for today in todays:
+        at = np.flatnonzero(near & today)
+        if len(at) * day.grid.interval_min >= HELD_MINUTES:
             held[at[0] : at[-1] + 1] = True
     return held
 
@@ -183,9 +183,13 @@ def _spans(
 
 
 def _rests_on_planes(span: Span) -> bool:
-    """Return whether other planes tell the span rather than its own edges; days are alike on a turned plane, too."""
+    """Return whether the span's own edges would not do without other planes, so that this one may face elsewhere.
+
+    Shade begins and ends sharply, and of a plane that is described wrongly it is not known what it should make. Days
+    are alike on a turned plane, too.
+    """
     edges = span.log_odds - span.by_planes - span.by_days
-    return span.by_planes > span.by_days and edges < OWN
+    return span.by_planes > span.by_days and edges < NEEDED
 
 
 def _is_sure(span: Span, share: float) -> bool:
