@@ -350,12 +350,15 @@ def _refer_pair(
     reference: FloatArray,
     sd: FloatArray,
 ) -> None:
-    """Refer two like units: the darker to the brighter, the brighter to the other planes."""
+    """Refer two like units: the darker to the brighter, and that one, if they differ, to the other planes.
+
+    What both lack alike is their plane's: its light, or its description.
+    """
     bright, dark = sorted(rows, key=lambda i: -level[i])
     if level[bright] <= 0:
         return
-    sd[bright] = BETWEEN_PLANES if working > 2 else own_sd[dark]
-    reference[bright] = 1.0 if working > 2 else level[bright]
     alike = level[bright] - level[dark] < SIGMAS * np.hypot(own_sd[bright], own_sd[dark])
-    reference[dark] = reference[bright] if alike and working > 2 else level[bright]
+    sd[bright] = BETWEEN_PLANES if working > 2 else own_sd[dark]
     sd[dark] = sd[bright] if alike else own_sd[bright]
+    reference[bright] = level[bright] if alike or working <= 2 else 1.0
+    reference[dark] = level[bright]

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from service.verify.alignment import LEAST_SUN_H
-from service.verify.case import Case
+from service.verify.case import GIVES_NOTHING, Case
 from service.verify.causes import curtailed, low_output, misplaced, no_output, site_low, steady, voltage_trip
 from service.verify.levels import BETWEEN_PLANES, PEERS_FOR_COMPARISON, SIGMAS
 from service.verify.plane_light import SUN_DAY_H, PlaneLight, plane_lights
@@ -226,9 +226,11 @@ def _shade(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
 
 
 def _lacks_together(case: Case, p: PlaneLight) -> bool:
-    """Return whether a plane's like units surely lack more together than one plane's light is known from another's."""
-    together = case.given_together[list(p.rows)]
-    return case.source == "array" and bool((together * (1 + 2 * BETWEEN_PLANES) < low_output.USUAL).any())
+    """Return whether a plane's units surely lack more together than one plane's light is known from another's."""
+    given = case.given[list(p.rows)]
+    some = given[given > GIVES_NOTHING]
+    lacks = bool(len(some) > 1 and np.median(some) * (1 + 2 * BETWEEN_PLANES) < low_output.USUAL)
+    return case.source == "array" and lacks
 
 
 def _shapes(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:

@@ -542,3 +542,29 @@ def test_shade_while_like_units_stand_at_their_limit_is_seen(roof):
     (found,) = [f for f in verify(r.site, r.readings()).findings if f.is_fault]
     assert (found.cause, found.serials) == ("shaded", (r.site.units[0].serial,))
     assert found.lost_wh == pytest.approx(0.8 * 200 * 2.5, rel=0.05)
+
+
+def small_plane(roof, index, *levels):
+    """Return a roof of which `levels` are those of the only units that face west."""
+    r = roof(planes=2, index=index)
+    south, west = r.energy_wh[0].copy(), r.energy_wh[1].copy()
+    few = len(levels)
+    units = tuple(replace(u, plane="west" if i < few else "south") for i, u in enumerate(r.site.units))
+    noise = 1 + 0.01 * np.random.default_rng(3).standard_normal(r.energy_wh.shape)
+    r.energy_wh[:] = south * noise
+    r.energy_wh[:few] = np.outer(levels, west) * noise[:few]
+    return replace(r.site, units=units), r.readings()
+
+
+@pytest.mark.parametrize("level", [0.8, 0.66, 0.5])
+@pytest.mark.parametrize("index", [1.0, None])
+def test_what_the_only_two_units_of_a_plane_lack_alike_is_the_plane_s(roof, index, level):
+    """Its shade, or where it faces: other planes' light tells neither from a fault of both."""
+    result = verify(*small_plane(roof, index, level, level))
+    assert [u.serial for u in result.units if u.causes] == []
+    assert {u.cause for u in result.not_yet if u.planes == ("west",)} >= {"shaded", "plane_misdescribed"}
+
+
+def test_of_the_only_two_units_of_a_plane_the_lower_one_is_named(roof):
+    result = verify(*small_plane(roof, 1.0, 1.0, 0.8))
+    assert [u.serial for u in result.units if u.causes] == ["700001"]
