@@ -141,11 +141,14 @@ class Window:
         """Return the light with one plane at orientations (M,)."""
         return self._with(plane, self.light.parts(self.planes[plane], tilts, azimuths))
 
-    def dimmed(self, plane: int, level: float) -> Light:
-        """Return the light with that of one plane at a level, (1, P, N)."""
-        share = np.where(np.arange(len(self.planes)) == plane, level, 1.0)[:, None]
-        beam, diffuse, dark = self.by_record
-        return beam * share, diffuse * share, dark
+    def dimmed(self, plane: int, beam: float, diffuse: float) -> Light:
+        """Return the light with so much of one plane's beam and diffuse light, (1, P, N)."""
+        this = (np.arange(len(self.planes)) == plane)[:, None]
+        by_record, dark = self.by_record[:2], self.by_record[2]
+        left = (
+            part * np.where(this, share, 1.0) for part, share in zip(by_record, (beam, diffuse), strict=True)
+        )
+        return next(left), next(left), dark
 
     def behind(self, plane: int, horizon: tuple[tuple[float, float], ...]) -> Light:
         """Return the light with one plane behind a horizon, (1, P, N)."""
@@ -173,7 +176,7 @@ class Window:
         By a wrong haze a plane has too much light or too little while the sun is low, as by a wrong tilt.
         """
         unlikely = 0.5 * (np.array(HAZES) / HAZE_SPREAD) ** 2
-        lights = [self._behind_haze(light, depth) for depth in HAZES]
+        lights = [self.behind_haze(light, depth) for depth in HAZES]
         fits = [self.fit(one) for one in lights]
         top = int(np.argmax([float(f.likelihood[0]) for f in fits] - unlikely))
         told = [explained(self.seen, *one, fits[top]).likelihood[0] for one in lights]
@@ -181,7 +184,8 @@ class Window:
         usual = float(fits[top].likelihood[0] - by_day[top].sum())
         return usual + float((by_day - unlikely[:, None]).max(axis=0).sum())
 
-    def _behind_haze(self, light: Light, depth: float) -> Light:
+    def behind_haze(self, light: Light, depth: float) -> Light:
+        """Return the light of one description in air of such an optical depth more."""
         beam, diffuse, dark = light
         return beam * np.exp(-depth * self.light.air_mass()[self.intervals]), diffuse, dark
 

@@ -82,6 +82,16 @@ def _clouded(site: Site, grid: Grid, index: float | None) -> np.ndarray:
     return energy
 
 
+def in_air(r: Roof, turbidity: float) -> Roof:
+    """Give the roof clear days in air of another haze than the usual one of its place and month."""
+    day = daylight(replace(r.site, turbidity=turbidity), r.grid, None)
+    rng = np.random.default_rng(2)
+    due = expectation(day, day.clear).energy_wh
+    noisy = due * (1 + NOISE * rng.standard_normal(due.shape))
+    r.energy_wh[:, day.positions] = noisy * (1 + SPREAD * rng.standard_normal((len(due), 1)))
+    return r
+
+
 @pytest.fixture
 def roof() -> Callable[..., Roof]:
     return build

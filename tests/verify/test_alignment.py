@@ -15,6 +15,7 @@ from service.verify.inputs import Readings
 from service.verify.run import verify
 from service.verify.search import WORTH_A_SEARCH
 from service.verify.window import window
+from tests.verify.conftest import in_air
 
 SITE_CAUSES = {"clock_shift", "plane_misdescribed", "unit_scale"}
 
@@ -180,6 +181,23 @@ def test_an_azimuth_on_a_clear_day_with_two_planes(roof, turn):
     }
 
 
+@pytest.mark.parametrize(("lean", "said"), [(7.0, []), (-7.0, []), (10.0, ["plane_misdescribed"])])
+def test_a_tilt_within_what_model_and_crew_may_be_off_is_no_other_plane(roof, lean, said):
+    """Right tilts of real roofs are fitted up to 8 degrees off (`tests/reference/test_real_orientation.py`)."""
+    r = roof(planes=2, index=1.0)
+    assert site_causes(verify(with_plane(r, "west", tilt_deg=25 + lean), r.readings())) == said
+
+
+@pytest.mark.parametrize(("plane", "level"), [(0, 0.93), (0, 1.07), (1, 0.93), (1, 1.07)])
+@pytest.mark.parametrize(("month", "clouds"), [(5, False), (5, True), (8, False)])
+def test_a_level_within_what_the_model_errs_between_planes_turns_none(roof, month, clouds, plane, level):
+    r = roof(planes=2, index=1.0, interval_min=15, start=datetime(2026, month, 4, tzinfo=UTC))
+    if clouds:
+        passing_clouds(r, 3)
+    r.energy_wh[plane::2] *= level
+    assert site_causes(verify(r.site, r.readings())) == []
+
+
 def test_an_azimuth_under_a_week_of_passing_clouds(roof):
     r = passing_clouds(roof(planes=2, days=7), seed=4)
     finding = the_finding(
@@ -274,16 +292,6 @@ def test_a_level_is_no_tilt(roof, level):
     r = roof(index=1.0)
     r.energy_wh *= level
     assert site_causes(verify(r.site, r.readings())) == []
-
-
-def in_air(r, turbidity):
-    """Give the roof clear days in air of another haze than the usual one of its place and month."""
-    day = daylight(replace(r.site, turbidity=turbidity), r.grid, None)
-    rng = np.random.default_rng(2)
-    due = expectation(day, day.clear).energy_wh
-    noisy = due * (1 + 0.01 * rng.standard_normal(due.shape))
-    r.energy_wh[:, day.positions] = noisy * (1 + 0.008 * rng.standard_normal((len(due), 1)))
-    return r
 
 
 @pytest.mark.parametrize("lean", [0.0, -16.0])
