@@ -135,6 +135,24 @@ def test_the_right_clock_of_winter_is_left_alone(serf_east: Roof, first: str) ->
     assert not {"clock_shift", "plane_misdescribed"} & _found(serf_east, first=first, days=7).keys()
 
 
+@pytest.mark.parametrize(
+    ("first", "days"),
+    [
+        ("2011-11-29", 1),
+        ("2011-12-10", 1),
+        ("2011-12-13", 1),
+        ("2012-11-12", 1),
+        ("2011-11-24", 7),
+        ("2011-12-08", 7),
+        ("2013-01-01", 7),
+        ("2013-01-15", 7),
+    ],
+)
+def test_the_right_clock_of_clear_winter_days_is_left_alone(serf_east: Roof, first: str, days: int) -> None:
+    """Those whose curves come 13 to 15 minutes early, as by a hill in the west."""
+    assert not {"clock_shift", "plane_misdescribed"} & _found(serf_east, first=first, days=days).keys()
+
+
 @pytest.mark.parametrize(("first", "change"), [("2012-03-08", "2012-03-11"), ("2013-03-07", "2013-03-10")])
 def test_summer_time_begins_within_the_week(serf_east: Roof, first: str, change: str) -> None:
     finding = _found(serf_east, first=first, days=7)["clock_shift"]
