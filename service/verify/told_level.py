@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from service.verify.inputs import FloatArray
 from service.verify.skyfit import likelihood_of_levels
-from service.verify.window import Light, Window
+from service.verify.window import HAZE_SPREAD, HAZES, Light, Window
 
 USUAL_FROM = 0.9
 """Level from which a site is within the model's band (`causes/site_low.py`)."""
@@ -27,11 +28,13 @@ MOST_INTERVALS = 400
 class ToldLevel:
     """The likeliest level below USUAL_FROM and its log-likelihood over that of all from there on.
 
-    `clear_h` and `beam_h` are the hours of clear sky and of beam, on `days` days with light.
+    `in_any_air` is the same if the air may be clearer or hazier than the model's, `clear_h` and `beam_h` are the hours
+    of clear sky and of beam, on `days` days with light.
     """
 
     level: float
     sure: float
+    in_any_air: float
     clear_h: float
     beam_h: float
     days: int
@@ -46,14 +49,31 @@ def told_level(seen: Window, light: Light) -> ToldLevel | None:
     if sure <= 0:
         return None
     sun = seen.sunshine(light)
-    return ToldLevel(level, sure, sun.clear_h, sun.beam_h, days=len(seen.day_names))
+    return ToldLevel(level, sure, _in_any_air(seen, light), sun.clear_h, sun.beam_h, days=len(seen.day_names))
 
 
 def _lowest(seen: Window, light: Light, stride: int = 1) -> tuple[float, float]:
     """Return the likeliest level below USUAL_FROM and its log-likelihood over that of all from there on."""
-    beam, diffuse, dark = light
-    few = beam[..., ::stride], diffuse[..., ::stride], dark[..., ::stride]
-    likelihood = likelihood_of_levels(seen.seen.thinned(stride), *few, LEVELS)
+    likelihood = _by_level(seen, light, stride)
     low = LEVELS < USUAL_FROM
     at = int(likelihood[low].argmax())
     return float(LEVELS[low][at]), float(likelihood[low].max() - likelihood[~low].max())
+
+
+def _in_any_air(seen: Window, light: Light) -> float:
+    """Return the log-likelihood of the levels below USUAL_FROM over that of the others, each in the air that suits it.
+
+    Haze takes the more light the lower the sun, a low site the same share all day.
+    """
+    stride = max(-(-len(seen.intervals) // MOST_INTERVALS), 1)
+    airs = [_by_level(seen, seen.behind_haze(light, depth), stride) for depth in HAZES]
+    likeliest = (np.stack(airs) - 0.5 * (np.array(HAZES) / HAZE_SPREAD)[:, None] ** 2).max(axis=0)
+    low = LEVELS < USUAL_FROM
+    return float(likeliest[low].max() - likeliest[~low].max())
+
+
+def _by_level(seen: Window, light: Light, stride: int) -> FloatArray:
+    """Return the log-likelihood of LEVELS by every `stride`-th interval."""
+    beam, diffuse, dark = light
+    few = beam[..., ::stride], diffuse[..., ::stride], dark[..., ::stride]
+    return likelihood_of_levels(seen.seen.thinned(stride), *few, LEVELS)

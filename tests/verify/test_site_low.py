@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ import pytest
 from service.expect.weather import Weather
 from service.verify.result import Finding
 from service.verify.run import build_case, verify
-from tests.verify.conftest import Roof
+from tests.verify.conftest import Roof, in_air
 
 
 def found(roof: Roof, weather: Weather | None = None) -> list[Finding]:
@@ -128,3 +129,13 @@ def test_on_one_day_dust_in_the_air_is_left_open(
     (low,) = found(covered(roof(index=1.0, days=days, ac_rated_w=1000), 0.7))
     assert ("Dust or haze" in low.evidence) is open_to_haze
     assert (low.confidence <= 0.8) is open_to_haze
+
+
+@pytest.mark.parametrize(("planes", "month"), [(1, 3), (2, 3), (1, 5), (2, 9)])
+@pytest.mark.parametrize("turbidity", [6.0, 7.0])
+def test_a_clear_day_s_haze_is_no_low_site(
+    roof: Callable[..., Roof], planes: int, month: int, turbidity: float
+) -> None:
+    """Three or four units of Linke's turbidity above the month's: it takes the more the lower the sun."""
+    start = datetime(2026, month, 14, tzinfo=UTC)
+    assert found(in_air(roof(planes=planes, index=1.0, ac_rated_w=1000, start=start), turbidity)) == []

@@ -6,11 +6,11 @@ level for half an hour and longer; clouds do not. The highest such level is the 
 model's band: monthly turbidity, temperature and mounting leave 3-7 % of bias a day in the light alone (from memory), 10
 % with the rest. Spans at the inverters' limits, at a common limit and behind shade are left out. Where other hours or
 several like units reach what is usual, it is not the site that is low. Haze or thin even cloud may look like it on one
-day, so that one day must be lower and flat for longer.
+day, so that one day must be lower and flat for longer, and fit a low level better than a usual one behind haze, which
+takes the more the lower the sun.
 Where clouds pass all the time no half hour is level; then the plateau in their gaps counts (`sun_level`), on two days
 at least: on one, thin cloud behind them may be all that the gaps show. On one it is said, with that other reading, only
-if the light on all planes fits a low level far better than a usual one (`told_level`), which also makes a level of
-clear hours sure that is low by little.
+if the light on all planes fits a low level far better than a usual one (`told_level`).
 """
 
 from __future__ import annotations
@@ -53,13 +53,13 @@ LOW_ON_A_DAY, HOURS_ON_A_DAY = 0.87, 1.0
 fits no low level better; and for how long it must have been flat."""
 
 SURE_IN_GAPS, SURE_WHEN_CLEAR, SURE_PER_DAY = 11.0, 5.0, 1.5
-"""Log-likelihood of a low level over a usual one from which a site is low by what its light fits, between clouds and
-under a clear sky: of 600 simulated healthy sites under clouds none had more than 9.4, of 150 under a clear sky none
-more than -0.4 (`tests/bench/fleet`, one day). Further days add the model's own errors: of 210 weeks none had more than
-12.5, where 20 are asked."""
+"""Log-likelihood of a low level over a usual one from which a site is low by what its light fits: between clouds, and
+under a clear sky in whatever air. Of 600 simulated healthy sites under clouds none had more than 9.4, of 109 under a
+clear sky none more than 2.1 (`tests/bench/fleet`, one day). Further days add the model's own errors: of 210 weeks none
+had more than 12.5, where 20 are asked."""
 
-TOLD_SUN_H, TOLD_CLEAR_H, LONGEST_CLEAR_MIN = 2.0, 3.0, 15
-"""Least hours of beam between clouds, and of clear sky; in longer intervals passing clouds may look like one."""
+TOLD_SUN_H, TOLD_CLEAR_H = 2.0, 3.0
+"""Least hours of beam between clouds, and of clear sky."""
 
 MOST_SURE_IN_GAPS, MOST_SURE_ON_A_DAY = 0.8, 0.7
 
@@ -87,6 +87,12 @@ def _low(case: Case) -> Low | None:
         if clear.days < DAYS and case.source == "array":
             return clear, _of_a_clear_day, MOST_SURE_IN_GAPS
         return clear, _of_clear_hours, 0.95
+    if clear and clear.days < DAYS and clear.hours >= HOURS_ON_A_DAY:
+        return None  # what so long a clear sky leaves open, gaps of clouds do not tell
+    return _low_between_clouds(case, told)
+
+
+def _low_between_clouds(case: Case, told: ToldLevel | None) -> Low | None:
     clouded = between_clouds(case)
     if clouded and clouded.days >= DAYS and clouded.level < (LOW_ON_DAYS if told else LOW_ON_A_DAY):
         return clouded, _of_gaps, MOST_SURE_IN_GAPS
@@ -100,16 +106,18 @@ def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
         return False
     if clear.days >= DAYS and clear.hours >= HOURS_ON_DAYS:
         return clear.level < LOW_ON_DAYS
-    short = case.day.grid.interval_min <= LONGEST_CLEAR_MIN
-    sure = short and fits_clear(told)
-    return clear.level < (LOW_ON_DAYS if sure else LOW_ON_A_DAY) and clear.hours >= HOURS_ON_A_DAY
+    no_haze = case.source != "array" or _in_any_air(told)
+    return clear.level < LOW_ON_A_DAY and clear.hours >= HOURS_ON_A_DAY and no_haze
+
+
+def _in_any_air(told: ToldLevel | None) -> bool:
+    """Return whether the light on all planes fits a low level better than a usual one behind haze."""
+    return told is not None and told.in_any_air >= SURE_WHEN_CLEAR + SURE_PER_DAY * (told.days - 1)
 
 
 def fits_clear(told: ToldLevel | None) -> bool:
     """Return whether the light on all planes has a clear sky's beam, and fits a low level better than a usual one."""
-    if told is None:
-        return False
-    return told.clear_h >= TOLD_CLEAR_H and told.sure >= SURE_WHEN_CLEAR + SURE_PER_DAY * (told.days - 1)
+    return told is not None and told.clear_h >= TOLD_CLEAR_H and _in_any_air(told)
 
 
 def _stands_higher(case: Case, clear: ClearLevel) -> bool:
@@ -148,7 +156,8 @@ def _fits_low_only(case: Case, told: ToldLevel) -> bool:
     needed = SURE_IN_GAPS + SURE_PER_DAY * (told.days - 1)
     short = case.day.grid.interval_min <= LONGEST_INTERVAL_MIN
     between = LEVELS[0] < told.level  # at the lowest, clouds alone may be what fits
-    return short and between and told.beam_h >= TOLD_SUN_H and told.sure >= needed
+    no_haze = told.in_any_air > 0
+    return short and between and no_haze and told.beam_h >= TOLD_SUN_H and told.sure >= needed
 
 
 def _by_fit(case: Case, told: ToldLevel, clouded: ClearLevel | None) -> ClearLevel:
