@@ -22,6 +22,7 @@ def _shaded(made: BenchSite) -> list[Finding]:
         (603, "7d", 4),
         (1373, "7d", 5),
         (6089, "7d", 18),
+        (6224, "7d", 25),
         (12073, "7d", 5),
         (12116, "7d", 12),
         (6024, "7d", 6),
@@ -34,6 +35,7 @@ def _shaded(made: BenchSite) -> list[Finding]:
         "two fifths of the plane's light, with its end in the sun on four days",
         "a cloud behind it that is as bright as the sun, though not as still",
         "the end of a hill: half a per cent of the energy with the sun",
+        "most of each day, with clear hours beside it",
         "two fifths of the light in hourly readings",
         "a house nearly as good as a plane that lies steep, which the plane beside it tells",
         "a sky as bright as the sun, as a plane with its back to the sun tells",
@@ -76,8 +78,12 @@ def test_a_branch_that_is_low_at_its_dips_on_other_days_too_stands_in_shade() ->
 
 @pytest.mark.parametrize(
     ("seed", "planes"),
-    [(531, {"front", "back"}), (993, {"front", "back", "side"})],
-    ids=["the plane beside has no beam either", "the third plane has its back to the sun then"],
+    [(531, {"front", "back"}), (993, {"front", "back", "side"}), (15108, {"front", "back", "side"})],
+    ids=[
+        "the plane beside has no beam either",
+        "the third plane has its back to the sun then",
+        "nearly all of each day, after four mornings with sun",
+    ],
 )
 def test_what_shades_planes_of_two_directions_stands_before_them_all(seed: int, planes: set[str]) -> None:
     made = site(seed, "7d")
