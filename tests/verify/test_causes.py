@@ -493,6 +493,18 @@ def test_a_clear_noon_is_no_limit(roof):
     assert verify(r.site, r.readings()).findings == ()
 
 
+@pytest.mark.parametrize(
+    ("share", "swing", "held"), [(0.88, 0.011, False), (0.88, 0.003, True), (0.7, 0.011, True)]
+)
+def test_an_uneven_noon_near_the_clear_sky_s_is_no_limit(roof, share, swing, held):
+    r = roof(units=9, index=1.0, interval_min=15, ac_rated_w=480.0)
+    total = r.energy_wh.sum(axis=0)
+    swings = np.resize([1.0, -0.6, 0.2, -1.0, 0.6, -0.2], len(total))
+    level = share * total.max() * (1 + swing * swings)
+    r.energy_wh *= np.minimum(1.0, level / np.maximum(total, 1e-9))
+    assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
+
+
 def test_findings_come_with_the_largest_loss_first(roof):
     r = roof()
     r.energy_wh[2] *= 0.9

@@ -81,6 +81,12 @@ REGISTER_NOISE, REGISTER_SPREAD = FLATNESS / 2, 0.41
 """Relative noise that the register's step may leave, and the standard deviation of the difference of two floors in
 steps: intervals are put together until it is less."""
 
+NEAR_TOP, SPREAD, SPREAD_NOISES = 1.25, FLATNESS / 2, 1.5
+"""Clear-sky power over a level up to which an uneven noon may look held there, and what its readings may differ by then
+(relative standard deviation), or so many times the noise of their sum. Spread evenly over the band they differ by
+FLATNESS / sqrt(3); noons between clouds had 0.8 to 0.9 % (SERF East, tests/reference/open_data.py), 66 days at limits
+in intervals that were not put together 0.65 % at most (`tests/bench/fleet`)."""
+
 BY_STEPS = 4.0
 """How many times that noise the intervals that are put together may differ at a limit, which none of them passes: under
 limits they differed by up to 1.8, where clouds alone gave two means alike by 7 and 10 (`tests/bench/fleet`)."""
@@ -132,16 +138,24 @@ def _limit_on(
         at = known[: len(known) // size * size].reshape(-1, size)
         means = power[at].mean(axis=1), clear[at].mean(axis=1)
         limit = _limit_in(*means, size * case.day.grid.interval_min)
-        if limit is not None and (size == 1 or _is_steady(case, power[at[limit.at_limit]])):
+        if limit is not None and _is_steady(case, power[at[limit.at_limit]], clear[at[limit.at_limit]]):
             where = np.zeros(power.shape, dtype=bool)
             where[at[limit.at_limit]] = True
             return _Limit(limit.share, where)
     return None
 
 
-def _is_steady(case: Case, power: FloatArray) -> bool:
-    """Return whether intervals that were put together, (blocks, size), differ by the register's steps alone."""
-    return float(power.std()) <= BY_STEPS * _step_noise(case)
+def _is_steady(case: Case, power: FloatArray, clear: FloatArray) -> bool:
+    """Return whether readings at a limit, put together in (blocks, size), differ no more than noise makes them.
+
+    What was put together differs by the register's steps alone; where the light goes far beyond, nothing else holds.
+    """
+    level = float(power.mean())
+    if power.shape[1] > 1:
+        return float(power.std()) <= BY_STEPS * _step_noise(case)
+    noise = math.hypot(_step_noise(case) / level, READING_NOISE / math.sqrt(len(case.serials)))
+    held = float(power.std()) <= level * max(SPREAD, SPREAD_NOISES * noise)
+    return held or bool(clear.max() > NEAR_TOP * level)
 
 
 def _edge_on(
