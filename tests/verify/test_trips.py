@@ -107,6 +107,45 @@ def test_trips_of_which_two_fall_on_one_minute_by_chance_are_no_shadow(roof: Cal
     assert [f.branch for f in trips(r)] == ["A"]
 
 
+BEAT = (0.6, 0.35, 0.15, 0.1, 0.4, 0.1, 0.15, 0.55)
+"""Shares left of half hours at high voltage, off for ten minutes and back for one or more."""
+
+
+def _off_and_on_for_hours(roof: Callable[..., Roof], days: tuple[int, ...]) -> Roof:
+    r = on_branches(roof(index=0.95, days=3, interval_min=30), "AB")
+    for day in days:
+        first = r.interval(10.0, day)
+        r.energy_wh[0::2, first : first + len(BEAT)] *= np.roll(BEAT, day)
+    return r
+
+
+def test_a_branch_that_is_off_and_on_for_hours_trips_where_a_day_as_bright_leaves_it_alone(
+    roof: Callable[..., Roof],
+) -> None:
+    (found,) = trips(_off_and_on_for_hours(roof, (0, 2)))
+    assert (found.branch, len(found.serials)) == ("A", 6)
+    assert trips(_off_and_on_for_hours(roof, (0, 1, 2))) == []
+
+
+def test_what_takes_from_each_unit_of_a_branch_another_share_is_no_trip(roof: Callable[..., Roof]) -> None:
+    r = _off_and_on_for_hours(roof, (0, 2))
+    for row, share in zip(range(0, 12, 2), np.linspace(0.2, 1.0, 6), strict=True):
+        hours = slice(r.interval(10.0), r.interval(14.0))
+        whole = r.energy_wh[1, hours]
+        r.energy_wh[row, hours] = (1 - share) * whole + share * r.energy_wh[row, hours]
+        later = slice(r.interval(10.0, 2), r.interval(14.0, 2))
+        r.energy_wh[row, later] = (1 - share) * r.energy_wh[1, later] + share * r.energy_wh[row, later]
+    assert trips(r) == []
+
+
+def test_a_limit_of_a_branch_is_no_trip(roof: Callable[..., Roof]) -> None:
+    r = on_branches(roof(index=0.95, days=3, interval_min=30), "AB")
+    for day in (0, 2):
+        today = slice(r.interval(0, day), r.interval(23.5, day))
+        r.energy_wh[0::2, today] = np.minimum(r.energy_wh[0::2, today], 0.7 * r.energy_wh.max())
+    assert trips(r) == []
+
+
 def test_three_units_elsewhere_of_which_one_is_on_another_plane_tell_no_trip(
     roof: Callable[..., Roof],
 ) -> None:

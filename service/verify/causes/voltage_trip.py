@@ -14,11 +14,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from service.verify.case import BoolArray, Case
 from service.verify.causes import channels
 from service.verify.causes.wording import duration, energy
-from service.verify.elsewhere import STEPS_TO_COMPARE, due
+from service.verify.elsewhere import STEPS_TO_COMPARE, Due, due
 from service.verify.inputs import FloatArray
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, counted_sentence, sentence
@@ -53,6 +54,14 @@ SAME_MINUTES, MINUTES_A_DAY = 30, 24 * 60
 LOW_AGAIN = 0.5
 """Share of the other days told of on which the branch is low at a dip's minute, from which the dip comes again, and
 share of the dips that come again, from which the branch stands in shade then: two may well fall on one minute."""
+
+LEAST_BEATS, ALIKE = 3, 0.1
+"""Least intervals of trips without end, and how far apart units may be that are off for the same minutes: a reading's
+own moment may be off by seconds, a few hundredths of a short interval (our choice, no source)."""
+
+AS_BRIGHT, MOSTLY = 0.9, 0.5
+"""Share of a dip's due power from which other light at the same place of the sun would show the same shade, and share
+of the dips that must be refuted so."""
 
 BRIGHT_INDEX, BACK = 0.4, 0.1
 BRIGHT_WITHIN_MINUTES = 30
@@ -122,9 +131,71 @@ def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
         enough = _count(dips) >= LEAST_DIPS or _gives_nothing(share, dips)
         low = np.asarray(_median(share) < _dip(case, like=False))
         told = np.asarray(np.isfinite(share).any(axis=0))
-        if enough and not _comes_with_the_sun(case, dips, low, told):
+        if not enough or _comes_with_the_sun(case, dips, low, told):
+            dips = _beats(case, rows, share, by_others)
+        if dips.any():
             found.append(_Trips(name, rows, dips, by_others.energy_wh))
     return found
+
+
+def _beats(case: Case, rows: list[int], share: FloatArray, by_others: Due) -> BoolArray:
+    """Return where the rows trip again and again, (D,), be it for hours; nowhere where like units cannot tell.
+
+    Off for minutes, back, and off again is a branch at high voltage through the middle of the day. It takes the same
+    minutes from each of its units, and leaves them alone in as much light at the same place of the sun: shade does
+    neither, and a limit never leaves less than at other hours of the day.
+    """
+    nowhere = np.zeros(share.shape[1], dtype=bool)
+    if not by_others.by_like.any():
+        return nowhere
+    dip = _dip(case, like=bool(by_others.by_like.all()))
+    dips, level = _dips(share, dip)
+    power = _power(case, rows, by_others)
+    strong = _around(case, power) >= STRONG * power.max()
+    made = level * power
+    dips &= strong & _alike(share[by_others.by_like]) & (made < dip * _highest_of_day(case, made))
+    whole = np.asarray(level >= _whole(dip))
+    times = _times_back(dips, whole)
+    dips &= times >= 0
+    low = np.asarray((level < dip) & np.isfinite(share).any(axis=0))
+    enough = len(np.unique(times[dips])) >= LEAST_DIPS and dips.sum() >= LEAST_BEATS
+    enough = enough and _mostly(strong, low, dips, power > 0)
+    return dips if enough and _spares_as_bright(case, dips, whole, power) else nowhere
+
+
+def _times_back(dips: BoolArray, whole: BoolArray) -> NDArray[np.intp]:
+    """Return how often the branch was whole before each dip, (D,); -1 besides and where it never is again."""
+    before = np.cumsum(whole)
+    return np.where(dips & (before < before[-1:]), before, -1)
+
+
+def _power(case: Case, rows: list[int], by_others: Due) -> FloatArray:
+    """Return what like units let expect of the rows' power, a share of their ratings, (D,), 0 where they do not."""
+    like = by_others.by_like
+    due_wh = np.where(np.isfinite(by_others.energy_wh[like]), by_others.energy_wh[like], 0.0)
+    return np.asarray((due_wh / case.day.rated_wh[rows][like, None]).max(axis=0))
+
+
+def _alike(share: FloatArray) -> BoolArray:
+    """Return where nearly all units told of make the same share of what is due (R, D), (D,)."""
+    near = np.abs(share - _median(share)) <= ALIKE
+    return np.asarray(near.sum(axis=0) >= TOGETHER * np.isfinite(share).sum(axis=0))
+
+
+def _highest_of_day(case: Case, made: FloatArray) -> FloatArray:
+    """Return the highest of the day of each interval, (D,)."""
+    _, day = np.unique(case.day.positions * case.day.grid.interval_min // MINUTES_A_DAY, return_inverse=True)
+    highest = np.zeros(int(day.max()) + 1)
+    np.maximum.at(highest, day, made)
+    return np.asarray(highest[day])
+
+
+def _spares_as_bright(case: Case, dips: BoolArray, whole: BoolArray, power: FloatArray) -> bool:
+    """Return whether at the minutes of most dips the branch is whole on another day with as much light."""
+    day, minute = np.divmod(case.day.positions * case.day.grid.interval_min, MINUTES_A_DAY)
+    same = (minute == minute[dips][:, None]) & (day != day[dips][:, None])
+    spared = (same & whole & (power >= AS_BRIGHT * power[dips][:, None])).any(axis=1)
+    return bool(spared.sum() > MOSTLY * dips.sum())
 
 
 def _trips_in(case: Case, rows: list[int], share: FloatArray, dip: float) -> BoolArray:
@@ -169,19 +240,27 @@ def _median(shares: FloatArray) -> FloatArray:
 def _strong(case: Case, rows: list[int]) -> BoolArray:
     """Return where these units should have been at high power; within a dip, by the hour around it."""
     power = case.peers.energy_wh[rows].sum(axis=0)
+    return np.asarray(_around(case, power) >= STRONG * case.day.rated_wh[rows].sum())
+
+
+def _around(case: Case, power: FloatArray) -> FloatArray:
+    """Return the highest power of the hour around each interval, (D,)."""
     reach = BRIGHT_WITHIN_MINUTES // case.day.grid.interval_min
-    around = np.lib.stride_tricks.sliding_window_view(np.pad(power, reach), 2 * reach + 1).max(axis=1)
-    return np.asarray(around >= STRONG * case.day.rated_wh[rows].sum())
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(power, reach), 2 * reach + 1)
+    return np.asarray(windows.max(axis=1))
 
 
 def _mostly_strong(case: Case, rows: list[int], low: BoolArray, dips: BoolArray) -> bool:
     """Return whether the branch is low at high power rather than at any."""
-    weak = ~_strong(case, rows) & case.light[rows].any(axis=0)
+    return _mostly(_strong(case, rows), low, dips, np.asarray(case.light[rows].any(axis=0)))
+
+
+def _mostly(strong: BoolArray, low: BoolArray, dips: BoolArray, lit: BoolArray) -> bool:
+    """Return whether of the strong intervals a far larger share are dips than of the other lit ones are low."""
+    weak = ~strong & lit
     in_weak = int((low & weak).sum())
     share = in_weak / max(int(weak.sum()), 1)
-    return in_weak < FEW_IN_WEAK or share < 0.5 * float(dips.sum()) / max(
-        float(_strong(case, rows).sum()), 1.0
-    )
+    return in_weak < FEW_IN_WEAK or share < 0.5 * float(dips.sum()) / max(float(strong.sum()), 1.0)
 
 
 def _short_runs(dips: BoolArray, whole: BoolArray, longest: int) -> BoolArray:
