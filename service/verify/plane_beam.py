@@ -95,9 +95,9 @@ class Beam:
     `told` where the plane says something, `hidden` where its beam may be hidden, `bright` where it surely is not,
     `strong` where the light would be strong, `level` the log of output over the clear sky's diffuse, `agrees` where
     other days gave the same while hidden, `begins` and `ends` where a bin may be a span's first or last since the light
-    is far brighter just before or after, `cross` the log odds that other planes add, `sunless` where they say that
-    what is bright has no beam, `place` (D,) the flat position of each interval in these tables; `sensed` whether a
-    sensor told the sky all the time.
+    is far brighter just before or after, `cross` the log odds that other planes add, NaN where none of them tells,
+    `sunless` where they say that what is bright has no beam, `place` (D,) the flat position of each interval in these
+    tables; `sensed` whether a sensor told the sky all the time.
     """
 
     told: BoolArray
@@ -259,7 +259,7 @@ def crossed(beam: Beam, energies: PlaneEnergies, plane: str, sunny: BoolArray) -
     shape = beam.told.shape
     return replace(
         beam,
-        cross=np.nan_to_num(_binned(cross, beam.place, shape)),
+        cross=_binned(cross, beam.place, shape),
         sunless=_binned(dull, beam.place, shape) > BRIGHT_WITHOUT_SUN,
     )
 
@@ -312,7 +312,7 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
         begins_dimly=_jumps(seen, bare),
         ends_dimly=_jumps(seen[:, ::-1], bare[:, ::-1])[:, ::-1],
         calm=calm,
-        cross=np.zeros(shape),
+        cross=np.full(shape, np.nan),
         sunless=np.zeros(shape, dtype=bool),
         place=place,
         sensed=bool(energies.measured.all()),

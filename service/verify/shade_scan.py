@@ -151,11 +151,7 @@ def _odds_of_days(
     dimly = (beam.begins_dimly[:, first] | beam.ends_dimly[:, last]) & (beside(shining) >= SUNNY_BESIDE)
     dimly &= (last - first + 1) * width_min <= LONGEST_DIM_MIN
     own = np.where(before | after | dimly, np.minimum(own, DAY_CAP), 0.0) * _calm(beam, step, *core)
-    cross = _Sums(np.where(beam.told, beam.cross, 0.0)).over(*core) / np.maximum(looked, 1)
-    cross = np.maximum(cross - CROSS_NOISE, 0.0)
-    others = np.minimum(
-        cross * (1 + (np.maximum(looked, 1) - 1) * LOOKS), SENSOR_CAP if beam.sensed else CROSS_CAP
-    )
+    others = np.minimum(_by_others(beam, *core), SENSOR_CAP if beam.sensed else CROSS_CAP)
     agreeing = _Sums(beam.told & beam.agrees).over(*core) >= AGREEING_SHARE * looked
     begun = bright.over(np.zeros_like(first), first - 1) + bright.over(
         last + 1, np.full_like(last, beam.told.shape[1])
@@ -169,6 +165,14 @@ def _odds_of_days(
     own = np.where(calmly.over(*core) > MOST_BRIGHT * looked, REFUTED, own)
     own = np.where(looked > 0, own, 0.0)
     return own, np.where(own > 0, others, 0.0), np.where(own > 0, alike, 0.0)
+
+
+def _by_others(beam: Beam, first: Ints, last: Ints) -> FloatArray:
+    """Return the log odds by day and span, (days, W), of what other planes say where they have the sun."""
+    heard = beam.told & np.isfinite(beam.cross)
+    count = np.maximum(_Sums(heard).over(first, last), 1)
+    mean = _Sums(np.where(heard, beam.cross, 0.0)).over(first, last) / count
+    return floats(np.maximum(mean - CROSS_NOISE, 0.0) * (1 + (count - 1) * LOOKS))
 
 
 def _calm(beam: Beam, step: FloatArray, first: Ints, last: Ints) -> FloatArray:
