@@ -10,7 +10,6 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from service.expect.plane import on_plane, sunward_share
 from service.expect.sky import Irradiance
 from service.expect.weather import Weather
 from service.verify.alignment import Alignment
@@ -23,7 +22,7 @@ from service.verify.result import SkySource
 from service.verify.scale import DARK_LIMIT, START
 from service.verify.sentence import Quantity
 from service.verify.silence import SILENT, silences
-from service.verify.sky import ArraySky, group_consensus, sky_at
+from service.verify.sky import ArraySky, group_consensus, sunward_shares, without_sun
 
 DAY_MINUTES = 24 * 60
 DARK_CLOUD_MINUTES = 60
@@ -197,7 +196,9 @@ class Case:
         seen = np.asarray(self.heard & self.light)
         if self.source != "clear_sky":
             own = np.where(self.levels.level >= WEAKEST, np.minimum(self.levels.level, 1.0), 1.0)[:, None]
-            return silences(self.measured_wh, own * self.peers.energy_wh, seen, self.resolution_wh)
+            due_wh = own * self.peers.energy_wh
+            darkest_wh = without_sun(self.day, self.array_sky, due_wh) if self.resolution_wh else None
+            return silences(self.measured_wh, due_wh, seen, self.resolution_wh, darkest_wh=darkest_wh)
         at_rest = self.measured_wh <= STANDBY * self.day.rated_wh[:, None]
         given = np.where(at_rest, 0.0, self.measured_wh)
         return silences(given, self.peers.energy_wh * DARK_LIMIT, seen, self.resolution_wh)
@@ -208,11 +209,8 @@ class Case:
 
         With an open horizon: one may have been found from the very shade that is asked about.
         """
-        sun, sky = self.day.sun, sky_at(self.day, self.array_sky)
         planes = [replace(plane, horizon=()) for plane in self.day.site.planes]
-        shares = [sunward_share(plane, sun, on_plane(plane, sun, sky)) for plane in planes]
-        rows = zip(planes, shares, strict=True)
-        return {plane.name: share.reshape(-1, self.day.steps).mean(axis=1) for plane, share in rows}
+        return sunward_shares(self.day, self.array_sky, planes)
 
     def ever_heard(self) -> BoolArray:
         """Return which units were heard at all, night included, (U,)."""

@@ -40,6 +40,7 @@ from service.verify.sky import (
     infer,
     sky_at,
     spread_steps,
+    without_sun,
 )
 from service.verify.unseen import unseen
 from service.verify.window import window
@@ -260,7 +261,8 @@ def _known_levels(
     day: Daylight, sky: ArraySky, measured: FloatArray, expected: Expectation, quantum: float
 ) -> Levels:
     """Return the levels over the intervals in which the units told the sky, of what works while it works."""
-    silent = silences(measured, expected.energy_wh, np.isfinite(measured), quantum)
+    darkest_wh = without_sun(day, sky, expected.energy_wh) if quantum else None
+    silent = silences(measured, expected.energy_wh, np.isfinite(measured), quantum, darkest_wh=darkest_wh)
     working = sky.known & ~with_flanks(silent)
     return _levels(day, np.where(working, measured, np.nan), expected, quantum)
 

@@ -16,16 +16,25 @@ SURE_STEPS = 3
 """Steps of a coarse register that must have been due before its zero means that nothing was given."""
 
 
-def silences(measured_wh: FloatArray, due_wh: FloatArray, seen: Mask, quantum_wh: float) -> Mask:
+def silences(
+    measured_wh: FloatArray,
+    due_wh: FloatArray,
+    seen: Mask,
+    quantum_wh: float,
+    *,
+    darkest_wh: FloatArray | None = None,
+) -> Mask:
     """Return where a unit gave nothing among the `seen` intervals, for longer than its register's step can hide.
 
-    All (U, D); energies in Wh, `quantum_wh` the register's step, 0 where there is none.
+    All (U, D); energies in Wh, `quantum_wh` the register's step, 0 where there is none; `darkest_wh` what would be due
+    by the darkest other explanation (`sky.without_sun`), `due_wh` itself where there is none.
     """
+    least_wh = due_wh if darkest_wh is None else darkest_wh
     with np.errstate(invalid="ignore"):
         nothing = seen & (due_wh > 0) & (measured_wh <= SILENT * due_wh)
     if quantum_wh == 0:
         return np.asarray(nothing)
-    rows = zip(nothing, seen, due_wh, strict=True)
+    rows = zip(nothing, seen, least_wh, strict=True)
     return np.stack([_long_runs(n, s, due, SURE_STEPS * quantum_wh) for n, s, due in rows])
 
 

@@ -7,13 +7,15 @@ and never add it, so ties go to the brighter answer. No cause is named here.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.expect.energy import UnitGroup
-from service.expect.plane import Brightening, sky_brightening
+from service.expect.plane import Brightening, on_plane, sky_brightening, sunward_share
+from service.expect.site import Plane
 from service.expect.sky import Irradiance, cloudy_sky
 from service.verify.consensus import AGREEMENT, consensus
 from service.verify.day import Daylight
@@ -293,3 +295,16 @@ def sky_at(day: Daylight, sky: ArraySky) -> Irradiance:
     return cloudy_sky(
         day.sun, day.clear, index=day.on_steps(sky.index), diffuse_shift=day.on_steps(sky.shift)
     )
+
+
+def sunward_shares(day: Daylight, sky: ArraySky, planes: Iterable[Plane]) -> dict[str, FloatArray]:
+    """Return by plane which share of its light under the inferred sky comes from the sun's direction, 0-1, (D,)."""
+    light = sky_at(day, sky)
+    shares = {p.name: sunward_share(p, day.sun, on_plane(p, day.sun, light)) for p in planes}
+    return {name: share.reshape(-1, day.steps).mean(axis=1) for name, share in shares.items()}
+
+
+def without_sun(day: Daylight, sky: ArraySky, energy_wh: FloatArray) -> FloatArray:
+    """Return what of energies due (U, D) the rest of the sky gives to units that something hides the sun from, Wh."""
+    shares = sunward_shares(day, sky, day.site.planes)
+    return energy_wh * (1 - np.stack([shares[unit.plane] for unit in day.site.units]))
