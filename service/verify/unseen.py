@@ -267,6 +267,8 @@ def _site_level(case: Case, _planes: list[PlaneLight]) -> Iterator[_Lack]:
     clouded = site_low.between_clouds(case)
     if short_h > 0 and (clouded is None or clouded.days < site_low.DAYS):
         yield _Lack("site_low", "clear", needs=_hours(short_h))
+    elif seen and seen.days < site_low.DAYS and seen.level < site_low.LOW_ON_DAYS:
+        yield _Lack("site_low", "haze", needs={"days": float(site_low.DAYS - seen.days)})
 
 
 def _minutes(case: Case, intervals: int) -> Needs:
@@ -359,6 +361,10 @@ SENTENCES: dict[str, Callable[[Needs], Sentence]] = {
         "Needs hours under a clear sky or a look at the site: the values are far from what a clear sky gives, as under "
         "snow or dark cloud, of a plane that faces otherwise than recorded, or in another unit of measure; the "
         "readings do not tell which."
+    ),
+    "haze": lambda _: sentence(
+        "Needs another clear day: the site made less than a clear sky lets expect, as in hazy air; the readings of one "
+        "day do not tell which."
     ),
     "season": lambda _: sentence("Needs direct sun, which does not reach the plane on these days."),
     "path": lambda n: sentence(

@@ -139,3 +139,11 @@ def test_a_clear_day_s_haze_is_no_low_site(
     """Three or four units of Linke's turbidity above the month's: it takes the more the lower the sun."""
     start = datetime(2026, month, 14, tzinfo=UTC)
     assert found(in_air(roof(planes=planes, index=1.0, ac_rated_w=1000, start=start), turbidity)) == []
+
+
+@pytest.mark.parametrize(("turbidity", "is_open"), [(4.0, False), (7.0, True)])
+def test_what_haze_may_explain_of_a_low_site_is_left_open(
+    roof: Callable[..., Roof], turbidity: float, is_open: bool
+) -> None:
+    r = in_air(roof(index=1.0, ac_rated_w=1000), turbidity)
+    assert ("site_low" in [u.cause for u in verify(r.site, r.readings()).not_yet]) is is_open
