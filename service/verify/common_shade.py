@@ -31,7 +31,7 @@ from service.verify.plane_beam import (
     solar_places,
 )
 from service.verify.shade_beside import Beside
-from service.verify.shade_scan import Span, likeliest
+from service.verify.shade_scan import DAY_CAP, Span, likeliest
 from service.verify.sky import ArraySky
 from service.verify.window import HELD, HELD_MINUTES, near_held_level
 
@@ -53,6 +53,10 @@ BY_PLANES_WIDE = 7.0
 then, more than three days' and two days' edges can give: days that are closed but for their ends are common. Of 1169
 planes of simulated weeks without shade (`tests/bench/fleet`) none had more than 13.7, 9.8 and, of less, 8.5. Other
 planes in the sun know better."""
+
+LONG_BIN_MINUTES, LONG_BIN_DAYS = 30, 3
+"""Width of bins from which fog may well burn off in the same one twice, and the days from which edges there are no
+chance: what stands there takes the beam on every day with sun beside it (our choice, no source)."""
 
 FOR_OTHERS_DAYS, FOR_OTHERS = 3, 15.0
 """Days and log odds from which a span speaks for other planes, too: a cloud that once or twice looks like shade on one
@@ -172,7 +176,8 @@ def _spans(
         inside = beam.place % beam.told.shape[1]
         first, last = _to_its_ends(beam, best)
         where = (inside >= first) & (inside <= last)
-        if not _is_sure(best, float(clear_wh[where].sum() / clear_wh.sum())):
+        share = float(clear_wh[where].sum() / clear_wh.sum())
+        if not _is_sure(best, _without_chance(best, width), share):
             break
         span, seen = _azimuth_span(azimuth[where]), where & best.spoke[beam.place // beam.told.shape[1]]
         shade = PlaneShade(plane, span, where, int(best.spoke.sum()), best.log_odds, seen)
@@ -194,10 +199,17 @@ def _rests_on_planes(span: Span) -> bool:
     return span.by_planes > span.by_days and edges < NEEDED
 
 
-def _is_sure(span: Span, share: float) -> bool:
-    """Return whether the odds are enough for a span with that share of the plane's clear-sky energy."""
+def _without_chance(span: Span, width_min: int) -> float:
+    """Return the span's log odds, where the edges of few days with long bins count as one day's."""
+    edges = span.log_odds - span.by_planes - span.by_days
+    few = width_min >= LONG_BIN_MINUTES and span.spoke.sum() < LONG_BIN_DAYS
+    return span.log_odds - (max(edges - DAY_CAP, 0.0) if few else 0.0)
+
+
+def _is_sure(span: Span, odds: float, share: float) -> bool:
+    """Return whether such odds are enough for a span with that share of the plane's clear-sky energy."""
     wide = [needed for least, needed in WIDE if share > least and span.by_planes < BY_PLANES_WIDE]
-    return span.log_odds >= (wide[0] if wide else NEEDED)
+    return odds >= (wide[0] if wide else NEEDED)
 
 
 def _to_its_ends(beam: Beam, span: Span) -> tuple[int, int]:

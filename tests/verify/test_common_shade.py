@@ -111,6 +111,15 @@ def test_a_dead_unit_behind_a_hill_is_named_for_what_it_is(roof: Callable[..., R
     assert len(by_cause["shaded"]) == 7
 
 
+def test_fog_that_burns_off_within_the_same_half_hour_twice_is_no_wall(roof: Callable[..., Roof]) -> None:
+    r = roof(units=8, days=DAYS, interval_min=30, index=0.97)
+    for day in range(DAYS):
+        out = r.interval(9.0, day) if day in (1, 3) else r.interval(23.5, day)
+        r.energy_wh[:, r.interval(0, day) : out] *= 0.2
+        r.energy_wh[:, out] *= 0.5
+    assert findings(r) == ()
+
+
 def test_overcast_days_accuse_nobody(roof: Callable[..., Roof]) -> None:
     assert findings(shaded(roof(units=8, days=DAYS), "south", (0.0, 1.0), 0.2)) == ()
 
