@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from service.expect.energy import unit_groups
+from service.expect.site import Plane
 from service.expect.sky import cloudy_sky
 from service.verify.case import expectation
 from service.verify.common_shade import PlaneShade, behind
@@ -27,10 +28,10 @@ MORNING = (95.0, 125.0)
 LATE_WINTER = datetime(2026, 2, 16, tzinfo=UTC)
 
 
-def shaded(roof: Roof, plane: str, azimuths: tuple[float, float], index: np.ndarray | float = 1.0) -> Roof:
-    """Return the roof with a wall before one plane under a sky of clear-sky indices (T,) or one for all."""
+def shaded(roof: Roof, planes: str, azimuths: tuple[float, float], index: np.ndarray | float = 1.0) -> Roof:
+    """Return the roof with a wall before the planes named, under a sky of clear-sky indices (T,) or one for all."""
     nowhere = np.zeros(0, dtype=bool)
-    site = behind(roof.site, (PlaneShade(plane, azimuths, nowhere, 0, 0.0),))
+    site = behind(roof.site, tuple(PlaneShade(p, azimuths, nowhere, 0, 0.0) for p in planes.split()))
     day = replace(daylight(roof.site, roof.grid, None), site=site, groups=unit_groups(site))
     index = np.broadcast_to(index, roof.grid.count)[day.positions]
     energy = np.zeros(roof.energy_wh.shape)
@@ -109,6 +110,18 @@ def test_a_dead_unit_behind_a_hill_is_named_for_what_it_is(roof: Callable[..., R
     assert by_cause["no_output"] == (hidden.site.units[3].serial,)
     assert hidden.site.units[3].serial not in by_cause["shaded"]
     assert len(by_cause["shaded"]) == 7
+
+
+def test_a_plane_with_its_back_to_what_shades_two_others_is_told_of_and_not_named(
+    roof: Callable[..., Roof],
+) -> None:
+    two = roof(units=12, planes=2, days=DAYS)
+    planes = (*two.site.planes, Plane("back", 60, 30))
+    units = [replace(u, plane=planes[i % 3].name) for i, u in enumerate(two.site.units)]
+    bare = replace(two, site=replace(two.site, planes=planes, units=tuple(units)))
+    found = findings(shaded(bare, "south west", (195.0, 230.0)))
+    assert {f.plane for f in found} == {"south", "west"}
+    assert all("before the whole site" in f.evidence for f in found)
 
 
 def test_fog_that_burns_off_within_the_same_half_hour_twice_is_no_wall(roof: Callable[..., Roof]) -> None:

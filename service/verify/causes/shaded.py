@@ -5,7 +5,7 @@ the loss comes and goes with the sun's place while the unit is at its full level
 level is another cause's. On one day sun position and hour are the same thing: the confidence says so, and rises with
 days on which the loss came back at the same azimuth. Where a whole plane is shaded its units say nothing against one
 another: `verify/common_shade.py` tells that from cloud, and one finding speaks for the plane. What shades planes of two
-directions alike stands before a third one, too, even where that has its back to the sun then.
+directions alike stands before a third one, too, even where that has its back to the sun then: their findings say so.
 """
 
 from __future__ import annotations
@@ -59,9 +59,9 @@ bright closed cover has up to nine tenths of a clear sky's light and no beam at 
 
 AZIMUTH_STEP_DEG = 5.0
 
-OTHER_WAY_DEG, LITTLE_BEAM, BEHIND_TOO = 40.0, TELLING_BEAM, 0.6
+OTHER_WAY_DEG, LITTLE_BEAM = 40.0, TELLING_BEAM
 """Between the azimuths of planes that face different ways; share of beam up to which a plane cannot show that it lost
-it; and how sure it is that what shades two such planes stands before a third one."""
+it."""
 
 
 @dataclass(frozen=True)
@@ -76,8 +76,7 @@ class _Shortfall:
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each plane that is shaded, and for each other unit with a loss bound to sun positions."""
-    found = _planes(case, named)
-    found += _behind_too(case, named, {f.plane for f in found})
+    found = _before_the_site(case, _planes(case, named))
     named |= {serial for f in found for serial in f.serials}
     for i, serial in enumerate(case.serials):
         if serial in named:
@@ -110,24 +109,25 @@ def _planes(case: Case, named: frozenset[str]) -> list[Finding]:
     return found
 
 
-def _behind_too(case: Case, named: frozenset[str], told: set[str | None]) -> list[Finding]:
-    """Return one finding for each other plane that stands with its back to what shades planes of two directions.
+def _before_the_site(case: Case, found: list[Finding]) -> list[Finding]:
+    """Return the findings, of which two say if what they name stands before planes with their backs to it, too.
 
-    An object before one plane shades that alone; one before two is before the whole site, and takes sky from all.
+    An object before one plane shades that alone; one before two is before the whole site, and takes sky from all. A
+    plane that shows no loss of its own is not named for it.
     """
+    told = {f.plane for f in found}
     both = _shared_by_two(case, told)
-    if both is None:
-        return []
-    rows = {
-        p.name: [i for i, u in enumerate(case.day.site.units) if u.plane == p.name]
-        for p in case.day.site.planes
-    }
-    found = []
-    for plane in (p for p in case.day.site.planes if p.name not in told and p.name not in case.doubted):
-        left = [i for i in rows[plane.name] if case.heard[i].any() and case.serials[i] not in named]
-        if left and _turns_its_back(case, plane, both[0].where):
-            found.append(_behind_finding(case, plane.name, left, both))
-    return found
+    others = [p for p in case.day.site.planes if p.name not in told and p.name not in case.doubted]
+    if both is None or not any(_turns_its_back(case, plane, both[0].where) for plane in others):
+        return found
+    one, other = both[0].plane, both[1].plane
+    said = sentence(
+        " %(one)s and %(other)s face different ways and lose the sun at the same azimuths: what stands there is before "
+        "the whole site. It takes light of the sky from planes with their backs to it, too; how much does not show.",
+        one=one,
+        other=other,
+    )
+    return [replace(f, evidence=joined(f.evidence, said)) if f.plane in (one, other) else f for f in found]
 
 
 def _shared_by_two(case: Case, told: set[str | None]) -> tuple[PlaneShade, PlaneShade] | None:
@@ -147,30 +147,6 @@ def _turns_its_back(case: Case, plane: Plane, where: BoolArray) -> bool:
     day, bare = case.day, replace(plane, horizon=())
     share = sunward_share(bare, day.sun, on_plane(bare, day.sun, day.clear))
     return bool(share.reshape(-1, day.steps).mean(axis=1)[where].mean() < LITTLE_BEAM)
-
-
-def _behind_finding(case: Case, plane: str, rows: list[int], both: tuple[PlaneShade, PlaneShade]) -> Finding:
-    first, last = case.first_and_last(both[0].where)
-    return Finding(
-        cause="shaded",
-        serials=case.named(rows),
-        confidence=BEHIND_TOO,
-        evidence=sentence(
-            "%(one)s and %(other)s face different ways and lose the sun at the same azimuths, %(spans)s degrees: what "
-            "stands there is before the whole site. It takes light of the sky from all %(units)s units of %(plane)s, "
-            "too; how much does not show.",
-            one=both[0].plane,
-            other=both[1].plane,
-            spans=azimuths([both[0].azimuths_deg]),
-            units=len(rows),
-            plane=plane,
-        ),
-        advice=_look(plane, azimuths([both[0].azimuths_deg])),
-        first_seen=first,
-        last_seen=last,
-        lost_wh=0.0,
-        plane=plane,
-    )
 
 
 def _look(plane: str, spans: Quantity) -> Sentence:
