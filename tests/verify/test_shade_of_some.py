@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -62,6 +63,18 @@ def test_a_register_that_counts_few_steps_casts_no_shadow(roof: Callable[..., Ro
     begun = np.random.default_rng(5).uniform(0, 5, (len(r.energy_wh), 1))
     r.energy_wh[:] = np.diff(np.floor((begun + np.cumsum(r.energy_wh, axis=1)) / 5) * 5, axis=1, prepend=0.0)
     assert causes(r) == {}
+
+
+def test_a_whole_unit_is_in_no_shadow_beside_two_low_ones_and_one_that_faces_elsewhere(
+    roof: Callable[..., Roof],
+) -> None:
+    r = roof(planes=2, index=0.97, days=5)
+    few, elsewhere = [1, 3, 5, 7], [3, 9, 11]
+    units = (replace(u, plane="west" if i in few else "south") for i, u in enumerate(r.site.units))
+    r = replace(r, site=replace(r.site, units=tuple(units)))
+    r.energy_wh[elsewhere] = r.energy_wh[[0, 2, 4]]
+    r.energy_wh[[1, 5]] *= np.array([[0.54], [0.65]])
+    assert r.site.units[7].serial not in causes(r)
 
 
 @pytest.mark.parametrize(("returns", "said"), [(True, ["shaded"]), (False, [])])
