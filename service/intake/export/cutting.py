@@ -17,8 +17,8 @@ from service.intake.problems import told
 BLOCK_BYTES = 1 << 21
 LONGEST_LINE = BLOCK_BYTES // 4
 """In characters, of which each has at most four bytes: what does not end within a block is longer."""
-MOST_LINES = 20
-"""Of one row, whose cells may hold line breaks; a heading has a few."""
+MOST_LINES, MOST_OF_ROW = 20, 2000
+"""Of one cell, which may hold line breaks, as a heading's do; and of a row of many such cells."""
 SHOWN = 200
 
 
@@ -89,7 +89,8 @@ class _Walk:
         self._lines = _lines(raw)
         self._own = len(self._lines)
         self._text, self._delimiter = text, delimiter
-        self._begin = self._next = 0
+        self._begin = self._next = self._unmarked = 0
+        self._most = MOST_OF_ROW
 
     def rows(self) -> Rows:
         """Return the rows that begin in these lines."""
@@ -120,7 +121,7 @@ class _Walk:
             if self._next == len(self._lines):
                 self._lines += _lines(self._text.take())
             ended, within = self._next == len(self._lines), self._next - self._begin
-            if within >= MOST_LINES or (ended and within):
+            if self._is_open_too_long(within) or (ended and within):
                 raise _NoRow(told("it opens a quotation mark that is not closed"))
             if ended:
                 return
@@ -128,7 +129,15 @@ class _Walk:
             if len(line) > LONGEST_LINE:
                 raise _NoRow(told("it is too long for a row of readings"))
             self._next += 1
+            self._unmarked = 0 if '"' in line else self._unmarked + 1
             yield line
+
+    def _is_open_too_long(self, within: int) -> bool:
+        """Return whether a row has gone on for so many lines that a mark was forgotten; many are looked at once."""
+        if within < MOST_LINES or (self._unmarked < MOST_LINES and within < self._most):
+            return False
+        self._most = MOST_LINES
+        return True
 
 
 def _lines(raw: bytes) -> list[str]:

@@ -20,6 +20,9 @@ MOST_NAMES = 500
 RUN = 8
 LONGEST_MEASURE = 5
 MOST_WHOLE = 0.95
+MOST_MOVED = 0.2
+"""Of the rows: more of them that have cells beyond the headings are no accidents."""
+
 FEWEST_OF_A_DAY = 12
 SHOWN = 30
 Rows = Sequence[Sequence[str]]
@@ -89,6 +92,9 @@ def layout_of(rows: Rows, units: Units, name: str, header_row: int | None = None
         )
     serial = _serial_column(data, rest, headings, units)
     rest = [i for i in rest if i != serial]
+    warnings += _too_few_or_many(
+        max(_width(headings), _width(above[end - 1]) if end else 0), data, long=serial is not None
+    )
     values, beside, ignored, lost = _values(data, rest, headings, units, name, long=serial is not None)
     if not values and lost:
         raise NotReadable(_lost(lost))
@@ -229,6 +235,44 @@ def _above_their_columns(headings: tuple[str, ...], data: Rows) -> tuple[str, ..
             )
         )
     return headings
+
+
+def _too_few_or_many(named: int, data: Rows, *, long: bool) -> tuple[str, ...]:
+    """Return a word on headings without a column; NotReadable where a column or many rows have none above them."""
+    usual = _usual_width(data)
+    if not named or long:
+        return ()
+    count = {"cells": usual, "headings": named}
+    if named < usual and any(_share(data, i, _is_number) >= MOST_WHOLE for i in range(named, usual)):
+        raise NotReadable(
+            told(
+                "its rows have {cells} cells under {headings} headings, and which column has none does not show; "
+                "give each column its heading",
+                **count,
+            )
+        )
+    timed = [row for row in data if _has_time(row)]
+    moved = sum(any(_is_number(cell) for cell in row[max(named, usual) :]) for row in timed)
+    if moved > MOST_MOVED * len(timed):
+        raise NotReadable(
+            told(
+                "{moved} of {rows} rows have more cells than headings, as if decimal commas parted numbers; "
+                "export it with semicolons, or with decimal points",
+                moved=moved,
+                rows=len(timed),
+            )
+        )
+    widest = max(map(len, data))
+    if widest < named:
+        return (
+            told(
+                "{headings} headings stand over {cells} columns; the first is taken for that of the first column, "
+                "and so on",
+                headings=named,
+                cells=widest,
+            ),
+        )
+    return ()
 
 
 def _width(row: Sequence[str]) -> int:
