@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from math import ceil, log
 
 import numpy as np
 
@@ -12,6 +13,9 @@ from service.store.grids import FloatArray, IntArray
 
 RUN = 4
 """So many equal steps one after another are an interval, and no gap."""
+
+BY_CHANCE = 0.001
+"""How rarely gaps of single rows may make a run of such steps in a file, for it to be an interval."""
 
 LONGEST_MIN = 60
 JITTER = 0.1
@@ -85,19 +89,37 @@ def _with_jitter(steps: IntArray, usual: int, share: float) -> tuple[int, float]
 
 def _changes(traces: Mapping[str, Trace], *, newest_first: bool) -> dict[str, Changes]:
     order = -1 if newest_first else 1
-    found = {name: _changes_of(t.naive[::order]) for name, t in traces.items() if t.naive.size > RUN}
+    times = {name: t.naive[::order] for name, t in traces.items() if t.naive.size > RUN}
+    least = _least_runs([_runs(at) for at in times.values()])
+    found = {name: _changes_of(at, least) for name, at in times.items()}
     return {name: changes for name, changes in found.items() if changes}
 
 
-def _changes_of(times: IntArray) -> Changes:
-    """Return from which time on a unit's steps are of how many minutes; single steps of another length are gaps."""
+def _runs(times: IntArray) -> tuple[IntArray, IntArray, IntArray]:
+    """Return where runs of equal steps begin, how long the steps are, and how many there are."""
     steps = np.diff(times)
     begins = np.flatnonzero(np.diff(steps, prepend=-1))
-    lengths = np.diff(begins, append=steps.size)
+    return begins, steps[begins], np.diff(begins, append=steps.size)
+
+
+def _least_runs(found: Sequence[tuple[IntArray, IntArray, IntArray]]) -> dict[int, int]:
+    """Return of each length of steps how many in a row are an interval: more than single gaps make by chance."""
+    sizes, counts = (np.concatenate([runs[i] for runs in found] or [np.empty(0, int)]) for i in (1, 2))
+    total = max(1, int(counts.sum()))
+    least = {}
+    for size in np.unique(sizes).tolist():
+        share = counts[(sizes == size) & (counts < RUN)].sum() / total
+        by_chance = log(BY_CHANCE / total) / log(share) if 0 < share < 1 else 0.0
+        least[size] = max(RUN, ceil(by_chance))
+    return least
+
+
+def _changes_of(times: IntArray, least: Mapping[int, int]) -> Changes:
+    """Return from which time on a unit's steps are of how many minutes; single steps of another length are gaps."""
     runs = [
-        (int(times[b]), int(steps[b]) // 60)
-        for b, n in zip(begins.tolist(), lengths.tolist(), strict=True)
-        if n >= RUN and steps[b] % 60 == 0 and 60 <= steps[b] <= LONGEST_MIN * 60
+        (int(times[b]), step // 60)
+        for b, step, n in zip(*(part.tolist() for part in _runs(times)), strict=True)
+        if n >= least[step] and step % 60 == 0 and 60 <= step <= LONGEST_MIN * 60
     ]
     kept = [run for i, run in enumerate(runs) if i == 0 or run[1] != runs[i - 1][1]]
     return tuple((EVER if i == 0 else at, minutes) for i, (at, minutes) in enumerate(kept))
