@@ -21,13 +21,19 @@ def form_of(path: Path, name: str) -> str | None:
     """
     kind = TYPES.get(Path(name).suffix.lower())
     if kind == JSON_TYPE:
-        head = _beginning(path)
-        is_ours = any(f'"{field}"'.encode() in head for field in JSON_FIELDS) and not names_of(head)
-        return kind if is_ours else None
+        return kind if _is_our_json(_beginning(path)) else None
     if kind != CSV_TYPE:
         return kind
     names = _headings(path)
     return kind if {"serial", "start"} <= names <= set(COLUMNS) else None
+
+
+def _is_our_json(head: bytes) -> bool:
+    """Return whether JSON is one object with our names: a table, or rows of an interval that is said."""
+    if not head.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{"):
+        return False
+    ours = [field for field in JSON_FIELDS if f'"{field}"'.encode() in head]
+    return bool(ours) and (not names_of(head) or {"interval_min", "readings"} <= {*ours})
 
 
 def states_interval(path: Path) -> bool:

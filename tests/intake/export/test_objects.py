@@ -1,4 +1,4 @@
-"""JSON is read where it has rows: objects with a value by each name, in lines or in one list, in bounded memory."""
+"""JSON is read where it has rows: objects with a value by each name, in lines or lists, in bounded memory."""
 
 from __future__ import annotations
 
@@ -40,13 +40,30 @@ def test_values_of_an_object_within_have_its_names(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.parametrize("key", ["data", "items", "results"])
+def test_rows_under_a_key_are_rows_and_what_stands_beside_stands_above(key: str, tmp_path: Path) -> None:
+    text = json.dumps({"site": "roof", "next": None, "tags": [1], key: ROWS})
+    found = _rows(tmp_path, text)
+    assert found[:3] == [["site: roof"], ["at", "unit", "wh", "note"], ["2026-06-14T10:00Z", "a", "0.5", ""]]
+    assert len(found) == 62
+
+
+@pytest.mark.parametrize("count", [3, 3000])
+def test_lists_within_objects_have_what_their_object_says(count: int, tmp_path: Path) -> None:
+    by_unit = [{"unit": u, "readings": [{"at": i, "wh": i} for i in range(count)]} for u in "ab"]
+    by_time = [{"at": i, "values": [{"unit": u, "wh": i} for u in "ab"]} for i in range(count)]
+    of_units = [[u, str(i), str(i)] for u in "ab" for i in range(count)]
+    assert _rows(tmp_path, json.dumps(by_unit)) == [["unit", "at", "wh"], *of_units]
+    of_times = [[str(i), u, str(i)] for i in range(count) for u in "ab"]
+    assert _rows(tmp_path, json.dumps({"data": by_time})) == [["at", "unit", "wh"], *of_times]
+
+
 @pytest.mark.parametrize(
     "text",
     [
         '{"a": [1, 2]}\n{"a": [3]}',
         '{"a": 1}',
         "[[1, 2], [3, 4]]",
-        '{"rows": [{"a": 1}, {"a": 2}]}',
         "a;b\n1;2",
         "{",
     ],
