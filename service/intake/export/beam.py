@@ -101,7 +101,8 @@ def _middle(
     expected = units[:, 1:].mean(axis=0)
     share = np.full(units.shape[2], np.nan)
     told = (expected[0] > 0) & ~np.isnan(units[:, 0]).all(axis=0)
-    share[told] = np.nanquantile(units[:, 0, told] / units[:, 1, told], USUAL, axis=0)
+    due = np.where(units[:, 1, told] > 0, units[:, 1, told], np.nan)
+    share[told] = np.nanquantile(units[:, 0, told] / due, USUAL, axis=0)
     return np.array([share * expected[0], *expected])
 
 

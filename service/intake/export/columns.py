@@ -13,6 +13,7 @@ from service.intake.export.draft import Draft, listed
 from service.intake.export.layout import Layout, NotReadable, Rows, Value, named_column, stranger, table_stem
 from service.intake.export.model import Column, Guess
 from service.intake.export.naming import Units, resembling, stem, units_question
+from service.intake.export.scale import Factor, factor_of
 from service.intake.export.words import is_missing
 from service.intake.problems import told
 
@@ -98,14 +99,22 @@ def _measure(value: Value) -> str | None:
 
 
 def factors_of(columns: Sequence[Value]) -> dict[int, float]:
-    """Return what makes the values of each column those of the one unit of measure."""
+    """Return what makes the values of each column those of the one unit of measure, but for a factor beside it."""
     base = _SCALES[measure_of(columns) or "w"]
     return {v.index: _SCALES[_measure(v) or "w"] / base for v in columns}
 
 
-def read_columns(layout: Layout, columns: Sequence[Value]) -> list[Column]:
+def factor_beside(columns: Sequence[Value], above: str) -> Factor | None:
+    """Return the factor that headings have beside their unit of measure, or the text above the table."""
+    said = {factor_of(without_serial(v)) for v in columns}
+    if len(said) > 1:
+        raise NotReadable(told("its columns have different units of measure; export energy or power alone"))
+    return said.pop() or next(filter(None, map(factor_of, above.splitlines())), None)
+
+
+def read_columns(layout: Layout, columns: Sequence[Value], factors: Mapping[int, float]) -> list[Column]:
     """Return the columns of the quantity for the recipe."""
-    wide, factors = layout.serial_column is None, factors_of(columns)
+    wide = layout.serial_column is None
     return [Column(v.index, (v.serial or v.heading) if wide else None, "", factors[v.index]) for v in columns]
 
 

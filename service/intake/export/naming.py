@@ -204,12 +204,12 @@ def _is_letter(word: str) -> bool:
 # Asking
 
 
-def units_question(names: Iterable[str], units: Units) -> Question:
-    """Return the question which unit each name means."""
+def units_question(names: Iterable[str], units: Units, why: str | None = None) -> Question:
+    """Return the question which unit each name means, and why it is asked."""
     parts = tuple(Part(name, units.likely(name)) for name in dict.fromkeys(names))
     likely = {part.name: part.proposed for part in parts if part.proposed}
     proposed = asking.joined(likely) if len(likely) == len(parts) else None
-    why = told("the file calls the units by names that are not on the record")
+    why = why or told("the file calls the units by names that are not on the record")
     known = units.known
     return asking.asked("units", (*known.serials, asking.NO_UNIT), why, proposed, known, parts)
 

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import cache
 from itertools import chain
 
 import numpy as np
@@ -48,13 +49,18 @@ from service.intake.export.model import QUANTITIES, Dash, Guess, Known, Order, P
 from service.intake.export.naming import Units, chosen
 from service.intake.export.noon import outlasts_days
 from service.intake.export.quantity import (
+    NO_CLEAR_LEVEL,
     best_columns,
     by_size,
+    factors_that_fit,
     fitting_quantities,
+    level_of,
     quantity_of,
     runs_on,
     what_is_said,
 )
+from service.intake.export.rivals import of_what_was_made
+from service.intake.export.scale import Factor
 from service.intake.export.survey import Survey, Trace, stamps, survey, time_text, traces
 from service.intake.export.tables import Seen, Table
 from service.intake.export.times import DAY_S, Stamp, parse
@@ -182,14 +188,22 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     layout = replace(layout, preamble="\n".join((above, text_below(found.tail), notes)))
     data = found.head[layout.first_row :]
     order = order_of(data, found.spread, layout, draft, units.known.now)
-    columns, left = best_columns(layout, cols.coarse_columns(data, layout))
+    coarse = cols.coarse_columns(data, layout)
+    columns = best_columns(layout, coarse)[0]
+    columns = of_what_was_made(layout, columns, coarse, data, stamps(data, layout, order), units, draft)
+    left = [v for v in layout.values if v not in columns]
     cols.tell_layout(layout, left, draft)
     if table.is_reshaped:  # of which the file has no such row
         del draft.guesses["header_row"]
     names = cols.names_of(layout, columns, (*data, *found.spread), table.name, units, draft)
     cols.tell_units(layout, columns, names, units, draft)
     decimal = _decimal(table, [*data[:4000], *found.spread[::3]], columns, draft)
+    said = Said(unit) if (unit := cols.measure_of(columns) or measure_above(above)) else None
     factors = cols.factors_of(columns)
+    if factor := cols.factor_beside(columns, above):
+        trial = traces(data, stamps(data, layout, order), layout, factors, decimal)
+        times = _times_factor(factor, trial, unit, units.known, draft)
+        factors = {column: times * own for column, own in factors.items()}
     marked = markers_in([*data, *found.spread], factors, decimal)
     if marked:
         _tell_markers(marked, draft)
@@ -207,7 +221,6 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     steps = _steps(look.head, draft)
     interval = _interval(look, steps, draft)
     steps = replace(steps, usual_s=interval * 60)
-    said = Said(unit) if (unit := cols.measure_of(columns) or measure_above(above)) else None
     said = said or measure_around(found.tail, (table.title, table.name.rpartition("/")[2]), notes)
     quantity = _quantity(look, columns, steps, units.known, draft, said or Said())
     if steps.is_shuffled and _may_count(quantity, columns, draft):
@@ -229,7 +242,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
         quantity=quantity,
         decimal=decimal,
         columns=(
-            *cols.read_columns(layout, columns),
+            *cols.read_columns(layout, columns, factors),
             *cols.columns_beside(data, layout, columns, decimal, draft),
         ),
         serial_column=layout.serial_column,
@@ -328,6 +341,26 @@ def _outlasts_days(found: Mapping[str, Trace], known: Known) -> bool | None:
 
 
 # Numbers, intervals, quantity
+
+
+def _times_factor(
+    factor: Factor, found: Mapping[str, Trace], unit: str | None, known: Known, draft: Draft
+) -> float:
+    """Return what values are multiplied by: what a factor beside their unit says, if the ratings bear it out."""
+    steps = steps_of(found)
+    fitting = factors_that_fit(factor.either, found, unit, steps, known) if steps else []
+    if len(fitting) != 1:
+        raise NotReadable(
+            told(
+                "a factor stands beside its unit of measure ({factors}), and the ratings on record do not bear it out; "
+                "export W, kW, Wh or kWh",
+                factors=", ".join(f"{one:g}" for one in factor.either),
+            )
+        )
+    draft.warnings.append(
+        told("values were multiplied by {factor}, as their unit of measure says", factor=f"{fitting[0]:g}")
+    )
+    return fitting[0]
 
 
 def _decimal(table: Table, rows: list[list[str]], columns: Sequence[Value], draft: Draft) -> str:
@@ -475,6 +508,7 @@ def _quantity(
     def beside(quantity: str) -> Shares | None:
         return shares(_watts(look.head, quantity, steps), known)
 
+    @cache
     def level() -> float | None:
         return clear_level(_watts(look.head, "power_w", steps), known)
 
@@ -491,6 +525,15 @@ def _quantity(
                 "the values were taken as {taken}: {why}. If they are not, choose what they are (quantity)",
                 taken=taken,
                 why=why,
+            )
+        )
+    share = None if draft.is_open("quantity") else level_of(chosen_one, steps, level)
+    if share is not None and not NO_CLEAR_LEVEL[0] < share < NO_CLEAR_LEVEL[1]:
+        draft.warnings.append(
+            told(
+                "on days whose curves show the sun a unit has {share} % of a clear sky's light so; what the values are "
+                "(quantity), or the record, may be wrong",
+                share=f"{100 * share:.0f}",
             )
         )
     if "quantity" in draft.answers and chosen_one not in fitting:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Container, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -115,7 +116,8 @@ def _alike(layout: Layout, best: tuple[Value, ...], coarse: Container[int]) -> t
 def rank(value: Value, coarse: Container[int] = ()) -> int:
     """Return which of a unit's columns comes first: what was made before bounds, what left it before what came in."""
     text = value.heading.replace(value.serial, " ") if value.serial else value.heading
-    aside = 20 * bool(words.NOT_MADE.search(text)) + 4 * bool(words.FROM_DC.search(text))
+    is_aside = words.NOT_MADE.search(text) or (words.CONSUMED.search(text) and not words.FED.search(text))
+    aside = 20 * bool(is_aside) + 4 * bool(words.FROM_DC.search(text))
     return _rank_of_kind(value, coarse) + aside
 
 
@@ -192,7 +194,7 @@ def quantity_of(
         question = None if shown else asked("quantity", (*possible, other), why)
         return shown or Guess(possible[0], 0.5, why), question
     if len(possible) == 1 and possible[0] in fitting:
-        return Guess(possible[0], 0.97, _why(unit, counter)), None
+        return _unless_the_sun_denies(Guess(possible[0], 0.97, _why(unit, counter)), steps, level)
     likely = [q for q in possible if q in fitting] or fitting or possible
     is_one = unit is None and len(likely) == 1 and likely[0] in fitting
     if is_one and (
@@ -266,6 +268,28 @@ def _by_beam(candidates: Sequence[str], steps: Steps, level: Callable[[], float 
         quantity=in_words("quantity", [nearest]),
     )
     return Guess(left[0], 0.85, why)
+
+
+def _unless_the_sun_denies(
+    said: Guess, steps: Steps, level: Callable[[], float | None]
+) -> tuple[Guess, Question | None]:
+    """Return what a heading says, with a question where clear days show the other of power and energy."""
+    quantity = str(said.value)
+    kind, _, unit = quantity.partition("_")
+    others = {"power": f"energy_{unit}h", "energy": f"power_{unit.removesuffix('h')}"}
+    if kind not in others or steps.usual_s == HOUR_S:
+        return said, None
+    shown = _by_beam((quantity, others[kind]), steps, level)
+    if shown is None or shown.value == quantity:
+        return said, None
+    return replace(said, confidence=0.5), asked("quantity", (quantity, others[kind]), shown.why, shown.value)
+
+
+def level_of(quantity: str, steps: Steps, level: Callable[[], float | None]) -> float | None:
+    """Return the level of a clear sky's light that values have as a quantity, None for counters and other days."""
+    shown = None if quantity.startswith("counter") else level()
+    hours = steps.usual_s / HOUR_S if quantity.startswith("energy") else 1.0
+    return None if shown is None else shown * QUANTITIES[quantity] / hours
 
 
 def _scaled(quantity: str) -> str:
@@ -359,6 +383,24 @@ def fitting_quantities(traces: Mapping[str, Trace], steps: Steps, known: Known) 
         if peak is not None and LOWEST_SHARE * known.rated_w <= peak <= HIGHEST_SHARE * known.rated_w:
             found.append(quantity)
     return found
+
+
+def factors_that_fit(
+    factors: Sequence[float], traces: Mapping[str, Trace], unit: str | None, steps: Steps, known: Known
+) -> list[float]:
+    """Return the factors with which the best interval is one of such inverters."""
+    counter = runs_on(traces, newest_first=steps.newest_first)
+    fitting = []
+    for factor in factors:
+        scaled = {name: Trace(t.naive, t.values * factor) for name, t in traces.items()}
+        kinds = fitting_quantities(scaled, steps, known)
+        if any(q for q in kinds if _is_of(q, unit) and counter in (None, q.startswith("counter"))):
+            fitting.append(factor)
+    return fitting
+
+
+def _is_of(quantity: str, unit: str | None) -> bool:
+    return unit is None or (quantity.endswith(f"_{unit}"))
 
 
 def by_size(fitting: Sequence[str]) -> str:

@@ -8,6 +8,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from service.intake.export.scale import without_factor
+
 _B, _E = r"(?<![^\W\d_])", r"(?![^\W\d_])"
 """Before and after a word: no letter."""
 
@@ -60,12 +62,25 @@ ENERGY_ALONE = re.compile(r"energ|[ée]nerg|yield|ertrag|энерги", re.I)
 """Words that are not said of a power, as production and generation are."""
 NOT_MADE = re.compile(
     rf"expect|forecast|predict|theoret|set ?point|erwart|prognos|prévi|previs"
-    rf"|{_B}(limits?|targets?|rated|nominal|capacity|plan(ned)?|soll|nenn\w*|grenz\w*|max(imum|imal)?|peak|spitze"
+    rf"|{_B}(benchmark|reference|referenz|previous|vorherig\w*|preceding|deviation|abweichung|differen[cz]\w*|errors?"
+    rf"|limits?|targets?|rated|nominal|capacity|plan(ned)?|soll|nenn\w*|grenz\w*|max(imum|imal)?|peak|spitze"
     rf"|model(led)?|simul\w*"
     rf"|(?<!\d)(?<!\d )(?<!per )min(imum|imal)?){_E}",
     re.I,
 )
 """What stands beside what was made, and is not it: a bound, an extreme, what was to be made."""
+
+CONSUMED = re.compile(
+    rf"consum|verbrauch|bezug|bezogen|autoconsum|prelievo|pr[ée]l[eè]v|soutirage|pobór|verbruik|afname"
+    rf"|{_B}(imports?|imported|load|demand|last|taken|drawn){_E}",
+    re.I,
+)
+FED = re.compile(
+    rf"generat|produ[ck]|produz|erzeug|einspeis|liefer|geliefert|inject|inye[ck]|immess|teruglever|measured|gemessen|mesur"
+    rf"|misurat|medid|{_B}(exports?|exported|actual|ist|yield|ertrag|delivered|made|fed|this|current){_E}",
+    re.I,
+)
+"""Of two energies of one unit: what it took, and what it made or was measured."""
 
 FROM_DC = re.compile(rf"{_B}([pe]?_?dc){_E}", re.I)
 RECEIVED = re.compile(
@@ -137,7 +152,7 @@ _IN_WORDS = re.compile(
 _SYMBOL_OVER = re.compile(rf"{_B}(?:[EPW](?:_\w{{1,12}})?|energ\w*|power|leistung) ?/ ?(?=k?wh?{_E})", re.I)
 """A quantity over its unit, as `E/Wh`; a price over one is none."""
 _OTHER_MEASURE = re.compile(
-    r"[\[(]\s*([kMG]?J|[mMG]Wh?|[kM]?Ws|k?V[Aa][rR]?h?|m?Ah?|BTU)\s*[\])]|\s(kJ|MJ|mWh|MWh|GWh|kVA|BTU)$"
+    r"[\[(]\s*([kMG]?J|[mMG]Wh?|[kM]?Ws|k?V[Aa][rR]?h?|m?Ah?|BTU|k?Wh?/k?Wp?)\s*[\])]|\s(kJ|MJ|mWh|MWh|GWh|kVA|BTU|k?Wh?/k?Wp)$"
 )
 _MEASURE = re.compile(
     r"(k?wh?|k?w[ .*\u00b7\u2022\u2219\u22c5\u00d7-]h"
@@ -201,9 +216,10 @@ def is_measure(word: str) -> bool:
 
 
 def unit_of(text: str) -> str | None:
-    """Return `w`, `kw`, `wh` or `kwh` if the text names exactly one of them."""
+    """Return `w`, `kw`, `wh` or `kwh` if the text names exactly one of them, with a factor or without."""
     plain = _IN_WORDS.sub(
-        lambda m: f" {'k' if m[1] else ''}W{'h' if m[2] else ''} ", _SYMBOL_OVER.sub(" ", text)
+        lambda m: f" {'k' if m[1] else ''}W{'h' if m[2] else ''} ",
+        _SYMBOL_OVER.sub(" ", without_factor(text)),
     )
     plain = _OF_INTERVAL.sub(" ", _HOURS_APART.sub(lambda m: f"{m[1] or ''}Wh", plain))
     found = {(k + w).lower() for k, w in _UNIT.findall(plain)}

@@ -53,9 +53,15 @@ def _as_made(_plane: str, _unit: int, hours: FloatArray) -> FloatArray:
 
 
 def _taken(
-    seed: int, sky: str, true: str, *, change: Change = _as_made, record: Callable[..., Any] = lambda _: None
+    seed: int,
+    sky: str,
+    true: str,
+    *,
+    change: Change = _as_made,
+    record: Callable[..., Any] = lambda _: None,
+    heading: str = "Energy (W)",
 ) -> str | None:
-    """Return what values are taken for whose heading says energy and W, None if it is asked."""
+    """Return what values are taken for, None if it is asked; the heading may say energy and W."""
     made = make_site(seed, sky=sky, days=4, units=6, planes=2, faults=(), interval_min=15)
     said = {k: v for k, v in made.record().items() if v is not None}
     record(said)
@@ -64,9 +70,7 @@ def _taken(
     shown = {s: Trace(t.naive, t.values * hours) for s, t in _traces(made, change).items()}
     steps = steps_of(shown)
     assert steps is not None
-    guess, question = quantity_of(
-        "Energy (W)", "w", shown, steps, known, level=lambda: clear_level(shown, known)
-    )
+    guess, question = quantity_of(heading, "w", shown, steps, known, level=lambda: clear_level(shown, known))
     return None if question else str(guess.value)
 
 
@@ -75,6 +79,13 @@ def test_clear_days_show_the_quantity(true: str) -> None:
     taken = [_taken(seed, "clear", true) for seed in SEEDS]
     assert set(taken) <= {true, None}
     assert taken.count(true) >= (len(SEEDS) if true == "power_w" else 2)  # W beyond the rating are no Wh
+
+
+def test_heading_that_clear_days_contradict_is_asked() -> None:
+    """Where the beam shows, energies under W never come in; and powers under W are never asked."""
+    assert [_taken(seed, "clear", "energy_wh", heading="W") for seed in SEEDS].count(None) >= 2
+    for sky in ("clear", "overcast", "broken"):
+        assert {_taken(seed, sky, "power_w", heading="W") for seed in SEEDS[:4]} == {"power_w"}
 
 
 def _snow(_plane: str, _unit: int, hours: FloatArray) -> FloatArray:

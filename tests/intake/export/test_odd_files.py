@@ -118,7 +118,7 @@ def test_archive_that_cannot_be_opened_says_what_to_do(content: bytes, said: str
         ("Date,482913377001 Wh\n2026-06-14,5\n2026-06-15,6\n", "one value a day"),
         ("Time,4.82913E+11 Wh\n2026-06-14 10:00,1\n2026-06-14 10:15,1\n", "lost their last digits"),
         ("Time,482913377001 Wh,482913377002 kW\n2026-06-14 10:00,1,2\n2026-06-14 10:15,1,2\n", "different units"),
-        ("Time,482913377001 (kJ)\n2026-06-14 10:00,1\n2026-06-14 10:15,1\n", "in kJ, which is not read; export W, kW"),
+        ("Time,482913377001 (kVA)\n2026-06-14 10:00,1\n2026-06-14 10:15,1\n", "in kVA, which is not read; export W"),
         ("Time,482913377001 Wh\n2026-06-14 10:00,1,5\n2026-06-14 10:15,2,5\n", "3 cells under 2 headings"),
         ("Time,482913377001 W\n2026-06-14 10:00,-100.5\n2026-06-14 10:15,-110.5\n", "its values are negative"),
         ("Time,482913377001 Wh\n2026-06-14 10:00,1\n2026-06-14 14:00,1\n2026-06-14 18:00,1\n", "240 min apart"),
