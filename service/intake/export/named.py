@@ -24,7 +24,7 @@ Found = list[tuple[Table, Proposal]]
 def of_what_was_made(found: Found) -> Found:
     """Return the tables with those refused that hold something else, if others hold what was made."""
     read = [(table, proposal) for table, proposal in found if proposal.recipe is not None]
-    names = [name_of(table) for table, proposal in read if not proposal.is_said]
+    others = [(name_of(table), proposal) for table, proposal in read if not proposal.is_said]
     has_units = any(not _asks_of_units(proposal) for _, proposal in read)
 
     def reason(table: Table, proposal: Proposal) -> Told | None:
@@ -32,12 +32,20 @@ def of_what_was_made(found: Found) -> Found:
             return None
         if has_units and _is_total(proposal):
             return told("it holds a total, and other tables its units")
+        names = [name for name, other in others if not _is_finer(proposal, other)]
         return None if proposal.is_said else _beside(name_of(table), names)
 
     return [
         (table, Proposal(table.name, {}, refused=why) if (why := reason(table, proposal)) else proposal)
         for table, proposal in found
     ]
+
+
+def _is_finer(proposal: Proposal, other: Proposal) -> bool:
+    """Return whether a table that says itself what it holds has finer intervals than another."""
+    minutes = [p.recipe.interval_min for p in (proposal, other) if p.recipe is not None]
+    asks = any(question.key in ("quantity", "interval_min") for question in proposal.questions)
+    return not asks and len(minutes) == 2 and 2 * minutes[0] <= minutes[1]
 
 
 # By names

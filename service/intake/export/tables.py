@@ -39,7 +39,7 @@ SAID_DELIMITERS = {"tab": "\t", "semicolon": ";", "stroke": "|", "comma": ",", C
 """By the words of the answer; the sign itself is one, too."""
 
 ENCODINGS = (
-    "utf-8", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "cp1257",
+    "utf-8", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "cp1255", "cp1257",
     "iso8859-1", "iso8859-2", "iso8859-5", "iso8859-15", "mac-roman", "mac-cyrillic", "koi8-r", "cp437", "cp850",
     "cp852", "cp866", "cp932", "gb18030", "cp949",
     "big5", "euc_jp",
@@ -66,6 +66,8 @@ class Table:
     """The name of its sheet."""
     is_reshaped: bool = False
     """Its rows are not those of the file."""
+    is_hidden: bool = False
+    """Its owner hid the sheet."""
     refused: Told | None = None
     """What it is, if it is no table but a file of another kind beside some."""
 
@@ -218,4 +220,5 @@ def _sheet(name: str, sheet: Sheet, *, alone: bool) -> Table:
             seen(min(count := count + block.size, sheet.size))
         seen(sheet.size)
 
-    return Table(name if alone else f"{name}/{sheet.title}", sheet.size, None, None, blocks, sheet.title)
+    shown = name if alone else f"{name}/{sheet.title}"
+    return Table(shown, sheet.size, None, None, blocks, sheet.title, is_hidden=sheet.is_hidden)

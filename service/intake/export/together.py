@@ -13,12 +13,12 @@ import numpy as np
 
 from service.intake.export import words
 from service.intake.export.blocks import Row
-from service.intake.export.model import Guess, Known, Proposal
+from service.intake.export.model import QUANTITIES, Guess, Known, Proposal, Recipe
 from service.intake.export.named import name_of, of_what_was_made
 from service.intake.export.propose import Answers, propose
 from service.intake.export.survey import Trace
 from service.intake.export.tables import Seen, Table
-from service.intake.problems import mark, told
+from service.intake.problems import Told, mark, told
 
 MOST_TABLES = 200
 """Whose light is kept for the others; each has some hundred kilobytes."""
@@ -30,14 +30,19 @@ ALIKE = ("delimiter", "shape", "time_columns")
 SHARED = ("timezone", "quantity", "label", "decimal", "day_first")
 """What tables that say the same have in common: one of a unit that gives nothing shows none of it itself."""
 
+ALIKE_ENERGY = 1.1
+"""What two tables of one unit's energies differ by: rounding, and an interval at either end."""
+
 SAME, MOST_OFF, FEWEST_ALIKE = 0.02, 0.1, 10
 """Values of one time differ by more than rounding does, more of them than clouds of a late clock, among enough."""
 
 _NOT_MADE = mark("its name says that it holds {name}, and other tables have what the same units made")
 _CONTRADICTS = mark(
-    "it has other values for the same units and times than {other}, and the later table counts; if one of them is not "
-    "what was made, take it out of the file"
+    "it has other values for the same units and times than {other}; take the one out of the file that is not what was "
+    "made"
 )
+_HIDDEN = mark("its sheet is hidden, and another has the same units and times")
+_COARSER = mark("{other} has the same energies in finer intervals")
 
 Found = list[tuple[Table, Proposal]]
 
@@ -58,7 +63,7 @@ def proposed(
         (table, propose(table, known, answers, notes=notes) if p.recipe and notes else p)
         for table, p in found
     ]
-    found = _without_expected(of_what_was_made(found))
+    found = _without_coarser(_without_expected(of_what_was_made(found)))
     by_kind = {kind: [own for own in found if _kind(own[1]) == kind] for kind in {_kind(p) for _, p in found}}
     shared = {kind: _shared(alike, known, answers, notes) for kind, alike in by_kind.items()}
     settled = [
@@ -66,7 +71,7 @@ def proposed(
         for table, own in found
         for given in [shared[_kind(own)]]
     ]
-    return [(table, _warned(table, own, settled)) for table, own in settled]
+    return _without_contradictions(_without_hidden(settled))
 
 
 def _without_expected(found: Found) -> Found:
@@ -85,24 +90,90 @@ def _without_expected(found: Found) -> Found:
 
 
 def _units(proposal: Proposal) -> set[str]:
-    """Return the units of which a table shows something."""
-    return set(proposal.light.head) if proposal.recipe is not None and proposal.light is not None else set()
+    """Return the units of which a table shows something, if their names are known."""
+    is_known = proposal.recipe is not None and proposal.light is not None and not _asks(proposal, "units")
+    return set(proposal.light.head) if is_known else set()
 
 
-def _warned(table: Table, own: Proposal, found: Found) -> Proposal:
-    """Return how a table would be read, with a warning if one before it has other values for its units and times."""
-    before = found[: next(i for i, (one, _) in enumerate(found) if one is table)]
-    other = next(
-        (one for one, p in before[:MOST_TABLES] if _units(p) & _units(own) and _contradict(p, own)), None
-    )
-    if other is None:
-        return own
-    return replace(own, warnings=(*own.warnings, told(_CONTRADICTS, other=other.name)))
+def _refused(table: Table, why: Told) -> tuple[Table, Proposal]:
+    return table, Proposal(table.name, {}, refused=why)
+
+
+def _without_hidden(found: Found) -> Found:
+    """Leave out hidden sheets of units and times that others have: what their owner hid does not count before it."""
+    shown = [p for table, p in found if not table.is_hidden]
+    return [
+        _refused(table, told(_HIDDEN))
+        if table.is_hidden and any(_overlap(own, other) for other in shown)
+        else (table, own)
+        for table, own in found
+    ]
+
+
+def _overlap(one: Proposal, other: Proposal) -> bool:
+    units = _units(one) & _units(other)
+    return any(np.isin(one.light.head[u].naive, other.light.head[u].naive).any() for u in units)
+
+
+def _without_contradictions(found: Found) -> Found:
+    """Refuse tables that have other values than one another for the same units and times."""
+    looked_at = found[:MOST_TABLES]
+    return [
+        _refused(table, told(_CONTRADICTS, other=other.name))
+        if (other := next((t for t, p in looked_at if t is not table and _contradict(p, own)), None))
+        else (table, own)
+        for table, own in found
+    ]
+
+
+def _without_coarser(found: Found) -> Found:
+    """Leave out tables whose energies another has in finer intervals."""
+    return [
+        _refused(table, told(_COARSER, other=finer.name))
+        if (finer := next((t for t, p in found[:MOST_TABLES] if _is_finer(p, own)), None))
+        else (table, own)
+        for table, own in found
+    ]
+
+
+def _is_finer(one: Proposal, coarse: Proposal) -> bool:
+    """Return whether a table has the units of another in finer intervals, all of its time, and the same energy."""
+    units = _units(coarse)
+    if one.recipe is None or coarse.recipe is None or not units or not units <= _units(one):
+        return False
+    if 2 * one.recipe.interval_min > coarse.recipe.interval_min or one.recipe.irregular:
+        return False
+    return all(_holds(one, coarse, unit) for unit in units)
+
+
+def _holds(one: Proposal, coarse: Proposal, unit: str) -> bool:
+    step = 60 * coarse.recipe.interval_min if coarse.recipe else 0
+    spans = [(t.naive.min(), t.naive.max()) for t in (_spread(one, unit), _spread(coarse, unit))]
+    if spans[0][0] > spans[1][0] + step or spans[0][1] < spans[1][1] - step:
+        return False
+    mine, other = one.light.head[unit], coarse.light.head[unit]
+    begin, end = max(mine.naive.min(), other.naive.min()), min(mine.naive.max(), other.naive.max())
+    recipes = [(p.recipe, t) for p, t in ((one, mine), (coarse, other)) if p.recipe is not None]
+    sums = [_energy(recipe, trace, begin, end) for recipe, trace in recipes]
+    return min(sums) > 0 and max(sums) < ALIKE_ENERGY * min(sums)
+
+
+def _spread(proposal: Proposal, unit: str) -> Trace:
+    found: Trace = proposal.light.spread.get(unit, proposal.light.head[unit])
+    return found
+
+
+def _energy(recipe: Recipe, trace: Trace, begin: int, end: int) -> float:
+    hours = 1.0 if recipe.quantity.startswith("energy") else recipe.interval_min / 60
+    within = (trace.naive >= begin) & (trace.naive <= end)
+    return float(trace.values[within].sum()) * QUANTITIES[recipe.quantity] * hours
 
 
 def _contradict(one: Proposal, other: Proposal) -> bool:
     """Return whether two tables give units other values at many of the times that both have."""
     if one.recipe is None or other.recipe is None or one.recipe.quantity != other.recipe.quantity:
+        return False
+    if one.recipe.interval_min != other.recipe.interval_min:
         return False
     return any(
         _differ(one.light.head[unit], other.light.head[unit]) for unit in sorted(_units(one) & _units(other))

@@ -34,7 +34,13 @@ def sheets_of(opened: Open) -> list[Sheet]:
         stack.callback(book.close)
         text = _Text(stack.enter_context(SpooledTemporaryFile(IN_MEMORY)))
         sheets = [
-            Sheet(sheet.title, min(sheet.max_row or MOST_ROWS, MOST_ROWS), _rows(sheet), text)
+            Sheet(
+                sheet.title,
+                min(sheet.max_row or MOST_ROWS, MOST_ROWS),
+                _rows(sheet),
+                text,
+                is_hidden=sheet.sheet_state != "visible",
+            )
             for sheet in book.worksheets
         ]
         weakref.finalize(text, stack.pop_all().close)
@@ -77,6 +83,7 @@ class Sheet:
     size: int
     _more: Iterator[Rows]
     _text: _Text
+    is_hidden: bool = False
     _kept: list[tuple[int, int]] = field(default_factory=list)
     _damage: Exception | None = None
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import csv
 import re
 import zipfile
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 from tests.intake.export import written
@@ -47,13 +49,47 @@ def test_table_whose_name_says_something_else_is_left_out(
     assert "its name says" in why
 
 
-def test_tables_that_contradict_each_other_are_warned_of(tmp_path: Path) -> None:
+def test_tables_that_contradict_each_other_are_refused(tmp_path: Path) -> None:
     path, _ = _archive(tmp_path, ("one.csv", "other.csv"))
     (_, first), (_, second) = proposals(path, known_of(MAKE), {})
-    assert not any("other values" in w for w in first.warnings)
-    assert any(
-        "other values for the same units and times than both.zip/one.csv" in w for w in second.warnings
-    )
+    assert "other values for the same units and times than both.zip/other.csv" in str(first.refused)
+    assert "other values for the same units and times than both.zip/one.csv" in str(second.refused)
+
+
+def test_hidden_sheet_does_not_count_before_one_that_is_seen(tmp_path: Path) -> None:
+    path, truth = written.write(MAKE, tmp_path)
+    book = openpyxl.Workbook()
+    for title, times in (("Readings", 1.0), ("old", 0.9)):
+        sheet = book.create_sheet(title)
+        heading, *rows = csv.reader(path.read_text().splitlines())
+        sheet.append(heading)
+        for row in rows:
+            sheet.append([row[0], *(float(cell) * times for cell in row[1:])])
+        sheet.sheet_state = "visible" if times == 1 else "hidden"
+    book.remove(book.worksheets[0])
+    book.save(tmp_path / "both.xlsx")
+    found = proposals(tmp_path / "both.xlsx", known_of(MAKE), {})
+    assert ["hidden" in str(p.refused) for _, p in found] == [False, True]
+    assert wrong(MAKE, truth, taken(found, known_of(MAKE))[0]) is None
+
+
+@pytest.mark.parametrize("name", ["a hours Wh.csv", "z hours Wh.csv"])
+def test_finer_intervals_count_before_coarser_ones_of_the_same(name: str, tmp_path: Path) -> None:
+    fine = Make("plain", quantity="power_w", heading="{serial} (W)", digits=6)
+    path, truth = written.write(fine, tmp_path)
+    rows = list(csv.reader(path.read_text().splitlines()))
+    sums = [
+        [rows[i][0], *(str(sum(float(rows[i + k][c]) for k in range(4)) / 4) for c in (1, 2, 3))]
+        for i in range(1, len(rows), 4)
+    ]
+    lines = [[cell.replace("(W)", "(Wh)") for cell in rows[0]], *sums]
+    with zipfile.ZipFile(tmp_path / "both.zip", "w") as packed:
+        packed.write(path, "five min W.csv")
+        packed.writestr(name, "\n".join(map(",".join, lines)))
+    found = proposals(tmp_path / "both.zip", known_of(fine), {})
+    assert wrong(fine, truth, taken(found, known_of(fine))[0]) is None
+    (why,) = [str(p.refused) for _, p in found if p.refused]
+    assert "has the same energies in finer intervals" in why
 
 
 def test_table_that_says_the_same_again_is_not(tmp_path: Path) -> None:
