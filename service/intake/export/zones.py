@@ -12,12 +12,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from service.intake.export import words
-from service.intake.export.abbreviations import own_meanings
+from service.intake.export.abbreviations import everywhere, own_meanings
 from service.intake.export.asking import asked
 from service.intake.export.model import Guess, Known, Question
 from service.intake.export.noon import Span, centroid_min, lateness_min, night_share, room_s, spans
 from service.intake.export.survey import Trace
 from service.intake.export.times import DAY_S, offset_of
+from service.intake.export.zone_words import zones_named
 from service.intake.problems import told
 from service.store.grids import FloatArray, IntArray
 
@@ -181,6 +182,20 @@ class Light:
         late = self.late(zone)
         return late is not None and abs(late) <= LARGEST_LATENESS_MIN
 
+    @property
+    def largest_late_min(self) -> int:
+        """Return how late the light may be in the right zone: of hours, by half of which its middle moves, later."""
+        return MOST_LATENESS_MIN if self.half_min > LONG_HALF_MIN else LARGEST_LATENESS_MIN
+
+    def is_alone(self, zone: str) -> bool:
+        """Return whether hours are near enough to this zone, and to no other that they may be of."""
+        others = [z for z in self.choices() if z != zone and self.differ([zone, z])]
+        return self._is_near(zone) and not self.excludes(zone) and not any(map(self._is_near, others))
+
+    def _is_near(self, zone: str) -> bool:
+        late = self.late(zone)
+        return late is not None and abs(late) <= self.largest_late_min
+
     def may_be(self, zone: str) -> bool:
         """Return whether the light may be of the zone; an open label adds to a plane to the west, if it is long."""
         late = self.late(zone)
@@ -337,8 +352,24 @@ def naive_zone(light: Light, headings: str) -> tuple[Guess, Question | None]:
     named = named_in(headings) or _fixed_in(headings, light)
     if named:
         return _named(light, named)
+    if worded := zones_named(headings, light.known.zone):
+        return _worded(light, worded, headings)
     certain = _certain(light)
     return (certain, None) if certain else _likely(light)
+
+
+def _worded(light: Light, worded: Sequence[str], headings: str) -> tuple[Guess, Question | None]:
+    """Return the zone of a name in words; where summer time is not kept in it or nobody knows, if light tells."""
+    fixed = {offset for short in _SHORT.findall(headings) for offset in everywhere().get(short, ())}
+    zones = [*worded, *map(sign, sorted(fixed))] if len(fixed) == 1 else [*worded]
+    if not light.differ(zones):
+        return _named(light, zones[0])
+    fitting = [zone for zone in zones if light.fits(zone)]
+    if fitting and not light.differ(fitting):
+        return _named(light, fitting[0])
+    why = told("the name of their zone may mean several")
+    choices = tuple(dict.fromkeys((*fitting, *zones, *light.choices())))
+    return Guess(zones[0], 0.5, why), _question(choices, why, next(iter(fitting), None), light)
 
 
 def _certain(light: Light) -> Guess | None:
@@ -365,7 +396,7 @@ def _likely(light: Light) -> tuple[Guess, Question | None]:
             "the light fits several zones, unless it is known which end of its interval a time stands at"
         )
         return Guess(site, 0.5, why), _question(light.choices(), why, site if site in alike else None, light)
-    if light.fits(site) and light.summer_agrees(site):
+    if (light.fits(site) or light.is_alone(site)) and light.summer_agrees(site):
         why = told("the site's zone, and the light is in the middle of its solar day")
         return Guess(site, 0.9, why), None
     late = light.late(site)
@@ -405,7 +436,7 @@ def _question(choices: tuple[str, ...], why: str, proposed: str | None, light: L
 
 def _named(light: Light, named: str) -> tuple[Guess, Question | None]:
     late = light.late(named)
-    if late is None or (abs(late) <= LARGEST_LATENESS_MIN and light.summer_agrees(named)):
+    if late is None or (abs(late) <= light.largest_late_min and light.summer_agrees(named)):
         return Guess(named, 0.97, told("the headings name it")), None
     why = told(
         "the headings say {zone}, in which the light would be {minutes} min off solar noon",

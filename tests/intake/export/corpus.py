@@ -615,6 +615,8 @@ MAKES = (
          value_heading="Energie [Wh]", time="%d.%m.%Y %H:%M", label="end"),
     Make("french_macintosh", encoding="mac-roman", time_heading="Début de chaque intervalle", delimiter=";",
          decimal=",", hours=(3, 19), time=_DMY),
+    Make("hours_to_the_west", interval=60, days=6, planes=(250, 250, 250), first=date(2026, 5, 8), is_clear=True,
+         time_heading="Start"),
 )  # fmt: skip
 
 

@@ -10,6 +10,7 @@ import pytest
 from service.intake.export.abbreviations import meanings
 from service.intake.export.model import Known
 from service.intake.export.survey import Trace
+from service.intake.export.zone_words import zones_named
 from service.intake.export.zones import Light, naive_zone
 
 HOUR_S = 3600
@@ -49,3 +50,21 @@ def test_name_beside_a_word_against_summer_time_is_an_offset() -> None:
 @pytest.mark.parametrize("heading", ["Read at (ACST)", "Read at (AEST, no DST)", "Read at, no DST"])
 def test_name_alone_or_of_another_zone_is_no_offset(heading: str) -> None:
     assert naive_zone(_at("Australia/Adelaide"), heading)[0].value == "Australia/Adelaide"
+
+
+@pytest.mark.parametrize(
+    ("text", "site", "zone"),
+    [
+        ("Interval start (Eastern Time)", "America/Chicago", "America/New_York"),
+        ("Start (Pacific)", "America/Chicago", "America/Los_Angeles"),
+        ("Start (ET)", "America/Chicago", "America/New_York"),
+        ("Start (EDT)", "America/Chicago", "America/New_York"),
+        ("Start in Central Time", "America/Chicago", "America/Chicago"),
+        ("Zeit (mitteleurop\u00e4ische Zeit)", "Europe/Vienna", "Europe/Vienna"),
+        ("HE, energy et al., ET", "America/Chicago", None),
+        ("Eastern Time", "Europe/Vienna", None),
+    ],
+)
+def test_zones_in_words_are_those_of_the_sites_country(text: str, site: str, zone: str | None) -> None:
+    """Names by CLDR; of those that are one time the site's is given first, else the usual one."""
+    assert next(iter(zones_named(text, site)), None) == zone
