@@ -18,7 +18,9 @@ FIRST_ROWS = 100
 LONGEST_PAIR = 200
 """The pattern takes long for long lines of blanks."""
 
-_PAIR = re.compile(r"\s*(.{1,60}?)\s*(?:=>?|:|->|\u2192)\s*(\S.{0,60}?)\s*")
+_PAIR = re.compile(
+    r"\s*(.{1,60}?)\s*(?:=>?|:|->|\u2192|\t|\s[-\u2013]\s|\((?=[^()]*\)\s*$))\s*(\S.{0,60}?)\)?\s*"
+)
 _IN_A_NAME = re.compile(r"(?<![A-Za-z0-9])(k?Wh|kW|kwh|wh|kw)(?![A-Za-z0-9])")
 _POWER_IN_A_NAME = re.compile(r"(?<![A-Za-z0-9])[Ww](?![A-Za-z0-9])")
 _AMOUNT = re.compile(r"\d\s*k?wh?\b", re.I)

@@ -304,7 +304,28 @@ def in_parts(head: Sequence[Row]) -> Fold | None:
         has_day = {"year", "month", "day"} <= found.keys() or {"year", "doy"} <= found.keys()
         if has_day and (found.keys() & {"hour", "hhmm"}):
             return _joining(at, found)
+        if {"hour", "minute"} <= found.keys() and (
+            date_at := _date_beside(head[at + 1 :], found)
+        ) is not None:
+            return _joining(at, {"date": date_at, "hour": found["hour"], "minute": found["minute"]})
     return None
+
+
+def _date_beside(rows: Sequence[Row], places: Mapping[str, int]) -> int | None:
+    """Return the column of dates of rows that have an hour and a minute in columns of their own."""
+    spans = {
+        part: {row[places[part]].strip().removesuffix(".0") for row in rows if len(row) > places[part]}
+        for part in ("hour", "minute")
+    }
+    hours, minutes = spans["hour"], spans["minute"]
+    are_clocks = all(c.isdecimal() and int(c) <= 24 for c in hours) and all(
+        c.isdecimal() and int(c) < 60 for c in minutes
+    )
+    if not are_clocks or len(hours) < 2 or len(minutes) < 2:
+        return None
+    return next(
+        (i for i in range(FURTHEST) if all(len(row) > i and is_day(row[i]) for row in rows[:FEWEST])), None
+    )
 
 
 def _joining(at: int, places: Mapping[str, int]) -> Fold:
@@ -328,7 +349,11 @@ def _from_parts(row: Row, places: Mapping[str, int]) -> str:
     cells.pop("hhmm", None)
     if kind_of(clock) != "time":
         clock = _clock(clock, 100)
+    day = cells.pop("date", "").removesuffix(" 00:00:00")
     numbers = all(cell.isdecimal() and len(cell) <= 4 for cell in cells.values())
+    if "date" in places:
+        clock = f"{int(cells['hour']):02}:{int(cells['minute']):02}" if numbers and len(cells) == 2 else ""
+        return f"{day} {clock}".strip()
     if not numbers or len(cells) < len(places.keys() - {"hhmm"}):
         return " ".join(filter(None, cells.values()))
     of = {part: int(cell) for part, cell in cells.items()}

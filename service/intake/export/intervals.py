@@ -9,6 +9,7 @@ from math import ceil, log
 import numpy as np
 
 from service.intake.export.survey import Trace
+from service.intake.fields import INTERVALS_MIN
 from service.store.grids import FloatArray, IntArray
 
 RUN = 4
@@ -44,6 +45,14 @@ class Steps:
     is_shuffled: bool = False
     """The rows stand in no order of time."""
 
+    grid_s: int = 0
+    """What all steps are multiples of."""
+
+    @property
+    def keeps_to_a_grid(self) -> bool:
+        """Return whether times are those of a kept interval of which many are missing; no poll is so exact."""
+        return self.grid_s in [60 * minutes for minutes in INTERVALS_MIN] and not self.is_regular
+
     @property
     def is_regular(self) -> bool:
         """Return whether the times keep to intervals."""
@@ -72,9 +81,10 @@ def steps_of(traces: Mapping[str, Trace]) -> Steps | None:
     usual, share = int(sizes[np.argmax(counts)]), float(counts.max() / steps.size)
     if share < REGULAR_SHARE:
         usual, share = _with_jitter(np.abs(steps), usual, share)
+    grid = int(np.gcd.reduce(steps))
     changes = _changes(traces, newest_first=newest_first)
     if len({m for c in changes.values() for _, m in c}) < 2:
-        return Steps(usual, share, int(steps.size), newest_first, is_shuffled=is_shuffled)
+        return Steps(usual, share, int(steps.size), newest_first, is_shuffled=is_shuffled, grid_s=grid)
     known = [60 * m for m in {m for c in changes.values() for _, m in c}]
     share = float(np.isin(np.abs(steps), known).mean())
     return Steps(usual, share, int(steps.size), newest_first, changes, is_shuffled)

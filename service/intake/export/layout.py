@@ -207,7 +207,10 @@ def _headings(above: Rows, width: int, units: Units, *, is_said: bool) -> tuple[
     chosen = [said[-1]]
     for i in reversed(said[:-1]):
         if not _speaks_of_columns(above[i], above[chosen[0]], width, units) or _goes_down(above, i, units):
-            chosen = [j for j in said[:-1] if _names_all(above[j], above[chosen[0]], units)][:1] + chosen
+            over = (_names_all, _names_each_measure)
+            chosen = [j for j in said[:-1] if any(f(above[j], above[chosen[0]], units) for f in over)][
+                :1
+            ] + chosen
             break
         chosen.insert(0, i)
     levels = [_filled(above[i], width, forward=i != chosen[-1]) for i in chosen]
@@ -322,6 +325,13 @@ def _names_all(row: Sequence[str], below: Sequence[str], units: Units) -> bool:
     """Return whether a serial stands over each column that has a name of its own, and over no other."""
     named = [i for i, c in enumerate(row) if c.strip() and units.serial_of(c)]
     return len(named) > 1 and named == _own_names(below)
+
+
+def _names_each_measure(row: Sequence[str], below: Sequence[str], units: Units) -> bool:
+    """Return whether a serial stands over each measure of a row that has nothing else but a word in front."""
+    named = [i for i, c in enumerate(row) if c.strip() and units.serial_of(c)]
+    measured = [i for i, c in enumerate(below) if i and c.strip()]
+    return len(named) > 1 and named == measured and all(names_nobody(below[i]) for i in measured)
 
 
 def _only_serials(row: Sequence[str], units: Units) -> bool:

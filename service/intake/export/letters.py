@@ -14,6 +14,7 @@ from contextlib import suppress
 
 from charset_normalizer import from_bytes
 
+from service.intake.export import words
 from service.intake.export.times import parse
 
 EUROPEAN = (
@@ -59,7 +60,23 @@ def encoding_of(head: bytes) -> str:
         getincrementaldecoder("utf-8-sig")().decode(head)
         return "utf-8-sig"
     likely = _by_words(head[:LOOKED_AT])
-    return _by_dates(head[:LOOKED_AT], likely) or likely
+    return _by_dates(head[:LOOKED_AT], likely) or _by_label(head[:LOOKED_AT], likely) or likely
+
+
+def _by_label(head: bytes, likely: str) -> str | None:
+    """Return the only kind of letters in which a word for start or end stands there, if none does in the likely one."""
+    found = {
+        encoding: word
+        for encoding in (*EUROPEAN, *FEW, "cp1255")
+        if (word := _label_word(head.decode(encoding, "replace")))
+    }
+    return None if likely in found or len(set(found.values())) != 1 else next(iter(found))
+
+
+def _label_word(text: str) -> str | None:
+    """Return the first word for the start or the end that has letters beyond ASCII."""
+    words_found = (m[0] for word in (words.START, words.END) for m in word.finditer(text))
+    return next((found for found in words_found if not found.isascii()), None)
 
 
 def _by_dates(head: bytes, likely: str) -> str | None:

@@ -35,6 +35,7 @@ _YEAR = re.compile(r"(19|20)\d\d$")
 
 WRITTEN = mark("a serial of the record, written in another way")
 BY_END = mark("the only serial of the record that ends so")
+BY_PLACE = mark("the only unit at this place of its plane")
 BY_BEGIN = mark("the only serial of the record that begins so")
 
 
@@ -70,7 +71,14 @@ class Names:
         ):
             if len(found) == 1:
                 return Meant(found.pop(), told(why))
-        return None
+        return self._by_place(text)
+
+    def _by_place(self, text: str) -> Meant | None:
+        """Return the unit in the row and column of a plane that a name has; without the plane it is only likely."""
+        found = self.at_place(text)
+        if found is None or self._known.places[found].plane.lower() not in text.lower():
+            return None
+        return Meant(found, told(BY_PLACE))
 
     def at_place(self, text: str) -> str | None:
         """Return the only unit in the row and column that a text such as `R1C2` names, on its plane if it names one."""

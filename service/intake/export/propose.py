@@ -65,7 +65,6 @@ from service.intake.export.survey import Survey, Trace, stamps, survey, time_tex
 from service.intake.export.tables import Seen, Table
 from service.intake.export.times import DAY_S, Stamp, parse
 from service.intake.export.zones import (
-    LARGEST_LATENESS_MIN,
     Clockwork,
     Light,
     doubtful_zone,
@@ -142,6 +141,7 @@ def propose(
         )
     found = survey(table, seen)
     listed = units_listed([*chain.from_iterable(notes), *found.head[:FIRST_ROWS]], known.serials)
+    listed = listed or units_listed(found.tail, known.serials)
     units = Units(known, {**listed, **_said_units(answers, known)})
     try:
         recipe = _recipe(table, found, units, draft)
@@ -200,6 +200,8 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     decimal = _decimal(table, [*data[:4000], *found.spread[::3]], columns, draft)
     said = Said(unit) if (unit := cols.measure_of(columns) or measure_above(above)) else None
     factors = cols.factors_of(columns)
+    if draft.is_open("decimal"):
+        decimal = _decimal_by_size(data, layout, order, factors, unit, units.known, draft) or decimal
     if factor := cols.factor_beside(columns, above):
         trial = traces(data, stamps(data, layout, order), layout, factors, decimal)
         times = _times_factor(factor, trial, unit, units.known, draft)
@@ -373,6 +375,36 @@ def _decimal(table: Table, rows: list[list[str]], columns: Sequence[Value], draf
     guess = Guess({",": "comma", ".": "point"}.get(found or ""), 0.97 if found else 0.5, why)
     question = None if found else asked("decimal", ("point", "comma"), why)
     return "," if draft.settle("decimal", guess, question) == "comma" else "."
+
+
+def _decimal_by_size(
+    data: list[list[str]],
+    layout: Layout,
+    order: Order,
+    factors: Mapping[int, float],
+    unit: str | None,
+    known: Known,
+    draft: Draft,
+) -> str | None:
+    """Return the only decimal sign with which values are those of such inverters: the other makes a thousand of one."""
+    stamped, fitting = stamps(data, layout, order), []
+    for decimal, name in ((".", "point"), (",", "comma")):
+        found = traces(data, stamped, layout, factors, decimal)
+        steps = steps_of(found)
+        if unit and steps and factors_that_fit((1.0,), found, unit, steps, known):
+            fitting.append((decimal, name))
+    if len(fitting) != 1:
+        return None
+    ((decimal, name),) = fitting
+    why = told("only so the values are such as the inverters on record give")
+    draft.close("decimal", Guess(name, 0.85, why))
+    draft.warnings.append(
+        told(
+            "which sign stands before fractions was taken from the inverters on record: {sign}",
+            sign=in_words("decimal", [name]),
+        )
+    )
+    return decimal
 
 
 def _tell_markers(marked: Mapping[str, float], draft: Draft) -> None:
@@ -557,7 +589,7 @@ def _is_irregular(quantity: str, steps: Steps, draft: Draft) -> bool:
     """Return whether the values are powers at moments of any distance; what they say between is laid into intervals."""
     if not quantity.startswith("power") or steps.is_regular or steps.count < 3:
         return False
-    if "interval_min" in draft.answers:
+    if "interval_min" in draft.answers or steps.keeps_to_a_grid:
         return False
     laid_on = _laid_on(steps.usual_s // 60)
     draft.close("interval_min", Guess(str(laid_on), 0.85, told("the times keep to no interval")))
@@ -769,7 +801,7 @@ def _headings(look: _Look) -> str:
 
 def _warn_of_zone(zone: str, light: Light, draft: Draft) -> None:
     late = light.late(zone)
-    if late is not None and abs(late) > LARGEST_LATENESS_MIN:
+    if late is not None and abs(late) > light.largest_late_min:
         draft.warnings.append(
             told("in {zone} the light is {minutes} min off solar noon", zone=zone, minutes=f"{abs(late):.0f}")
         )
@@ -781,7 +813,7 @@ def _warn_of_zone(zone: str, light: Light, draft: Draft) -> None:
 
 def _warn_of_light(look: _Look, light: Light, draft: Draft) -> None:
     late = [light.late(sign(o)) for o in {s.offset for s in look.stamps} if o is not None]
-    if late and all(found is not None and abs(found) > LARGEST_LATENESS_MIN for found in late):
+    if late and all(found is not None and abs(found) > light.largest_late_min for found in late):
         draft.warnings.append(
             told(
                 "by their offsets the light is {minutes} min off solar noon; the offsets may be wrong",

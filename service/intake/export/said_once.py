@@ -10,7 +10,7 @@ from service.intake.export.bare import Fold, Row
 from service.intake.export.layout import kind_of, stranger
 from service.intake.export.rows import FEWEST_ACROSS, dates_in, dates_of, full, is_data, of_kind
 from service.intake.export.tables import Table
-from service.intake.export.times import lacks_year, parse, with_year
+from service.intake.export.times import lacks_year, parse, with_year, without_weekdays
 
 NOON_S = 43_200
 LONGEST_TITLE = 80
@@ -57,9 +57,9 @@ def _date_of_row(row: Row) -> tuple[str, str] | None:
     cells = [row[i].strip() for i in full(row)]
     if len(cells) == 1 and len(within := dates_in(cells[0][:LONGEST_TITLE])) == 1:
         before, _, behind = cells[0].partition(within[0])
-        cells = [f"{before.strip()} {behind.strip()}".strip(), within[0]]
+        cells = [without_weekdays(f"{before.strip()} {behind.strip()}".strip()), within[0]]
     dates = [cell for cell in cells if kind_of(cell) == "date"]
-    said = [cell for cell in cells if cell not in dates]
+    said = [cell for cell in cells if cell and cell not in dates]
     if len(dates) != 1 or len(said) > 1 or any(c.isdigit() for cell in said for c in cell):
         return None
     return None if words.MADE.search("".join(said)) else ("".join(said), dates[0])

@@ -22,7 +22,7 @@ from service.store.grids import FloatArray, IntArray
 HEAD_ROWS = 20_000
 HEAD_CELLS = 400_000
 SPREAD_ROWS = 6_000
-TAIL_ROWS = 20
+TAIL_ROWS = 60
 MANY_BEHIND = 0.1
 
 

@@ -116,6 +116,21 @@ _LANGUAGES = "bg ca cs da de el en es et fi fr hr hu id it lt lv nb nl pl pt ro 
 """Whose names of months CLDR has, where the first letters do not tell."""
 
 
+@cache
+def _weekdays() -> frozenset[str]:
+    """Return the names of the days of the week in CLDR, in full and short."""
+    days = (
+        Locale(code).days["format"][width] for code in _LANGUAGES.split() for width in ("wide", "abbreviated")
+    )
+    return frozenset(name.lower().rstrip(".") for names in days for name in names.values())
+
+
+def without_weekdays(text: str) -> str:
+    """Return a text without the names of days of the week."""
+    kept = [word for word in text.split() if word.strip(".,;()").lower() not in _weekdays()]
+    return " ".join(kept).strip(" ,;")
+
+
 class Stamp(NamedTuple):
     """A time as written: the day's first second since 1970, the second of the day, the offset; None if not there.
 

@@ -9,6 +9,7 @@ from itertools import islice, pairwise
 
 from service.intake.export import words
 from service.intake.export.bare import Fold, Row
+from service.intake.export.layout import stranger
 from service.intake.export.rows import dates_in, full, is_data, of_kind
 from service.intake.export.tables import Table
 
@@ -35,7 +36,8 @@ def blocks_of_units(head: list[Row], table: Table) -> Fold | None:
     titles = {_without_dates(" ".join(title)) for title, _ in named}
     if len(named) < 2:
         return None
-    if len(headings) == 1 and len(titles) > 1 and not any(map(_is_no_title, titles)):
+    names_units = any(map(stranger, named[0][1]))  # a title over several of them is that of a page or a day
+    if len(headings) == 1 and len(titles) > 1 and not names_units and not any(map(_is_no_title, titles)):
         return partial(_by_title, column=column)
     parted = len(headings) > 1 and all(len(h) > 1 for h in headings)
     return partial(_by_heading, column=column) if parted else None

@@ -26,10 +26,13 @@ SERIAL = re.compile(
 _BEGINNING = (
     r"start|begin|beginning|anfang|beginn|d[ée]but|inicio|principio|comienzo|in[ií]cio|inizio|aanvang|pocz[ąa]t\w*"
     r"|za[čc][áa]t\w*|kezdet\w*|b[öo]rja\w*|begynn\w*|alku\w*|başlang\w*|poč(?:etak|iatok)\w*|начал\w"
+    r"|[îi]ncep\w*|zače\w*|prad[žz]i\w*|s[āa]kum\w*|algus\w*|inici|έναρξη\w*|αρχή|почат\w*|почет\w*|mulai|mula"
+    r"|bắt đầu|بدء|البدء|بداية|البداية|התחלה|תחילת|प्रारंभ|शुरू|เริ่ม\w*"
 )
 _ENDING = (
     r"ends?|ende|fin|final|fim|fine|einde?|slut\w*|koniec|kon[ce]\w{1,2}|v[ée]g[eé]\w*|loppu\w*|bitiş\w*"
-    r"|кон[ец]\w"
+    r"|кон[ец]\w|sf[âa]r[șşs]it\w*|kraj\w*|край|кінец\w*|pabaig\w*|beig\w*|l[õo]pp\w*|λήξη\w*|τέλος|selesai|tamat"
+    r"|kết thúc|انتهاء|الانتهاء|نهاية|النهاية|סיום|סוף|समाप्त\w*|สิ้นสุด\w*"
 )
 _PREPOSITIONS = {
     "from": "from|von|desde|depuis|vanaf|van|od",
@@ -65,7 +68,7 @@ NOT_MADE = re.compile(
     rf"|{_B}(benchmark|reference|referenz|previous|vorherig\w*|preceding|deviation|abweichung|differen[cz]\w*|errors?"
     rf"|limits?|targets?|rated|nominal|capacity|plan(ned)?|soll|nenn\w*|grenz\w*|max(imum|imal)?|peak|spitze"
     rf"|model(led)?|simul\w*"
-    rf"|(?<!\d)(?<!\d )(?<!per )min(imum|imal)?){_E}",
+    rf"|(?<!\d)(?<!\d )(?<!per )(?<!five )(?<!ten )(?<!teen )(?<!ty )min(imum|imal)?){_E}",
     re.I,
 )
 """What stands beside what was made, and is not it: a bound, an extreme, what was to be made."""
@@ -133,7 +136,7 @@ OTHER = re.compile(
 )
 PHASE = re.compile(rf"{_B}(phases?|phasen?|fases?|fasi|faz[ay]|fas|fase|vaihe){_E}", re.I)
 ZONE = re.compile(r"zone|offset|utc|gmt|\btz\b|versatz|d[ée]calage|desfase|fuso|fuseau", re.I)
-ZONE_NAME = re.compile(r"\b[A-Z][a-z]+/[A-Z][A-Za-z_]+\b")
+ZONE_NAME = re.compile(r"\b[A-Z][A-Za-z]+/[A-Z][A-Za-z_]+\b")
 _UNIT = re.compile(r"(?<![A-Za-z/])(k?)(wh?)(?![A-Za-z/²0-9])", re.I)
 _HOURS_APART = re.compile(
     r"(?<![A-Za-z/])(k|M)?w\s?[ .*\u00b7\u2022\u2219\u22c5\u00d7-]\s?h(?![A-Za-z])", re.I

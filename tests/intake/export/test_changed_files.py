@@ -6,6 +6,7 @@ import csv
 import random
 import re
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -143,3 +144,114 @@ def test_columns_that_say_the_same_are_not_asked(tmp_path: Path) -> None:
     path, truth = _changed(tmp_path, MAKE, _with_column("A", "B", lambda wh, _: wh))
     _, got = _read(path, MAKE)
     assert wrong(MAKE, truth, got) is None  # type: ignore[arg-type]
+
+
+# What needs no question
+
+
+def _text(path: Path, change: Callable[[str], str], encoding: str = "utf-8") -> None:
+    path.write_bytes(change(path.read_text()).encode(encoding))
+
+
+@pytest.mark.parametrize("decimal", [".", ","])
+def test_ratings_tell_which_sign_stands_before_fractions(decimal: str, tmp_path: Path) -> None:
+    make = Make("counter", quantity="counter_kwh", heading="Total {serial} kWh", label="end", decimal=decimal)
+    path, _ = _changed(tmp_path, make, lambda rows: rows)
+    rows = list(csv.reader(path.read_text().splitlines()))
+    for row in rows[1:]:
+        row[1:] = [f"{float(c.replace(',', '.')) + 100:.3f}".replace(".", decimal) for c in row[1:]]
+    with path.open("w", newline="") as file:
+        csv.writer(file, delimiter=";").writerows(rows)
+    ((_, proposal),) = proposals(path, known_of(make), {})
+    assert not [q.key for q in proposal.questions]
+    assert proposal.recipe is not None
+    assert proposal.recipe.decimal == decimal
+
+
+@pytest.mark.parametrize("sign", [" = ", ": ", ",", "\t", " - "])
+def test_list_of_names_and_serials_below_a_table_is_one_of_units(sign: str, tmp_path: Path) -> None:
+    make = Make("below", names="numbered")
+    path, truth = written.write(make, tmp_path)
+    listed = "\n".join(f"{name}{sign}{serial}" for serial, name in make.shown_names.items())
+    _text(path, lambda text: f"{text}\nUnits:\n{listed}\n")
+    _, got = _read(path, make)
+    assert wrong(make, truth, got) is None  # type: ignore[arg-type]
+
+
+def test_plane_row_and_column_that_are_one_units_alone_are_its_name(tmp_path: Path) -> None:
+    make = Make("places", names="place", heading="South {serial} [Wh]")
+    path, truth = written.write(make, tmp_path)
+    ((_, proposal),), got = _read(path, make)
+    assert wrong(make, truth, got) is None  # type: ignore[arg-type]
+    assert any("the only unit at this place of its plane" in w for w in proposal.warnings)
+
+
+@pytest.mark.parametrize(
+    ("heading", "encoding"),
+    [
+        ("Interval \u00eenceput", "utf-8"), ("Po\u010detak intervala", "cp1250"), ("B\u1eaft \u0111\u1ea7u", "utf-8"),
+        ("\u0648\u0642\u062a \u0627\u0644\u0628\u062f\u0621", "utf-8"),
+        ("\u05d6\u05de\u05df \u05d4\u05ea\u05d7\u05dc\u05d4", "cp1255"),
+        ("\u0388\u03bd\u03b1\u03c1\u03be\u03b7", "utf-8"),
+    ],
+)  # fmt: skip
+def test_words_for_the_start_in_further_languages_and_letters(
+    heading: str, encoding: str, tmp_path: Path
+) -> None:
+    make = Make("words", hours=(4, 18), time_heading="Start")
+    path, truth = written.write(make, tmp_path)
+    _text(path, lambda text: text.replace("Start", heading), encoding)
+    _, got = _read(path, make)
+    assert wrong(make, truth, got) is None  # type: ignore[arg-type]
+
+
+def test_hour_and_minute_in_columns_beside_a_date(tmp_path: Path) -> None:
+    def apart(rows: Rows) -> Rows:
+        heading = ["Date", "Hour", "Minute", *rows[0][1:]]
+        return [
+            heading,
+            *([r[0][:10], str(int(r[0][11:13])), str(int(r[0][14:16])), *r[1:]] for r in rows[1:]),
+        ]
+
+    path, truth = _changed(tmp_path, MAKE, apart)
+    _, got = _read(path, MAKE)
+    assert wrong(MAKE, truth, got) is None  # type: ignore[arg-type]
+
+
+def test_headings_of_five_rows(tmp_path: Path) -> None:
+    def stacked(rows: Rows) -> Rows:
+        serials = [cell.split()[0] for cell in rows[0][1:]]
+        names = [f"South {i}" for i in range(len(serials))]
+        heads = [["Inverter", *names], ["Serial", *serials], ["Plane", *(["south"] * len(serials))]]
+        return [*heads, ["Unit", *(["Wh"] * len(serials))], ["Interval start"], *rows[1:]]
+
+    path, truth = _changed(tmp_path, MAKE, stacked)
+    _, got = _read(path, MAKE)
+    assert wrong(MAKE, truth, got) is None  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("title", ["Day {number}", "%A, %d. %B %Y", "Date: %A %Y-%m-%d"])
+def test_title_of_a_day_above_a_block_names_no_unit(title: str, tmp_path: Path) -> None:
+    def parted(rows: Rows) -> Rows:
+        found = Rows()
+        for number in range(1, len(rows), 96):
+            at = datetime.fromisoformat(rows[number][0])
+            shown = at.strftime(title.format(number=number // 96 + 1))
+            day = rows[number : number + 96]
+            bare = day if "Day" in title else [[r[0][11:16], *r[1:]] for r in day]
+            found += [[shown], rows[0], *bare, []]
+        return found
+
+    path, truth = _changed(tmp_path, MAKE, parted)
+    _, got = _read(path, MAKE)
+    assert wrong(MAKE, truth, got) is None  # type: ignore[arg-type]
+
+
+def test_powers_on_a_grid_of_which_most_are_missing_are_asked_about_their_interval(tmp_path: Path) -> None:
+    dice = random.Random(3)  # noqa: S311 - invented gaps
+    make = Make(
+        "sparse", quantity="power_w", heading="{serial} mean W", time_heading="Interval start", days=7
+    )
+    path, _ = _changed(tmp_path, make, lambda rows: [r for r in rows if r == rows[0] or dice.random() > 0.66])
+    ((_, proposal),) = proposals(path, known_of(make), {})
+    assert [q.key for q in proposal.questions] == ["interval_min"]
