@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from service.intake.export import words
 from service.intake.export.cells import decimal_of
 from service.intake.export.columns import factors_of, without_serial
 from service.intake.export.draft import Draft, listed
@@ -126,12 +127,19 @@ def _left(
     running = {kind for kind, told_of in found.items() if _runs(told_of)}
     if len(running) < len(found):
         found = {kind: told_of for kind, told_of in found.items() if kind not in running}
-    return [
+    left = [
         kind
         for kind, told_of in found.items()
         if not (said := {m[0] for m in _YEAR.finditer(kind)}) or said & years
         if not _is_negative(told_of) and not _is_by_night(told_of, clocks, known)
     ]
+    plain = [kind for kind in left if all(map(_is_measure, kind.split()))]
+    return plain if len(plain) == 1 and not any("ac" in kind.split() for kind in left) else left
+
+
+def _is_measure(word: str) -> bool:
+    """Return whether a word says energy or power: what says no more is the unit's own, beside a mean of others, say."""
+    return bool(words.unit_of(word) or words.ENERGY.search(word) or words.POWER.search(word))
 
 
 def _runs(told_of: Mapping[str, Trace]) -> bool:

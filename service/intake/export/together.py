@@ -176,7 +176,19 @@ def _contradict(one: Proposal, other: Proposal) -> bool:
     if one.recipe.interval_min != other.recipe.interval_min:
         return False
     return any(
-        _differ(one.light.head[unit], other.light.head[unit]) for unit in sorted(_units(one) & _units(other))
+        _differ(_by_starts(one, unit), _by_starts(other, unit))
+        for unit in sorted(_units(one) & _units(other))
+    )
+
+
+def _by_starts(proposal: Proposal, unit: str) -> Trace:
+    """Return what a table shows of a unit, by the starts of its intervals; a counter shows it in their middle."""
+    trace: Trace = proposal.light.head[unit]
+    recipe = proposal.recipe
+    if recipe is None or recipe.quantity.startswith("counter"):
+        return trace
+    return Trace(
+        trace.naive - {"start": 0, "middle": 30, "end": 60}[recipe.label] * recipe.interval_min, trace.values
     )
 
 

@@ -112,13 +112,14 @@ def _drawn(wh: float, at: int) -> float:
     ("said", "own", "value"),
     [
         ("flow 1", "flow 2", _drawn),
+        ("mean beside", "", lambda wh, at: wh * (0.8 + at % 5 / 10)),
         ("delta", "", lambda wh, at: wh * (0.2 if at % 2 else -0.2)),
         ("2025", "2026", lambda wh, at: wh * (0.5 + at % 5 / 10)),
         ("import", "export", lambda wh, at: wh * (0.5 + at % 5 / 10)),
         ("benchmark", "measured", lambda wh, at: wh * (0.5 + at % 5 / 10)),
         ("previous day", "this day", lambda wh, at: wh * (0.5 + at % 5 / 10)),
     ],
-    ids=["by night", "negative", "another year", "import", "benchmark", "previous"],
+    ids=["by night", "of neighbours", "negative", "another year", "import", "benchmark", "previous"],
 )
 def test_column_that_cannot_be_what_was_made_is_left(
     said: str, own: str, value: Callable[[float, int], float], tmp_path: Path

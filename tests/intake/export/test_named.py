@@ -69,7 +69,7 @@ def test_power_of_others_than_the_energy_is_read(tmp_path: Path) -> None:
 
 
 def test_headings_count_more_than_names(tmp_path: Path) -> None:
-    text, truth = _text(Make("said"), tmp_path)
+    text, truth = _text(Make(BARE.name), tmp_path)
     found = _judged(tmp_path, truth, signal=text, energy_wh=_text(BARE, tmp_path)[0])
     assert [p.refused for _, p in found.found] == [None, None]
 

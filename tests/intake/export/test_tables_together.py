@@ -56,6 +56,14 @@ def test_tables_that_contradict_each_other_are_refused(tmp_path: Path) -> None:
     assert "other values for the same units and times than both.zip/one.csv" in str(second.refused)
 
 
+def test_starts_and_ends_of_the_same_do_not_contradict_each_other(tmp_path: Path) -> None:
+    with zipfile.ZipFile(tmp_path / "both.zip", "w") as packed:
+        for label in ("start", "end"):
+            make = Make("plain", label=label, time_heading=f"Interval {label}")
+            packed.write(written.write(make, tmp_path)[0], f"{label}.csv")
+    assert [p.refused for _, p in proposals(tmp_path / "both.zip", known_of(MAKE), {})] == [None, None]
+
+
 def test_hidden_sheet_does_not_count_before_one_that_is_seen(tmp_path: Path) -> None:
     path, truth = written.write(MAKE, tmp_path)
     book = openpyxl.Workbook()
