@@ -182,3 +182,31 @@ def test_a_whole_site_that_gives_nothing_before_a_cloud_has_tripped(
         r.energy_wh[:, at] = 0.0
         r.energy_wh[:, at + 1 : at + 13] *= cloudy
     assert len(trips(r)) == count
+
+
+MORNING = tuple((day, hour) for day in (0, 1) for hour in (7.5, 8.0, 8.75, 9.25))
+
+
+def test_a_site_that_falls_to_one_share_on_planes_that_the_sun_parts_has_tripped(
+    roof: Callable[..., Roof],
+) -> None:
+    r = roof(planes=2, days=2, index=0.95, interval_min=15)
+    for n, (day, hour) in enumerate(MORNING):
+        r.energy_wh[:, r.interval(hour, day)] *= (0.06, 0.13, 0.3)[n % 3]
+    (found,) = trips(r)
+    assert (found.branch, len(found.serials)) == (None, 12)
+
+
+@pytest.mark.parametrize("index", [0.06, 0.15, 0.35])
+def test_dark_clouds_that_bring_planes_together_are_no_trip(roof: Callable[..., Roof], index: float) -> None:
+    r, dark = (roof(planes=2, days=2, index=i, interval_min=15) for i in (0.95, index))
+    for day, hour in MORNING:
+        r.energy_wh[:, r.interval(hour, day)] = dark.energy_wh[:, r.interval(hour, day)]
+    assert trips(r) == []
+
+
+def test_a_site_held_at_one_level_has_not_tripped(roof: Callable[..., Roof]) -> None:
+    r = roof(planes=2, days=2, index=0.95, interval_min=15)
+    total = r.energy_wh.sum(axis=0)
+    r.energy_wh *= np.minimum(1.0, 0.2 * total.max() / np.maximum(total, 1e-9))
+    assert trips(r) == []

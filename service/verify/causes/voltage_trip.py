@@ -4,9 +4,10 @@ Reasoning: the branch's own current lifts the voltage at its far end; past the g
 grid together and return after the code's waiting time (EN 50549-1 and EREC G98/G99 set limit and time; figures from
 memory). Weak light lifts nothing, so the drop-outs stand at high power only. Where single units drop out the cause
 is `intermittent`; where the branch stays off, `branch_out`. A whole site that drops out looks like a dark cloud
-unless it gives nothing at all: only such intervals count then. A branch without like units elsewhere is held against
-what the other units' light lets expect at least (`elsewhere`); where that is next to nothing it, too, counts by giving
-nothing at all, since cloud and shade leave the sky's light. What comes at the same time every day is a shadow.
+unless it gives nothing at all, or planes that face differently fall to one share (`same_share`). A branch without
+like units elsewhere is held against what the other units' light lets expect at least (`elsewhere`); where that is next
+to nothing it, too, counts by giving nothing at all, since cloud and shade leave the sky's light. What comes at the same
+time every day is a shadow.
 """
 
 from __future__ import annotations
@@ -19,9 +20,11 @@ from numpy.typing import NDArray
 from service.verify.case import BoolArray, Case
 from service.verify.causes import channels
 from service.verify.causes.wording import duration, energy
+from service.verify.consensus import robust_sd
 from service.verify.elsewhere import STEPS_TO_COMPARE, Due, due
 from service.verify.inputs import FloatArray
 from service.verify.result import Finding
+from service.verify.same_share import BRIGHT, fallen
 from service.verify.sentence import Quantity, Sentence, counted_sentence, sentence
 
 STRONG = 0.4
@@ -50,6 +53,10 @@ less than the last of what is due: clouds over one plane left three quarters."""
 LONGEST_MINUTES = 30
 SAME_MINUTES, MINUTES_A_DAY = 30, 24 * 60
 """Minutes of the day within which what comes on several days may come with the sun (our choice, no source)."""
+
+LEAST_FALLEN, MOST_IN_WEAK, WEAK, ONE_LEVEL = 4, 0.25, 0.1, 0.1
+"""So many intervals in which a whole site falls to one share on all planes are no chance; how much rarer they must be
+in weak light, from what share of the ratings on; and the scatter (logarithm) below which they keep to one level."""
 
 LOW_AGAIN = 0.5
 """Share of the other days told of on which the branch is low at a dip's minute, from which the dip comes again, and
@@ -87,6 +94,8 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     found = _branch_trips(case, branches) or _silent_trips(case, None, rows)
     if not found:
         found = [trips for name, members in branches.items() for trips in _silent_trips(case, name, members)]
+    if not found and not branches:
+        found = _fallen_trips(case, rows)
     return [_finding(case, trips) for trips in found if _is_worth_it(case, trips)]
 
 
@@ -313,6 +322,39 @@ def _silent_trips(case: Case, branch: str | None, rows: list[int]) -> list[_Trip
     dips = _short_runs(np.asarray(nothing), np.asarray(made > BACK * rated), reach)
     least = 1 if branch and _others_give(case, rows, dips) else LEAST_DIPS
     return [_Trips(branch, rows, dips, _bridged(case, rows, dips))] if dips.sum() >= least else []
+
+
+def _fallen_trips(case: Case, rows: list[int]) -> list[_Trips]:
+    """Return the trips of the whole site that leave its planes as far apart as the sun puts them.
+
+    They come at high power only, where what holds a site to a load would hold it in weak light as well, and what they
+    leave is not one level, as a limit is.
+    """
+    surely, low = fallen(case)
+    clear_wh, strong = case.clear_wh[rows].sum(axis=0), _strong_if_clear(case, rows)
+    weak = ~strong & (clear_wh >= WEAK * case.day.rated_wh[rows].sum())
+    made = np.nansum(case.measured_wh[rows], axis=0)
+    left = made[surely & strong]
+    if (strong & (made >= BRIGHT * clear_wh)).sum() < LEAST_FALLEN:
+        return []  # all values may be too low
+    if _count(surely & strong) < LEAST_DIPS or len(left) < LEAST_FALLEN or _stands_still(left):
+        return []
+    if (surely & weak).sum() * strong.sum() > MOST_IN_WEAK * (surely & strong).sum() * weak.sum():
+        return []
+    reach = max(BRIGHT_WITHIN_MINUTES // case.day.grid.interval_min, 1)
+    near = _within_before(surely, reach) | _within_before(surely[::-1], reach)[::-1]
+    dips = np.asarray(surely | (low & near & strong))
+    return [_Trips(None, rows, dips, _bridged(case, rows, dips))]
+
+
+def _strong_if_clear(case: Case, rows: list[int]) -> BoolArray:
+    """Return where these units would be at high power under a clear sky, (D,)."""
+    return np.asarray(case.clear_wh[rows].sum(axis=0) >= STRONG * case.day.rated_wh[rows].sum())
+
+
+def _stands_still(energy_wh: FloatArray) -> bool:
+    """Return whether a site's energies (N,) keep to one level, as under a limit."""
+    return robust_sd(np.log(energy_wh / np.median(energy_wh))) < ONE_LEVEL
 
 
 def _others_give(case: Case, rows: list[int], dips: BoolArray) -> bool:
