@@ -340,10 +340,22 @@ def test_a_branch_of_which_one_unit_is_heard_on_is_not_off(roof, changed):
     assert causes_by_serial(verify(r.site, r.readings())) == {f"70{i:04d}": ("data_gap",) for i in range(3)}
 
 
-def test_a_branch_that_is_not_heard_from_a_night_on_may_be_off_or_not(roof, changed):
+@pytest.mark.parametrize("index", [0.9, 0.2])
+@pytest.mark.parametrize("asleep", [False, True])
+def test_a_branch_that_is_not_heard_from_a_night_on_is_likely_off(roof, changed, index, asleep):
+    r = branched(roof, changed, days=3, index=index)
+    if asleep:
+        r.energy_wh[r.energy_wh <= 0.01 * 350 / 12] = np.nan
+    r.energy_wh[:4, r.interval(1, day=2) :] = np.nan
+    result = verify(r.site, r.readings())
+    assert causes_by_serial(result) == {f"70{i:04d}": ("branch_out",) for i in range(4)}
+    assert the_finding(result, "branch_out").confidence <= 0.7
+
+
+def test_a_branch_with_others_that_do_not_wake_either_may_be_off_or_not(roof, changed):
     r = branched(roof, changed, days=3)
-    r.energy_wh[:4, r.interval(1, day=1) :] = np.nan
-    assert causes_by_serial(verify(r.site, r.readings())) == {f"70{i:04d}": ("data_gap",) for i in range(4)}
+    r.energy_wh[:5, r.interval(1, day=2) :] = np.nan
+    assert causes_by_serial(verify(r.site, r.readings())) == {f"70{i:04d}": ("data_gap",) for i in range(5)}
 
 
 def test_units_asleep_in_the_evening_are_not_off(roof, changed):

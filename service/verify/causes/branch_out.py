@@ -5,8 +5,9 @@ The finding speaks of the branch, so that no unit is taken off the roof for it. 
 there is no neighbour to prove the light: only an hour without any output, with the sun well up, counts then.
 Many units take their own supply from the branch, or speak over it: cut off, they are not heard instead of giving
 nothing (circuit logic, no source needed). That counts as off if all of them fall silent together in light and are not
-heard again, while most of the others are; whatever else may silence them together, all hang on one branch. What falls
-silent at night, or comes back, is a gap in the readings.
+heard again, while most of the others are; whatever else may silence them together, all hang on one branch. Most units
+sleep at night: of those that do not wake when all others do the same is said, less surely. What comes back is a gap in
+the readings.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from service.expect.grid import IntArray
 from service.verify.case import BoolArray, Case
 from service.verify.causes import channels, darkness
 from service.verify.causes.no_output import least_unused
@@ -28,6 +30,9 @@ PROVEN = 0.97
 
 NOT_HEARD = 0.85
 """The same where the units are not heard: what hears a branch may fail instead (judgement)."""
+
+NOT_HEARD_FROM_NIGHT = 0.7
+"""The same from a night on, when what hears units may have been changed as well (judgement)."""
 
 LEAST_UNITS = 2
 OTHERS_HEARD = 0.5
@@ -87,16 +92,41 @@ def _off(case: Case, rows: list[int]) -> dict[int, BoolArray]:
 
 
 def _fell_silent(case: Case, rows: list[int]) -> BoolArray:
-    """Return when these units were not heard any more that fell silent together in light, and others were, (R, D)."""
-    lasts = np.array([_last(np.isfinite(row)) for row in case.readings.energy_wh[rows]], dtype=int)
-    last = int(lasts.max(initial=-1))
-    at, there = int(np.searchsorted(case.day.positions, last)), case.day.positions
+    """Return when these units were not heard any more that fell silent together, and others were, (R, D)."""
+    lasts, there = _lasts(case, rows), case.day.positions
     others = np.delete(case.heard, rows, axis=0)[np.delete(case.ever_heard(), rows)]
-    awake = at + 1 < len(there) and case.light[rows, at : at + 2].any(axis=0).all()
-    if len(others) < LEAST_UNITS or not awake or there[at + 1] != last + 1:
+    after = there > lasts.max(initial=-1)
+    if len(others) < LEAST_UNITS or not after.any():
         return np.zeros((len(rows), len(there)), dtype=bool)
-    after = (np.arange(len(there)) > at) & (others.mean(axis=0) >= OTHERS_HEARD)
-    return np.asarray((last - lasts <= SAME_MOMENT)[:, None] & after)
+    told = after & (others.mean(axis=0) >= OTHERS_HEARD)
+    if _in_light(case, rows):
+        return np.asarray((lasts.max() - lasts <= SAME_MOMENT)[:, None] & told)
+    all_back = bool(others[:, after].any(axis=1).all())
+    return np.asarray(np.full((len(rows), 1), all_back and _in_one_night(case, rows)) & told)
+
+
+def _lasts(case: Case, rows: list[int]) -> IntArray:
+    """Return the last interval of the whole grid in which each of these units was heard, (R,), -1 for none."""
+    return np.array([_last(np.isfinite(row)) for row in case.readings.energy_wh[rows]], dtype=int)
+
+
+def _in_light(case: Case, rows: list[int]) -> bool:
+    """Return whether there was light for all of these units just before the last was heard and just after."""
+    last, there = int(_lasts(case, rows).max()), case.day.positions
+    at = int(np.searchsorted(there, last))
+    awake = at + 1 < len(there) and case.light[rows, at : at + 2].any(axis=0).all()
+    return bool(awake and there[at + 1] == last + 1)
+
+
+def _in_one_night(case: Case, rows: list[int]) -> bool:
+    """Return whether all of these units were heard until the light of one day ended, and not in that of the next."""
+    lasts, there = _lasts(case, rows), case.day.positions
+    lit = np.flatnonzero(case.light[rows].any(axis=0))
+    before = np.searchsorted(there[lit], lasts, side="right")
+    if before.min() == 0 or before.max() == len(lit) or np.ptp(before) > 0:
+        return False
+    evening, morning = lit[before[0] - 1], lit[before[0]]
+    return bool(there[morning] - there[evening] > morning - evening)
 
 
 def _last(gave: BoolArray) -> int:
@@ -122,12 +152,14 @@ def _finding(case: Case, branch: str, dead: dict[int, BoolArray]) -> Finding:
     assert first is not None  # noqa: S101 (a branch is off for some time)
     unheard = {i: d & ~case.heard[i] for i, d in dead.items()}
     silent = any(u.any() for u in unheard.values())
+    by_night = silent and not _in_light(case, rows)
+    unproven = NOT_HEARD_FROM_NIGHT if by_night else NOT_HEARD
     lost = sum(case.lost_wh(i, d) + float(case.peers.energy_wh[i, unheard[i]].sum()) for i, d in dead.items())
     finding = Finding(
         cause="branch_out",
         serials=case.named(dead),
-        confidence=darkness.confidence(case, rows, off, proven=NOT_HEARD if silent else PROVEN),
-        evidence=(_silent if silent else _nothing)(
+        confidence=darkness.confidence(case, rows, off, proven=unproven if silent else PROVEN),
+        evidence=(_asleep if by_night else _silent if silent else _nothing)(
             num=len(dead),
             branch=branch,
             moment=case.local(first),
@@ -160,5 +192,14 @@ def _silent(**said: str | float | Quantity) -> Sentence:
         "All %(num)s units of branch %(branch)s fell silent together at %(moment)s and were not heard again in "
         "%(time)s of light, while most of the others were: without the branch's voltage many units cannot speak. "
         "Not proven: up to %(lost)s.",
+        **said,
+    )
+
+
+def _asleep(**said: str | float | Quantity) -> Sentence:
+    return sentence(
+        "All %(num)s units of branch %(branch)s were heard until a night and none since, from %(moment)s on in "
+        "%(time)s of light, while all others were: without the branch's voltage many units cannot speak. Not proven: "
+        "up to %(lost)s.",
         **said,
     )
