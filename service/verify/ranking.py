@@ -128,12 +128,15 @@ def _measured_over_array(case: Case) -> float | None:
     return round(float(case.stated.reference_yield_h[known].sum() / array), 4) if array > 0 else None
 
 
-def verdict(sky: Sky, findings: Sequence[Finding], units: Sequence[UnitResult]) -> Verdict:
+def verdict(
+    sky: Sky, findings: Sequence[Finding], units: Sequence[UnitResult], *, best_hour_is_short: bool = False
+) -> Verdict:
     """Return the verdict: a fault asks for attention whatever the light, no fault is proof only with enough of it.
 
-    Nothing is proof where a unit surely gave less than is usual, though no cause of it can be told.
+    Nothing is proof where a unit surely gave less than is usual, or the site did in its best hour, though no cause of
+    it can be told.
     """
-    if any(f.is_fault for f in findings):
+    if any(f.is_fault for f in findings) or best_hour_is_short:
         return "attention"
     if sky.light != "enough":
         return "too_little_light"

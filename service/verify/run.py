@@ -20,6 +20,7 @@ from service.expect.weather import Weather, sky_from_weather
 from service.verify.alignment import LONGEST_SENSOR_MIN, Alignment, align, as_sent
 from service.verify.case import Case, Expectation, active_mask, expectation
 from service.verify.causes import name_causes
+from service.verify.causes.site_low import best_hour_is_short
 from service.verify.common_shade import PlaneShade, behind, common_shade, sky_behind, walled, without_shaded
 from service.verify.day import Daylight, daylight
 from service.verify.inputs import FloatArray, FromService, Readings
@@ -82,7 +83,7 @@ def verify(
         start=case.labels.start,
         end=case.labels.end,
         sky=sky,
-        verdict=verdict(sky, findings, units),
+        verdict=verdict(sky, findings, units, best_hour_is_short=best_hour_is_short(case)),
         units=units,
         findings=findings,
         curves=curves(case),

@@ -8,6 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from service.expect.sky import cloudy_sky
+from service.verify.case import expectation
+from service.verify.day import daylight
 from service.verify.ranking import verdict
 from service.verify.result import Verification
 from service.verify.run import verify
@@ -71,3 +74,16 @@ def test_what_a_plane_lacks_within_the_model_s_error_is_within_the_band(roof: Ca
     assert result.verdict == "verified"
     highest = [u.performance_index_high for u in result.units if u.plane == "west"]
     assert min(h for h in highest if h is not None) > BELOW_USUAL
+
+
+@pytest.mark.parametrize(("share", "said"), [(0.65, "attention"), (1.0, "verified")])
+def test_a_best_hour_a_tenth_below_the_model_s_band_is_no_proof_though_clouds_may_be_what_it_lacks(
+    roof: Callable[..., Roof], share: float, said: str
+) -> None:
+    r = roof(planes=2, days=3, interval_min=30, ac_rated_w=1000)
+    day = daylight(r.site, r.grid, None)
+    clouds = np.random.default_rng(3).choice([0.35, 0.6, 1.0], len(day.positions), p=[0.3, 0.2, 0.5])
+    sky = cloudy_sky(day.sun, day.clear, index=day.on_steps(clouds))
+    r.energy_wh[:, day.positions] = share * expectation(day, sky).energy_wh
+    result = verify(r.site, r.readings())
+    assert (result.findings, result.verdict) == ((), said)
