@@ -17,7 +17,7 @@ from service.expect.grid import Grid
 from service.expect.site import Site
 from service.expect.sky import Irradiance, filled_with
 from service.expect.weather import Weather, sky_from_weather
-from service.verify.alignment import LONGEST_SENSOR_MIN, Alignment, align, as_sent
+from service.verify.alignment import HALF_AS_MUCH, LONGEST_SENSOR_MIN, Alignment, align, as_sent
 from service.verify.case import Case, Expectation, active_mask, expectation
 from service.verify.causes import name_causes
 from service.verify.causes.site_low import best_hour_is_short
@@ -57,6 +57,11 @@ FACES_ELSEWHERE, MOST_BY_SHADE = 45.0, 1 / 3
 shade, and the share of the turn's that the shade may explain itself. Of simulated weeks (`tests/bench/fleet`) three
 planes in shade fit better elsewhere by -22 to 51, the last with 43 of 95 explained by the shade; three that were
 described wrongly by 46 to 213, with a quarter explained at most."""
+
+AS_WELL = 30.0
+"""Log-likelihood by which a plane must fit better turned than behind the shade that it shows, recorded as it is, where
+that explains half as much. Of 37 simulated weeks and days with a plane described wrongly that shows some shade
+(`tests/bench/fleet`) all had 46 or more, or a quarter explained at most; a plane behind a house had 14 of 40."""
 
 
 def verify(
@@ -152,12 +157,14 @@ def _aligned(site: Site, readings: Readings, weather: Weather | None) -> tuple[A
     """Return the site put right, and what is seen of it.
 
     Values that seem to be of another unit may be those of a plane that faces elsewhere, towards the sun or away:
-    where that explains them it goes first.
+    where that explains them it goes first. A plane that fits its record behind an obstacle about as well is not turned.
     """
     seen = _seen(site, readings, weather)
     for scale in dict.fromkeys((1.0, seen.scale)):
         alignment = align(site, readings, scale=scale, weather=weather)
-        if alignment.changed:
+        if alignment.changed and not _stands_in_shade(
+            alignment, as_sent(site, readings), seen, scale, weather
+        ):
             right = _seen(alignment.site, alignment.readings, weather)
             if right.scale == scale:
                 return alignment, right
@@ -181,15 +188,43 @@ def _seen(site: Site, readings: Readings, weather: Weather | None) -> _Seen:
     return _Seen(day, table, clear_wh, scale)
 
 
+def _stands_in_shade(
+    alignment: Alignment, sent: Alignment, seen: _Seen, scale: float, weather: Weather | None
+) -> bool:
+    """Return whether a plane that seems turned fits about as well behind the shade that it shows as recorded."""
+    if alignment.plane is None:
+        return False
+    day = seen.day
+    energy = sent.readings.energy_wh[:, day.positions] / scale
+    agreed = group_consensus(day, energy, np.ones(len(energy)), resolution_wh(energy))
+    found = common_shade(day, seen.table, agreed, _sensed(day, weather, _measured_sky(day, weather)))
+    shades = tuple(s for s in found if s.plane == alignment.plane.recorded.name)
+    worth = _worth(sent, scale, weather, shades)
+    if worth is None:
+        return False
+    by_turn, by_shade = worth
+    return by_turn - by_shade < AS_WELL and by_shade > HALF_AS_MUCH * by_turn
+
+
 def _faces_elsewhere(alignment: Alignment, scale: float, weather: Weather | None, shade: PlaneShade) -> bool:
     """Return whether a plane fits far better if it faces elsewhere than in its shade, which explains little of that."""
-    seen = window(alignment.site, alignment.readings, scale=scale, weather=weather)
-    turn = turn_of(seen, shade.plane) if seen else None
-    if seen is None or turn is None:
+    worth = _worth(alignment, scale, weather, (shade,))
+    if worth is None:
         return False
-    walls = seen.behind(turn.plane, walled(seen.planes[turn.plane], (shade,)).horizon)
-    by_shade = float(seen.fit(walls).likelihood[0]) - seen.record
-    return turn.worth - by_shade >= FACES_ELSEWHERE and by_shade < MOST_BY_SHADE * turn.worth
+    by_turn, by_shade = worth
+    return by_turn - by_shade >= FACES_ELSEWHERE and by_shade < MOST_BY_SHADE * by_turn
+
+
+def _worth(
+    alignment: Alignment, scale: float, weather: Weather | None, shades: tuple[PlaneShade, ...]
+) -> tuple[float, float] | None:
+    """Return the log-likelihoods over the record's by a plane's turn and by its shade, None where nothing is told."""
+    seen = window(alignment.site, alignment.readings, scale=scale, weather=weather) if shades else None
+    turn = turn_of(seen, shades[0].plane) if seen else None
+    if seen is None or turn is None:
+        return None
+    walls = seen.behind(turn.plane, walled(seen.planes[turn.plane], shades).horizon)
+    return turn.worth, float(seen.fit(walls).likelihood[0]) - seen.record
 
 
 def _clear_row(group_table: FloatArray) -> FloatArray:
