@@ -334,6 +334,14 @@ def test_a_branch_that_comes_back_was_not_heard(roof, changed):
     assert causes_by_serial(verify(r.site, r.readings())) == {f"70{i:04d}": ("data_gap",) for i in range(4)}
 
 
+@pytest.mark.parametrize("heard", [0, 1])
+def test_a_branch_of_which_hardly_any_unit_is_heard_is_not_said_to_be_off(roof, changed, heard):
+    r = branched(roof, changed)
+    r.energy_wh[heard:4] = np.nan
+    silent = {f"70{i:04d}": ("not_reporting",) for i in range(heard, 4)}
+    assert causes_by_serial(verify(r.site, r.readings())) == silent
+
+
 def test_a_branch_of_which_one_unit_is_heard_on_is_not_off(roof, changed):
     r = branched(roof, changed)
     r.energy_wh[:3, r.interval(11) :] = np.nan

@@ -77,6 +77,8 @@ def _branches(case: Case) -> dict[str, list[int]]:
 
 def _off(case: Case, rows: list[int]) -> dict[int, BoolArray]:
     """Return the units that stopped together, each with its dead intervals (D,); empty where the branch is not off."""
+    if len(rows) < LEAST_UNITS:
+        return {}
     lit = (case.heard[rows] | _fell_silent(case, rows)) & case.light[rows]
     with np.errstate(invalid="ignore"):
         gave = case.heard[rows] & (case.measured_wh[rows] > SILENT * case.peers.energy_wh[rows])
