@@ -150,6 +150,12 @@ class Window:
         )
         return next(left), next(left), dark
 
+    def brighter_behind(self, plane: int, diffuse: float) -> Light:
+        """Return the light with so much of one plane's diffuse light while its back is to the sun, (1, P, N)."""
+        beam, sky, dark = self.by_record
+        behind = (np.arange(len(self.planes)) == plane)[:, None] & (beam < sky)
+        return beam, sky * np.where(behind, diffuse, 1.0), dark
+
     def behind(self, plane: int, horizon: tuple[tuple[float, float], ...]) -> Light:
         """Return the light with one plane behind a horizon, (1, P, N)."""
         one = replace(self.planes[plane], horizon=horizon)

@@ -196,6 +196,20 @@ def test_a_level_within_what_the_model_errs_between_planes_turns_none(roof, mont
     assert site_causes(verify(r.site, r.readings())) == []
 
 
+def test_an_even_sky_s_light_is_tried_on_one_plane_and_while_its_back_is_to_the_sun(roof):
+    r = roof(planes=2, index=1.0)
+    seen = window(r.site, r.readings(), scale=1.0)
+    assert seen is not None
+    beam, sky, _ = seen.by_record
+    lit, brighter, _ = seen.brighter_behind(1, 2.0)
+    more = np.divide(brighter, sky, out=np.ones_like(sky), where=sky > 0)[0]
+    sun_up = sky[0, 1] > 0
+    assert (lit == beam).all()
+    assert (more[0] == 1.0).all()
+    assert ((more[1] == 2.0) == (beam[0, 1] < sky[0, 1]))[sun_up].all()
+    assert set(more[1][sun_up]) == {1.0, 2.0}
+
+
 def test_an_azimuth_under_a_week_of_passing_clouds(roof):
     r = passing_clouds(roof(planes=2, days=7), seed=4)
     finding = the_finding(
