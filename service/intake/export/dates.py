@@ -18,15 +18,35 @@ _ORDERS: Mapping[str, Order] = {"true": "dmy", "false": "mdy", "year_first": "ym
 _DOTTED = re.compile(r"(?:[^\W\d_]+\W+)?\d{1,2}\.\d{1,2}\.\d")
 """Who begins with the month writes slashes or dashes, never points (common practice, no source)."""
 _WORDS = {"dmy": "true", "mdy": "false", "ymd": "year_first"}
+_WRITTEN = re.compile(r"(?:(\d{4})-(\d\d)-(\d\d)|(\d{1,2})[./-](\d{1,2})[./-]\d{2,4})(?!\d)")
+TWELVE, FEWEST_TURNED = 12, 6
 SLACK_S = 2 * DAY_S
 """A clock may be wrong, and be ahead by its zone."""
 
 Rows = list[list[str]]
 
 
+def _are_turned(texts: Sequence[str]) -> bool:
+    """Return whether dates of days up to the 12th are written otherwise than all others, as none by accident are."""
+    dates = [found for text in texts if (found := _WRITTEN.match(text.strip()))]
+    told_by = {bool(found[1]): [f for f in dates if bool(f[1]) == bool(found[1])] for found in dates}
+    if len(told_by) < 2 or min(map(len, told_by.values())) < FEWEST_TURNED:
+        return False
+    return all(int(f[3]) <= TWELVE for f in told_by[True]) and all(
+        max(int(f[4]), int(f[5])) > TWELVE for f in told_by[False]
+    )
+
+
 def order_of(data: Rows, spread: Rows, layout: Layout, draft: Draft, now: float | None = None) -> Order:
     """Return the order, and ask where the dates fit more than one."""
     texts = list(dict.fromkeys(time_text(r, layout.time_columns) for r in (*data, *spread)))
+    if _are_turned(texts):
+        raise NotReadable(
+            told(
+                "some of its dates are text, and the others, none after the 12th, were turned by a spreadsheet that "
+                "took the day for the month; export it anew, and open it with dates as text"
+            )
+        )
     if not any(depends_on_order(t) for t in texts):
         draft.guesses["day_first"] = Guess("year_first", 0.99, told("years come first, or months have names"))
         return "ymd" if all(parse(t, "ymd") is None for t in texts) else "dmy"

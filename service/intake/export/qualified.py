@@ -43,10 +43,20 @@ _EXPECTED = re.compile(
     r"|previst[oa]|previsione",
     re.I,
 )
+_FED = re.compile(
+    r"generation|generated|production|produced|export(ed)?|feed.?in|delivered|erzeug(ung|t)|einspeisung|lieferung"
+    r"|injection|producci[oó]n|produzione|productie",
+    re.I,
+)
+_DRAWN = re.compile(
+    r"consumption|consumed|import(ed)?|load|demand|bezug|verbrauch|consommation|soutirage|consumo|verbruik|afname",
+    re.I,
+)
 _KINDS = (
     (_MEAN, _NO_MEAN),
     (re.compile("ac", re.I), re.compile("dc", re.I)),
     (_ACTUAL, _EXPECTED),
+    (_FED, _DRAWN),
 )
 """What is kept, and what stands beside it in rows of its own."""
 

@@ -6,7 +6,7 @@ import csv
 import random
 import re
 from collections.abc import Callable
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 import pytest
@@ -256,3 +256,17 @@ def test_powers_on_a_grid_of_which_most_are_missing_are_asked_about_their_interv
     path, _ = _changed(tmp_path, make, lambda rows: [r for r in rows if r == rows[0] or dice.random() > 0.66])
     ((_, proposal),) = proposals(path, known_of(make), {})
     assert [q.key for q in proposal.questions] == ["interval_min"]
+
+
+def test_dates_that_a_spreadsheet_turned_are_refused(tmp_path: Path) -> None:
+    def turned(rows: Rows) -> Rows:
+        found = rows[:1]
+        for row in rows[1:]:
+            at = datetime.fromisoformat(row[0])
+            found.append([at.strftime("%Y-%d-%m %H:%M:%S" if at.day <= 12 else "%d/%m/%Y %H:%M"), *row[1:]])
+        return found
+
+    make = Make("turned", first=date(2026, 6, 10), days=6)
+    path, _ = _changed(tmp_path, make, turned)
+    ((_, proposal),) = proposals(path, known_of(make), {})
+    assert "were turned by a spreadsheet" in str(proposal.refused)

@@ -130,7 +130,14 @@ def test_rows_of_lengths_that_change_are_refused_with_the_lengths(tmp_path: Path
 
 
 @pytest.mark.parametrize(
-    ("kept", "gone"), [("AC", "DC"), ("actual", "forecast"), ("Ist", "Soll"), ("measured", "model")]
+    ("kept", "gone"),
+    [
+        ("AC", "DC"),
+        ("actual", "forecast"),
+        ("Ist", "Soll"),
+        ("measured", "model"),
+        ("generation", "consumption"),
+    ],
 )
 def test_of_what_was_made_and_what_stands_beside_it_the_first_is_read(
     kept: str, gone: str, tmp_path: Path
