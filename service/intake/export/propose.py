@@ -197,15 +197,9 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
         del draft.guesses["header_row"]
     names = cols.names_of(layout, columns, (*data, *found.spread), table.name, units, draft)
     cols.tell_units(layout, columns, names, units, draft)
-    decimal = _decimal(table, [*data[:4000], *found.spread[::3]], columns, draft)
     said = Said(unit) if (unit := cols.measure_of(columns) or measure_above(above)) else None
-    factors = cols.factors_of(columns)
-    if draft.is_open("decimal"):
-        decimal = _decimal_by_size(data, layout, order, factors, unit, units.known, draft) or decimal
-    if factor := cols.factor_beside(columns, above):
-        trial = traces(data, stamps(data, layout, order), layout, factors, decimal)
-        times = _times_factor(factor, trial, unit, units.known, draft)
-        factors = {column: times * own for column, own in factors.items()}
+    cells = [*data[:4000], *found.spread[::3]]
+    decimal, factors = _numbers(table, cells, data, layout, order, columns, above, units.known, draft)
     marked = markers_in([*data, *found.spread], factors, decimal)
     if marked:
         _tell_markers(marked, draft)
@@ -225,13 +219,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     steps = replace(steps, usual_s=interval * 60)
     said = said or measure_around(found.tail, (table.title, table.name.rpartition("/")[2]), notes)
     quantity = _quantity(look, columns, steps, units.known, draft, said or Said())
-    if steps.is_shuffled and _may_count(quantity, columns, draft):
-        raise NotReadable(
-            told(
-                "its rows stand in no order of time, by which alone a counter can be read, and are too many or "
-                "contradict each other; sort them by time"
-            )
-        )
+    _look_at_order(quantity, columns, steps, draft)
     irregular = _is_irregular(quantity, steps, draft)
     label, zone = _label_and_zone(look, quantity, steps, units.known, draft, irregular=irregular)
     return Recipe(
@@ -375,6 +363,30 @@ def _decimal(table: Table, rows: list[list[str]], columns: Sequence[Value], draf
     guess = Guess({",": "comma", ".": "point"}.get(found or ""), 0.97 if found else 0.5, why)
     question = None if found else asked("decimal", ("point", "comma"), why)
     return "," if draft.settle("decimal", guess, question) == "comma" else "."
+
+
+def _numbers(
+    table: Table,
+    cells: list[Row],
+    data: list[Row],
+    layout: Layout,
+    order: Order,
+    columns: Sequence[Value],
+    above: str,
+    known: Known,
+    draft: Draft,
+) -> tuple[str, dict[int, float]]:
+    """Return the sign before fractions, and what makes each column's numbers those of the unit of measure."""
+    decimal, factors = _decimal(table, cells, columns, draft), cols.factors_of(columns)
+    unit = cols.measure_of(columns) or measure_above(above)
+    if draft.is_open("decimal"):
+        decimal = _decimal_by_size(data, layout, order, factors, unit, known, draft) or decimal
+    factor = cols.factor_beside(columns, above)
+    if factor is None:
+        return decimal, factors
+    trial = traces(data, stamps(data, layout, order), layout, factors, decimal)
+    times = _times_factor(factor, trial, unit, known, draft)
+    return decimal, {column: times * own for column, own in factors.items()}
 
 
 def _decimal_by_size(
@@ -577,6 +589,17 @@ def _quantity(
             )
         )
     return chosen_one
+
+
+def _look_at_order(quantity: str, columns: Sequence[Value], steps: Steps, draft: Draft) -> None:
+    """Refuse counters whose rows could not be sorted."""
+    if steps.is_shuffled and _may_count(quantity, columns, draft):
+        raise NotReadable(
+            told(
+                "its rows stand in no order of time, by which alone a counter can be read, and are too many or "
+                "contradict each other; sort them by time"
+            )
+        )
 
 
 def _may_count(quantity: str, columns: Sequence[Value], draft: Draft) -> bool:
