@@ -6,8 +6,11 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
+from service.expect.sky import cloudy_sky
+from service.verify.case import expectation
 from service.verify.causes.not_on_record import resembles, slips
 from service.verify.causes.substring_out import match_level
+from service.verify.day import daylight
 from service.verify.inputs import Readings
 from service.verify.run import build_case, verify
 
@@ -287,6 +290,32 @@ def test_one_of_a_plane_s_two_units_is_exchanged(roof):
     r = replace(whole, site=site, energy_wh=whole.energy_wh[left])
     r.energy_wh[[2, 3]] = r.energy_wh[[3, 2]]
     assert causes_by_serial(verify(r.site, r.readings())) == {"700002": ("swapped",), "700003": ("swapped",)}
+
+
+def one_flat_plane(roof):
+    """Return a roof in clouds of minutes whose planes differ by their tilt only, and the flat one's energy over it."""
+    r = roof(planes=2, start=datetime(2026, 4, 5, tzinfo=UTC))
+    flat = replace(r.site.planes[1], tilt_deg=5, azimuth_deg=r.site.planes[0].azimuth_deg)
+    r = replace(r, site=replace(r.site, planes=(r.site.planes[0], flat)))
+    day, rng = daylight(r.site, r.grid, None), np.random.default_rng(3)
+    cover = rng.random(len(day.positions)) < 0.3
+    index = np.where(cover, rng.uniform(0.3, 0.8, len(cover)), 1.0)
+    due = expectation(day, cloudy_sky(day.sun, day.clear, index=day.on_steps(index))).energy_wh
+    r.energy_wh[:] = 0.0
+    r.energy_wh[:, day.positions] = due * rng.normal(1, 0.01, due.shape)
+    return r, float(due[1].sum() / due[0].sum())
+
+
+def test_units_exchanged_between_planes_of_one_azimuth_have_each_other_s_curve_and_level(roof):
+    r, _ = one_flat_plane(roof)
+    r.energy_wh[[2, 5]] = r.energy_wh[[5, 2]]
+    assert causes_by_serial(verify(r.site, r.readings())) == {"700002": ("swapped",), "700005": ("swapped",)}
+
+
+def test_a_weak_unit_with_the_other_plane_s_level_is_weak(roof):
+    r, level = one_flat_plane(roof)
+    r.energy_wh[2] *= level
+    assert causes_by_serial(verify(r.site, r.readings())) == {"700002": ("low_output",)}
 
 
 def test_a_unit_on_the_other_plane(roof):

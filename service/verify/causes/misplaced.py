@@ -1,13 +1,16 @@
 """Which units' curves are those of another plane than their own, recorded or not: for `swapped` and `wrong_plane`.
 
 Two curves are compared by the share of one's energy that would have to move in time to make the other (the total
-variation distance of the curves, each scaled to the same sum), so that a level says nothing here. But faults take
-energy and never add it: a unit far brighter than its plane's others, with another's curve and level, is there.
+variation distance of the curves, each scaled to the same sum), so that a level says nothing here. What a plane should
+give is the model's; where enough of its units tell what it gave, clouds and the model's errors fall out, and less is
+asked, or the level beside the curve. And faults take energy and never add it: a unit far brighter than its plane's
+others, with another's curve and level, is there.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import math
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -15,7 +18,9 @@ import numpy as np
 
 from service.expect.energy import UnitGroup
 from service.expect.inverter import dc_power_from_ac
+from service.expect.site import Unit
 from service.verify.case import BoolArray, Case
+from service.verify.consensus import median
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
 from service.verify.sky import sky_at
@@ -37,6 +42,17 @@ LEAST_NOISE = 0.02
 PLAUSIBLE_LEVEL = (0.6, 1.2)
 LEAST_LIT = 12
 
+LEAST_OTHERS, LEAST_LIKE_IT, LEAST_DISTANCE = 3, 2, 0.02
+"""So many units of another plane, and so many others of a unit's own, tell what those really gave, clouds and the
+model's errors included, if so much of the energy comes at another time on the one than on the other."""
+
+AS_USUAL, NOISE_OF_OTHERS, UNUSUAL = 1.4, 0.01, 1.7
+"""Misfit over what the units of a plane usually have to what most of them give: of one of them at most, be it more than
+a share that readings scatter by, and of another's."""
+
+LEAST_MISFIT_OF_OTHERS, BETTER_OF_OTHERS = 0.03, 1 / 3
+ANOTHER_LEVEL, SAME_LEVEL, NEAR_LEVEL = 0.08, 0.03, 0.1
+"""What the shape alone must then show, or less of it the level beside it: like units differ by a few per cent."""
 
 LEAST_MISFIT_OF_TURNED = 0.11
 """The same where the other orientation is free: it always fits somewhat better."""
@@ -93,9 +109,76 @@ def misplaced_units(case: Case) -> list[Misplaced]:
     by_record = np.array([misfits[i, own[i]] for i in range(len(case.serials))])
     likeliest = [_likeliest(case, i, own[i], misfits[i], by_record) for i in range(len(case.serials))]
     found = [m for m in likeliest if m and (_is_bright(case, m, by_record) or _is_better(case, m, by_record))]
-    exchanged = {(m.fits, m.recorded) for m in found}
-    mates = (m for m in likeliest if m and m not in found and (m.recorded, m.fits) in exchanged)
+    found += _like_others(case, misfits, {m.unit for m in found})
+    exchanged, there = {(m.fits, m.recorded) for m in found}, {m.unit for m in found}
+    mates = (m for m in likeliest if m and m.unit not in there and (m.recorded, m.fits) in exchanged)
     return sorted([*found, *(m for m in mates if _is_dark(case, m, by_record))], key=lambda m: m.unit)
+
+
+def _like_others(case: Case, misfits: FloatArray, found: Collection[int]) -> list[Misplaced]:
+    """Return the units, but those `found`, that give what another plane's others do and their own's do not.
+
+    By their `misfits` (U, G, 2) the model must agree, or one of the other plane be found the other way round: most of a
+    plane may stand in shade, and one in the sun.
+    """
+    curves = [_curve(case, i) / case.day.site.dc_rated_w(u) for i, u in enumerate(case.day.site.units)]
+    groups = [_Given.of(case, g, curves) for g in case.day.groups if len(g.members) >= LEAST_OTHERS]
+    told = [
+        (m, bool(misfits[i, there.at, 0] < misfits[i, own.at, 0]))
+        for own in groups
+        for i in own.group.members
+        if i not in found and own.others(case, i) >= LEAST_LIKE_IT
+        for there in groups
+        if (m := _as_there(i, curves[i], own, there)) is not None
+    ]
+    both = {(m.fits, m.recorded) for m, _ in told}
+    sure = [m for m, nearer in told if nearer or (m.recorded, m.fits) in both]
+    nearest = sorted(sure, key=lambda m: m.misfit_fits, reverse=True)
+    return list({m.unit: m for m in nearest}.values())
+
+
+@dataclass(frozen=True)
+class _Given:
+    """What most units of group `at` gave by the rating, (D,), and the misfit that a further one would have to it."""
+
+    at: int
+    group: UnitGroup
+    agreed: FloatArray
+    scatter: float
+
+    @classmethod
+    def of(cls, case: Case, group: UnitGroup, curves: Sequence[FloatArray]) -> _Given:
+        """Return what a group gave, by the `curves` of all units over their ratings."""
+        first, at = group.members[0], case.day.groups.index(group)
+        unit, agreed = case.day.site.units[first], case.agreed_wh[at]
+        below = agreed < AT_LIMIT * case.day.rated_wh[first]
+        made = np.where(below, _dc_of(case, agreed, unit) / case.day.site.dc_rated_w(unit), np.nan)
+        misfits = np.array([_misfit(curves[k], made)[0] for k in group.members])
+        heard = misfits[np.isfinite(misfits)]
+        unlike = math.sqrt(
+            (len(heard) + 1) / max(len(heard) - 1, 1)
+        )  # each has its own share in what they agree on
+        return cls(at, group, made, unlike * median(heard))
+
+    def others(self, case: Case, i: int) -> int:
+        """Return how many units but unit `i` were heard."""
+        return sum(k != i and bool(case.heard[k].any()) for k in self.group.members)
+
+
+def _as_there(i: int, curve: FloatArray, own: _Given, there: _Given) -> Misplaced | None:
+    """Return the unit as misplaced if it has the curve and level of another plane's units, unlike those of its own."""
+    here = _misfit(curve, own.agreed)
+    if own.group.plane == there.group.plane or not here[0] >= LEAST_DISTANCE:
+        return None
+    misfit, level = _misfit(curve, there.agreed)
+    as_there = misfit <= max(AS_USUAL * there.scatter, NOISE_OF_OTHERS)
+    if not as_there or not _misfit(there.agreed, own.agreed)[0] >= LEAST_DISTANCE:
+        return None
+    shape = here[0] >= max(LEAST_MISFIT_OF_OTHERS, misfit / BETTER_OF_OTHERS)
+    another = abs(here[1] - 1) >= ANOTHER_LEVEL and here[0] >= UNUSUAL * own.scatter
+    if not abs(level - 1) <= (NEAR_LEVEL if shape else SAME_LEVEL if another else 0.0):
+        return None
+    return Misplaced(i, own.group.plane.name, there.group.plane.name, here[0], misfit, level)
 
 
 def _misfits(case: Case, i: int) -> FloatArray:
@@ -223,16 +306,21 @@ def _dc_wh(case: Case, own: UnitGroup, tilt: float, azimuth: float) -> FloatArra
 
 def _curve(case: Case, i: int) -> FloatArray:
     """Return the unit's DC energies, Wh, (D,), NaN where they cannot be read or the sky is not known."""
-    inverter = case.day.site.inverter_type(case.day.site.units[i].inverter_type)
-    hours = case.day.interval_hours
-    dc_wh = dc_power_from_ac(case.measured_wh[i] / hours, inverter=inverter) * hours
+    dc_wh = _dc_of(case, case.measured_wh[i], case.day.site.units[i])
     read = (case.measured_wh[i] < AT_LIMIT * case.day.rated_wh[i]) & case.array_sky.known
     return np.where(read, dc_wh, np.nan)
 
 
+def _dc_of(case: Case, ac_wh: FloatArray, unit: Unit) -> FloatArray:
+    """Return the DC energies, Wh, of which a unit's inverter made these, (D,)."""
+    hours = case.day.interval_hours
+    inverter = case.day.site.inverter_type(unit.inverter_type)
+    return np.asarray(dc_power_from_ac(ac_wh / hours, inverter=inverter) * hours)
+
+
 def _misfit(curve: FloatArray, due: FloatArray) -> tuple[float, float]:
     """Return the share of the curve's energy at the wrong time for `due`, and its level over it; NaN if not read."""
-    use = np.isfinite(curve)
+    use = np.isfinite(curve) & np.isfinite(due)
     made, expected = float(curve[use].sum()), float(due[use].sum())
     if use.sum() < LEAST_LIT or made <= 0 or expected <= 0:
         return float("nan"), float("nan")
