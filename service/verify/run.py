@@ -28,7 +28,8 @@ from service.verify.levels import Levels, dc_series, levels, resolution_wh, unto
 from service.verify.ranking import curves, ranked, sky_result, verdict
 from service.verify.rest import outages, without_standby
 from service.verify.result import SkySource, Verification
-from service.verify.scale import scale_factor
+from service.verify.same_share import DEEP, fallen_by
+from service.verify.scale import factor_of_clear_hours, factor_of_share, scale_factor, site_brightness
 from service.verify.search import turn_of
 from service.verify.silence import silences, with_flanks
 from service.verify.sky import (
@@ -98,7 +99,7 @@ def verify(
 
 def build_case(site: Site, readings: Readings, weather: Weather | None = None) -> Case:
     """Return all that the causes look at: what is wrong with the site as a whole is undone first."""
-    alignment, (day, table, clear_wh, scale) = _aligned(site, readings, weather)
+    alignment, (day, table, clear_wh, scale, _) = _aligned(site, readings, weather)
     sent = alignment.readings.energy_wh[:, day.positions]
     measured = without_standby(sent / scale, clear_wh, day.rated_wh, day.positions, day.grid.interval_min)
     out = outages(measured, clear_wh, day.rated_wh, day.grid.interval_min)
@@ -145,12 +146,16 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
 
 
 class _Seen(NamedTuple):
-    """The daylight, the family of skies, the clear sky's energies (U, D) in Wh and the values' scale."""
+    """The daylight, the family of skies, the clear sky's energies (U, D) in Wh and the values' scale.
+
+    `firm` where the scale is told by the curves of the recorded planes.
+    """
 
     day: Daylight
     table: FloatArray
     clear_wh: FloatArray
     scale: float
+    firm: bool
 
 
 def _aligned(site: Site, readings: Readings, weather: Weather | None) -> tuple[Alignment, _Seen]:
@@ -158,9 +163,10 @@ def _aligned(site: Site, readings: Readings, weather: Weather | None) -> tuple[A
 
     Values that seem to be of another unit may be those of a plane that faces elsewhere, towards the sun or away:
     where that explains them it goes first. A plane that fits its record behind an obstacle about as well is not turned.
+    What follows the recorded planes' own curves at another level needs no turn.
     """
     seen = _seen(site, readings, weather)
-    for scale in dict.fromkeys((1.0, seen.scale)):
+    for scale in dict.fromkeys((seen.scale,) if seen.firm else (1.0, seen.scale)):
         alignment = align(site, readings, scale=scale, weather=weather)
         if alignment.changed and not _stands_in_shade(
             alignment, as_sent(site, readings), seen, scale, weather
@@ -185,7 +191,22 @@ def _seen(site: Site, readings: Readings, weather: Weather | None) -> _Seen:
         positions=day.positions,
         interval_min=grid.interval_min,
     )
-    return _Seen(day, table, clear_wh, scale)
+    firm = _scale_by_curves(day, table, clear_wh, sent) if scale == 1.0 else 1.0
+    return _Seen(day, table, clear_wh, scale * firm, firm != 1.0)
+
+
+def _scale_by_curves(day: Daylight, table: FloatArray, clear_wh: FloatArray, sent: FloatArray) -> float:
+    """Return by what values are off that keep to the sun's curves, or that planes share as its light; 1.0 for none."""
+    share = site_brightness(sent, clear_wh, day.rated_wh)
+    bright = share[np.isfinite(share)]
+    if not len(bright) or np.quantile(bright, 0.9) >= DEEP:
+        return 1.0
+    by_hours = factor_of_clear_hours(share, day.positions, day.grid.interval_min)
+    if by_hours != 1.0:
+        return by_hours
+    quantum = resolution_wh(sent)
+    surely, _ = fallen_by(group_consensus(day, sent, np.ones(len(sent)), quantum), table, quantum)
+    return factor_of_share(share, surely, day.positions, day.grid.interval_min)
 
 
 def _stands_in_shade(

@@ -32,16 +32,21 @@ LEAST_GROUPS, STEPS = 2, 5
 
 
 def fallen(case: Case) -> tuple[BoolArray, BoolArray]:
-    """Return where the site fell to one share of a bright sky's light as no sky makes it, and where it is so low, (D,).
+    """Return where a site fell to one share of a bright sky's light as no sky makes it, and where as low, (D,)."""
+    return fallen_by(case.agreed_wh, case.skies_wh, case.resolution_wh)
 
-    Of each plane that is told of, the like units that agree speak.
+
+def fallen_by(agreed_wh: FloatArray, skies_wh: FloatArray, quantum_wh: float) -> tuple[BoolArray, BoolArray]:
+    """Return the same by what the like units of each group agree on (G, D), Wh.
+
+    `skies_wh` (G, S, K, D) is what a family of skies lets expect, `quantum_wh` the register's step.
     """
-    agreed = np.where(case.agreed_wh > STEPS * case.resolution_wh, case.agreed_wh, np.nan)
-    told = np.asarray((np.isfinite(agreed) & (case.skies_wh.min(axis=(1, 2)) > 0)).all(axis=0))
+    agreed = np.where(agreed_wh > STEPS * quantum_wh, agreed_wh, np.nan)
+    told = np.asarray((np.isfinite(agreed) & (skies_wh.min(axis=(1, 2)) > 0)).all(axis=0))
     surely, low = np.zeros(len(told), dtype=bool), np.zeros(len(told), dtype=bool)
     if len(agreed) < LEAST_GROUPS or not told.any():
         return surely, low
-    shares = np.log(agreed[:, None, None, told] / case.skies_wh[..., told])
+    shares = np.log(agreed[:, None, None, told] / skies_wh[..., told])
     bright = shares[:, :, INDEX_LEVELS >= BRIGHT]
     middle = bright.mean(axis=0)
     deep = middle < np.log(DEEP)

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from service.expect.grid import IntArray
+from service.expect.grid import BoolArray, IntArray
 from service.verify.clear_level import CLEAR_HOURS, flat_level
 from service.verify.consensus import robust_sd
 from service.verify.inputs import FloatArray
@@ -45,6 +45,8 @@ STRONG_LIGHT = 0.1
 LEAST_INTERVALS = 2
 """Least number of them in strong light."""
 
+DAY_MIN = 24 * 60
+
 RATING_HEADROOM = 1.15
 """No inverter gives more than this share of its rating; if values do, their unit is wrong."""
 
@@ -58,6 +60,13 @@ temperature and dirt (see `skyfit`)."""
 
 FAR_FROM_USUAL = 2.5
 """Spreads from the usual level within which dim values fit a factor: snow leaves any share, a factor one near 1."""
+
+LEAST_OF_SHARE, LEAST_DAYS_OF_SHARE, ONE_SHARE, MOST_OVER_SHARE = 8, 2, 0.15, 1.4
+"""So many intervals, on so many days, must lie at one share of the clear sky's light, how far they may scatter
+(logarithm; haze and the model's errors), and how far others may pass it: clouds beside the sun add a third or so."""
+
+HOURS_OF_LOW_LEVEL, LOW_LEVEL = 4.0, 0.5
+"""Hours of a clear sky's curve at a level below which it is no site's that is merely low (judgement)."""
 
 RIGHT = 20.0
 """How much more usual right values are than any mistake: a dark cover, too, may be flat for an hour (judgement)."""
@@ -103,7 +112,7 @@ def scale_factor(
     there are any. Values too low are those of snow and dark cloud unless neither makes them so; values too high for
     the sky alone are those of a plane that faces the sun, unless they keep one level.
     """
-    brightness = _site_brightness(energy_wh, clear_wh, rated_wh)
+    brightness = site_brightness(energy_wh, clear_wh, rated_wh)
     use = np.isfinite(brightness)
     if use.sum() < LEAST_INTERVALS:
         return 1.0
@@ -125,9 +134,46 @@ def scale_factor(
     return found if fits else 1.0
 
 
+def factor_of_share(share: FloatArray, surely: BoolArray, positions: IntArray, interval_min: int) -> float:
+    """Return the factor that puts a site's `share` of a clear sky's light (D,) where it is usual, 1.0 for none.
+
+    `surely` (D,) are the intervals whose planes share light as only the sun's is shared: a wrong unit of measure holds
+    them at one share, on several days and whatever the power, and nothing passes it by much.
+    """
+    told = surely & np.isfinite(share)
+    days = np.unique(positions[told] * interval_min // DAY_MIN)
+    if told.sum() < LEAST_OF_SHARE or len(days) < LEAST_DAYS_OF_SHARE:
+        return 1.0
+    level = float(np.median(share[told]))
+    scatter = robust_sd(np.log(share[told] / level))
+    if scatter > ONE_SHARE or np.nanquantile(share, 0.98) > MOST_OVER_SHARE * level:
+        return 1.0
+    return _usual_factor(level, interval_min)
+
+
+def _usual_factor(level: float, interval_min: int) -> float:
+    """Return the likeliest factor that puts a level where a clear sky puts it, 1.0 for none."""
+    usual = {f: prior * _plausible_clear(level / f) for f, (prior, _) in candidates(interval_min).items()}
+    best = max(usual, key=lambda f: usual[f])
+    return best if _is_usual(level, best) else 1.0
+
+
+def factor_of_clear_hours(share: FloatArray, positions: IntArray, interval_min: int) -> float:
+    """Return the factor that puts a site's clear hours where they are usual, if they lie below half, else 1.0.
+
+    `share` (D,) of a clear sky's light. No cloud or snow follows the clear sky's curve at one low level for hours on
+    several days.
+    """
+    with np.errstate(divide="ignore"):
+        found = flat_level(np.log(share), positions, interval_min)
+    if found is None or found.hours < HOURS_OF_LOW_LEVEL or found.days < LEAST_DAYS_OF_SHARE:
+        return 1.0
+    return _usual_factor(found.level, interval_min) if found.level < LOW_LEVEL else 1.0
+
+
 def is_doubtful(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> bool:
     """Return whether the brightest tenth of a window, (U, D) and (U,) as above, is none that a usual sky makes."""
-    brightness = _site_brightness(energy_wh, clear_wh, rated_wh)
+    brightness = site_brightness(energy_wh, clear_wh, rated_wh)
     bright = brightness[np.isfinite(brightness)]
     if len(bright) < LEAST_INTERVALS:
         return False
@@ -168,7 +214,7 @@ def _is_below_start(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: Float
     return bool(strong.any() and share[strong].max() < START and (share[strong] > 0).mean() >= NEARLY_ALWAYS)
 
 
-def _site_brightness(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> FloatArray:
+def site_brightness(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> FloatArray:
     """Return the live units' energy over what a clear sky would give them, (D,), NaN in weak light.
 
     All planes together: one turned from the sun gets more light from a bright cloud than from a clear sky.

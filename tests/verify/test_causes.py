@@ -142,6 +142,29 @@ def test_unit_scale_is_undone_and_accuses_no_unit(roof, factor):
     assert result.units[0].performance_index == pytest.approx(1.0, abs=0.05)
 
 
+@pytest.mark.parametrize("planes", [1, 2])
+def test_a_quarter_of_the_sun_s_own_curves_is_power_sent_by_the_quarter_of_an_hour(roof, planes):
+    r = roof(planes=planes, days=3, interval_min=15, index=0.97)
+    r.energy_wh /= 4
+    result = verify(r.site, r.readings())
+    assert the_finding(result, "unit_scale").details["factor"] == 0.25
+    assert {f.cause for f in result.findings} == {"unit_scale"}
+
+
+def test_a_quarter_of_sun_between_clouds_is_told_by_planes_that_face_apart(roof):
+    r = roof(planes=2, days=3, interval_min=15)
+    r.energy_wh /= 4
+    assert the_finding(verify(r.site, r.readings()), "unit_scale").details["factor"] == 0.25
+
+
+@pytest.mark.parametrize("planes", [1, 2])
+def test_a_cover_that_leaves_a_quarter_of_the_light_is_no_wrong_scale(roof, planes):
+    r = roof(planes=planes, days=3, interval_min=15, index=0.25)
+    clouds = np.random.default_rng(5).uniform(0.8, 1.2, r.grid.count)
+    r = replace(r, energy_wh=clouds * r.energy_wh)
+    assert "unit_scale" not in {f.cause for f in verify(r.site, r.readings()).findings}
+
+
 def _dark(r):
     """Return the roof at some per cent of its output, under passing clouds."""
     clouds = np.random.default_rng(5).uniform(0.4, 1.0, r.grid.count)
