@@ -12,8 +12,9 @@ Mask = NDArray[np.bool_]
 SILENT = 0.02
 """Measured over expected below which a unit counts as giving nothing."""
 
-SURE_STEPS = 3
-"""Steps of a coarse register that must have been due before its zero means that nothing was given."""
+SURE_STEPS, SURE_STEPS_OF_DARKEST = 3, 2
+"""Steps of a coarse register that must have been due before its zero means that nothing was given, and by the darkest
+other explanation, one more than a zero can hide: short trips in full sun had 2 to 3."""
 
 
 def silences(
@@ -29,13 +30,14 @@ def silences(
     All (U, D); energies in Wh, `quantum_wh` the register's step, 0 where there is none; `darkest_wh` what would be due
     by the darkest other explanation (`sky.without_sun`), `due_wh` itself where there is none.
     """
-    least_wh = due_wh if darkest_wh is None else darkest_wh
     with np.errstate(invalid="ignore"):
         nothing = seen & (due_wh > 0) & (measured_wh <= SILENT * due_wh)
     if quantum_wh == 0:
         return np.asarray(nothing)
-    rows = zip(nothing, seen, least_wh, strict=True)
-    return np.stack([_long_runs(n, s, due, SURE_STEPS * quantum_wh) for n, s, due in rows])
+    due = due_wh, SURE_STEPS
+    darkest = (due_wh if darkest_wh is None else darkest_wh), SURE_STEPS_OF_DARKEST
+    each = [_sure(nothing, seen, wh, steps * quantum_wh) for wh, steps in (due, darkest)]
+    return np.asarray(np.all(each, axis=0))
 
 
 def with_flanks(silent: Mask) -> Mask:
@@ -44,6 +46,12 @@ def with_flanks(silent: Mask) -> Mask:
     out[:, 1:] |= silent[:, :-1]
     out[:, :-1] |= silent[:, 1:]
     return out
+
+
+def _sure(nothing: Mask, seen: Mask, due_wh: FloatArray, least_wh: float) -> Mask:
+    """Return the long runs of each unit, (U, D)."""
+    rows = zip(nothing, seen, due_wh, strict=True)
+    return np.stack([_long_runs(n, s, due, least_wh) for n, s, due in rows])
 
 
 def _long_runs(nothing: Mask, seen: Mask, due_wh: FloatArray, least_wh: float) -> Mask:

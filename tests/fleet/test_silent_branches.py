@@ -42,3 +42,9 @@ def test_a_single_silence_of_the_whole_site_is_no_trip() -> None:
     assert silent.sum() == 1
     energy[:, silent] = 0.0
     assert _trips(made, replace(made.readings, energy_wh=energy)) == []
+
+
+def test_short_trips_in_full_sun_show_behind_a_coarse_register_too() -> None:
+    made = site(15095, "1d")
+    (found,) = _trips(made, made.readings)
+    assert set(found.serials) == _tripping(made)
