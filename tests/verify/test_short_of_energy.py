@@ -10,10 +10,11 @@ import pytest
 
 from service.expect.sky import cloudy_sky
 from service.verify.case import expectation
+from service.verify.causes.site_low import best_hour_is_short
 from service.verify.day import daylight
 from service.verify.ranking import verdict
 from service.verify.result import Verification
-from service.verify.run import verify
+from service.verify.run import build_case, verify
 from tests.verify.conftest import Roof
 
 BELOW_USUAL = 0.9
@@ -87,3 +88,13 @@ def test_a_best_hour_a_tenth_below_the_model_s_band_is_no_proof_though_clouds_ma
     r.energy_wh[:, day.positions] = share * expectation(day, sky).energy_wh
     result = verify(r.site, r.readings())
     assert (result.findings, result.verdict) == ((), said)
+
+
+@pytest.mark.parametrize(("days", "proven"), [(1, True), (3, False)])
+def test_hours_at_one_power_far_below_the_clear_sky_s_are_no_proof(
+    roof: Callable[..., Roof], days: int, proven: bool
+) -> None:
+    r = roof(planes=2, days=days, interval_min=30, index=0.97, ac_rated_w=1000)
+    held = r.energy_wh.sum(axis=0)
+    r.energy_wh *= np.minimum(0.5 * held.max() / np.maximum(held, 1e-9), 1.0)
+    assert best_hour_is_short(build_case(r.site, r.readings())) is not proven

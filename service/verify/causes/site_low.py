@@ -63,6 +63,10 @@ TOLD_SUN_H, TOLD_CLEAR_H = 2.0, 3.0
 
 MOST_SURE_IN_GAPS, MOST_SURE_ON_A_DAY = 0.8, 0.7
 
+SAME_TOP, STANDING_H = 0.03, 3.0
+"""How close to its best hour's mean a site stands at one power, and for how long: of 24 healthy weeks under closed
+covers (`tests/bench/fleet`) none did for more than 1.0 hours, four weeks held to a limit for 4.5 and more."""
+
 SHORT, BEAM_A_DAY_H, MINUTES_AN_HOUR = 0.9 * LOW_ON_DAYS, 1.5, 60
 """Share of a clear sky's best hour below which a site's own best one proves nothing, a tenth below the model's band,
 and with how much sun: of 34 healthy weeks under closed covers (`tests/bench/fleet`, a quarter of an hour and longer)
@@ -167,20 +171,36 @@ def _fits_low_only(case: Case, told: ToldLevel, longest_min: int = LONGEST_INTER
 
 
 def best_hour_is_short(case: Case) -> bool:
-    """Return whether the sun shone on the site and even its best hour is a tenth short of the model's lower bound.
+    """Return whether even the site's best hour is a tenth short of the model's lower bound, and no cloud explains it.
 
-    In long intervals clouds fit a low level as well as a low site does, so that no cause can be told from it; that the
-    site makes what it should is not proven, either.
+    In long intervals clouds fit a low level as well as a low site does, and a site held to one power may never show
+    how much higher it goes, so that no cause can be told; that it makes what it should is not proven, either.
     """
+    units = np.array([[len(group.members)] for group in case.day.groups])
+    clear_wh = case.clear_wh[[group.members[0] for group in case.day.groups]]
+    told = np.isfinite(case.agreed_wh)
+    made, due = (np.where(told, x * units, 0.0).sum(axis=0) for x in (case.agreed_wh, clear_wh))
+    best = max(MINUTES_AN_HOUR // case.day.grid.interval_min, 1)
+    top = float(np.sort(made)[-best:].mean()) if len(made) else 0.0
+    if case.source != "array" or top <= 0 or top >= SHORT * float(np.sort(due)[-best:].mean()):
+        return False
+    return _shines_on_a_low_site(case) or _stands_still(case, np.abs(made / top - 1) < SAME_TOP, due)
+
+
+def _shines_on_a_low_site(case: Case) -> bool:
+    """Return whether the light on all planes has much sun, and fits a low level far better than a usual one."""
     told = told_level(case)
     if told is None or not _fits_low_only(case, told, longest_min=MINUTES_AN_HOUR):
         return False
-    if told.days < DAYS or told.beam_h < BEAM_A_DAY_H * told.days:
-        return False
-    units = np.array([[len(group.members)] for group in case.day.groups])
-    made, due = ((np.nan_to_num(x) * units).sum(axis=0) for x in (case.agreed_wh, _unlimited_wh(case)))
-    best = max(MINUTES_AN_HOUR // case.day.grid.interval_min, 1)
-    return bool(np.sort(made)[-best:].sum() < SHORT * np.sort(due)[-best:].sum())
+    return told.days >= DAYS and told.beam_h >= BEAM_A_DAY_H * told.days
+
+
+def _stands_still(case: Case, at_top: BoolArray, due: FloatArray) -> bool:
+    """Return whether the site stands at its top (D,) for hours on several days while the clear sky's light varies."""
+    days = len(np.unique(case.day.positions[at_top] * case.day.grid.interval_min // (24 * 60)))
+    hours = float(at_top.sum()) * case.day.interval_hours
+    varies = bool(at_top.any()) and due[at_top].max() > NOON * due[at_top].min()
+    return days >= DAYS and hours >= STANDING_H and varies
 
 
 def _by_fit(case: Case, told: ToldLevel, clouded: ClearLevel | None) -> ClearLevel:
