@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from service.expect.grid import BoolArray, IntArray
-from service.verify.clear_level import CLEAR_HOURS, flat_level
+from service.verify.clear_level import CLEAR_HOURS, ClearLevel, flat_level
 from service.verify.consensus import robust_sd
 from service.verify.inputs import FloatArray
 from service.verify.sentence import Quantity, term
@@ -164,11 +164,15 @@ def factor_of_clear_hours(share: FloatArray, positions: IntArray, interval_min: 
     `share` (D,) of a clear sky's light. No cloud or snow follows the clear sky's curve at one low level for hours on
     several days.
     """
+    found = low_clear_hours(share, positions, interval_min)
+    return _usual_factor(found.level, interval_min) if found and found.days >= LEAST_DAYS_OF_SHARE else 1.0
+
+
+def low_clear_hours(share: FloatArray, positions: IntArray, interval_min: int) -> ClearLevel | None:
+    """Return a site's clear hours if there are enough, and below half of a clear sky's light, arguments as above."""
     with np.errstate(divide="ignore"):
         found = flat_level(np.log(share), positions, interval_min)
-    if found is None or found.hours < HOURS_OF_LOW_LEVEL or found.days < LEAST_DAYS_OF_SHARE:
-        return 1.0
-    return _usual_factor(found.level, interval_min) if found.level < LOW_LEVEL else 1.0
+    return found if found and found.hours >= HOURS_OF_LOW_LEVEL and found.level < LOW_LEVEL else None
 
 
 def is_doubtful(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> bool:

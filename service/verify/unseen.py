@@ -19,7 +19,7 @@ from service.verify.causes import curtailed, low_output, misplaced, no_output, s
 from service.verify.levels import BETWEEN_PLANES, PEERS_FOR_COMPARISON, SIGMAS
 from service.verify.plane_light import SUN_DAY_H, PlaneLight, plane_lights
 from service.verify.result import Finding, Unseen
-from service.verify.scale import is_doubtful
+from service.verify.scale import is_doubtful, low_clear_hours, site_brightness
 from service.verify.sentence import Quantity, Sentence, sentence
 
 STEADY_H = 2.0
@@ -102,7 +102,9 @@ def _is_found(case: Case, lack: _Lack, findings: Sequence[Finding]) -> bool:
 
 def _scale(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
     lit = int(np.any([p.lit for p in planes], axis=0).sum())
-    if is_doubtful(case.measured_wh, case.clear_wh, case.day.rated_wh):
+    share = site_brightness(case.measured_wh, case.clear_wh, case.day.rated_wh)
+    low = low_clear_hours(share, case.day.positions, case.day.grid.interval_min)
+    if low or is_doubtful(case.measured_wh, case.clear_wh, case.day.rated_wh):
         yield _Lack("unit_scale", "odd")
     elif lit < INTERVALS_FOR_SCALE:
         yield _Lack("unit_scale", "light", needs=_minutes(case, INTERVALS_FOR_SCALE - lit))

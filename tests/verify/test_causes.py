@@ -151,6 +151,14 @@ def test_a_quarter_of_the_sun_s_own_curves_is_power_sent_by_the_quarter_of_an_ho
     assert {f.cause for f in result.findings} == {"unit_scale"}
 
 
+def test_one_day_at_a_quarter_of_the_sun_s_own_curve_may_be_in_another_unit(roof):
+    r = roof(interval_min=15, index=0.97)
+    r.energy_wh /= 4
+    result = verify(r.site, r.readings())
+    assert "unit_scale" not in {f.cause for f in result.findings}
+    assert [u.cause for u in result.not_yet if "unit of measure" in u.missing] == ["unit_scale"]
+
+
 def test_a_quarter_of_sun_between_clouds_is_told_by_planes_that_face_apart(roof):
     r = roof(planes=2, days=3, interval_min=15)
     r.energy_wh /= 4
