@@ -29,11 +29,11 @@ Rows = list[list[str]]
 def _are_turned(texts: Sequence[str]) -> bool:
     """Return whether dates of days up to the 12th are written otherwise than all others, as none by accident are."""
     dates = [found for text in texts if (found := _WRITTEN.match(text.strip()))]
-    told_by = {bool(found[1]): [f for f in dates if bool(f[1]) == bool(found[1])] for found in dates}
-    if len(told_by) < 2 or min(map(len, told_by.values())) < FEWEST_TURNED:
+    turned, others = [f for f in dates if f[1]], [f for f in dates if not f[1]]
+    if min(len(turned), len(others)) < FEWEST_TURNED:
         return False
-    return all(int(f[3]) <= TWELVE for f in told_by[True]) and all(
-        max(int(f[4]), int(f[5])) > TWELVE for f in told_by[False]
+    return all(int(f[3]) <= TWELVE for f in turned) and all(
+        max(int(f[4]), int(f[5])) > TWELVE for f in others
     )
 
 
