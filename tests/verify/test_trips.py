@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -181,6 +182,20 @@ def test_a_whole_site_that_gives_nothing_before_a_cloud_has_tripped(
         at = r.interval(hour)
         r.energy_wh[:, at] = 0.0
         r.energy_wh[:, at + 1 : at + 13] *= cloudy
+    assert len(trips(r)) == count
+
+
+@pytest.mark.parametrize(
+    ("hours", "count"), [((12.0,), 0), ((11.25, 12.0, 12.75), 1)], ids=["once", "three times"]
+)
+def test_what_a_dark_cloud_leaves_of_a_low_sun_moves_no_register(
+    roof: Callable[..., Roof], hours: tuple[float, ...], count: int
+) -> None:
+    r = on_branches(roof(index=0.95, start=datetime(2026, 12, 14, tzinfo=UTC)), "A")
+    r.energy_wh[:] = np.round(r.energy_wh)
+    for hour in hours:
+        at = r.interval(hour)
+        r.energy_wh[:, at : at + 3] = 0.0
     assert len(trips(r)) == count
 
 

@@ -26,6 +26,7 @@ from service.verify.inputs import FloatArray
 from service.verify.result import Finding
 from service.verify.same_share import BRIGHT, fallen
 from service.verify.sentence import Quantity, Sentence, counted_sentence, sentence
+from service.verify.sky import INDEX_LEVELS
 
 STRONG = 0.4
 """Output over the ratings, as the best branch's light allows, from which the voltage can be high."""
@@ -71,6 +72,10 @@ AS_BRIGHT, MOSTLY = 0.9, 0.5
 of the dips that must be refuted so."""
 
 BRIGHT_INDEX, BACK = 0.4, 0.1
+DARK_CLOUD = 0.1
+"""Clear-sky index of a dark cloud (our choice). With the sun low it leaves whole watt-hours at zero as trips do, but
+seldom comes again."""
+
 BRIGHT_WITHIN_MINUTES = 30
 """Clear-sky index before a drop-out that shows by itself, share of the ratings before and after it, and within which
 minutes: no cloud takes all of so much and gives it back."""
@@ -320,8 +325,17 @@ def _silent_trips(case: Case, branch: str | None, rows: list[int]) -> list[_Trip
     bright = np.asarray(case.array_sky.known & (case.array_sky.index >= BRIGHT_INDEX))
     nothing = (made <= 0) & (heard.sum(axis=0) > 1) & _within_before(bright, reach) & _strong(case, rows)
     dips = _short_runs(np.asarray(nothing), np.asarray(made > BACK * rated), reach)
+    if branch is None and _count(dips) < LEAST_BEATS and not _would_show(case, rows, dips):
+        return []
     least = 1 if branch and _others_give(case, rows, dips) else LEAST_DIPS
     return [_Trips(branch, rows, dips, _bridged(case, rows, dips))] if dips.sum() >= least else []
+
+
+def _would_show(case: Case, rows: list[int], dips: BoolArray) -> bool:
+    """Return whether in some dip a dark cloud's light would have moved the register of some of these units."""
+    groups = [g for g, group in enumerate(case.day.groups) if not set(rows).isdisjoint(group.members)]
+    dark = int(np.searchsorted(INDEX_LEVELS, DARK_CLOUD))
+    return bool((case.skies_wh[groups, 0, dark][:, dips] >= case.resolution_wh).any())
 
 
 def _fallen_trips(case: Case, rows: list[int]) -> list[_Trips]:
