@@ -9,7 +9,10 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from service.expect.sky import cloudy_sky
 from service.expect.weather import Weather
+from service.verify.case import expectation
+from service.verify.day import daylight
 from service.verify.result import Finding
 from service.verify.run import build_case, verify
 from tests.verify.conftest import Roof, in_air
@@ -59,6 +62,22 @@ def test_within_the_model_s_band_nothing_is_said(roof: Callable[..., Roof], shar
 @pytest.mark.parametrize("planes", [1, 2])
 def test_even_overcast_is_no_low_site(roof: Callable[..., Roof], index: float, planes: int) -> None:
     assert found(roof(index=index, days=2, planes=planes, ac_rated_w=1000)) == []
+
+
+def test_flat_minutes_under_a_cover_that_lights_all_planes_alike_are_no_clear_sky(
+    roof: Callable[..., Roof],
+) -> None:
+    r = roof(planes=2, days=2, start=datetime(2026, 1, 22, tzinfo=UTC))
+    day = daylight(r.site, r.grid, None)
+    dull = 0.3 + 0.1 * np.sin(np.arange(len(day.positions)))
+    clear, covered = (
+        expectation(day, cloudy_sky(day.sun, day.clear, index=day.on_steps(index))).energy_wh
+        for index in (np.ones(len(dull)), dull)
+    )
+    hour = day.positions * r.grid.interval_min / 60 % 24
+    flat = (hour >= 13.5) & (hour < 14.2)
+    r.energy_wh[:, day.positions] = np.where(flat, 0.7 * clear.mean(axis=0), covered)
+    assert found(r) == []
 
 
 def test_hours_that_come_back_day_by_day_are_clear_though_the_curve_is_bent(

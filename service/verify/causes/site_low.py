@@ -24,7 +24,7 @@ from service.expect.grid import floats
 from service.verify.case import BoolArray, Case
 from service.verify.causes import curtailed
 from service.verify.causes.wording import duration, energy, percent
-from service.verify.clear_level import STRETCH_MINUTES, ClearLevel, flat_level
+from service.verify.clear_level import CLEAR_HOURS, STRETCH_MINUTES, ClearLevel, flat_level
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
 from service.verify.result import Finding
@@ -115,7 +115,8 @@ def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
     if clear.level < EVEN_CLOUD and not fits_clear(told):
         return False
     if clear.days >= DAYS and clear.hours >= HOURS_ON_DAYS:
-        return clear.level < LOW_ON_DAYS
+        even_cloud = clear.hours < CLEAR_HOURS and told is not None and told.clear_h == 0
+        return clear.level < LOW_ON_DAYS and not even_cloud
     no_haze = case.source != "array" or _in_any_air(told)
     return clear.level < LOW_ON_A_DAY and clear.hours >= HOURS_ON_A_DAY and no_haze
 
