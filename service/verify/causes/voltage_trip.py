@@ -325,7 +325,7 @@ def _silent_trips(case: Case, branch: str | None, rows: list[int]) -> list[_Trip
     bright = np.asarray(case.array_sky.known & (case.array_sky.index >= BRIGHT_INDEX))
     nothing = (made <= 0) & (heard.sum(axis=0) > 1) & _within_before(bright, reach) & _strong(case, rows)
     dips = _short_runs(np.asarray(nothing), np.asarray(made > BACK * rated), reach)
-    if branch is None and _count(dips) < LEAST_BEATS and not _would_show(case, rows, dips):
+    if branch is None and _count(dips) < LEAST_DIPS and not _would_show(case, rows, dips):
         return []
     least = 1 if branch and _others_give(case, rows, dips) else LEAST_DIPS
     return [_Trips(branch, rows, dips, _bridged(case, rows, dips))] if dips.sum() >= least else []
