@@ -191,12 +191,7 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
     coarse = cols.coarse_columns(data, layout)
     columns = best_columns(layout, coarse)[0]
     columns = of_what_was_made(layout, columns, coarse, data, stamps(data, layout, order), units, draft)
-    left = [v for v in layout.values if v not in columns]
-    cols.tell_layout(layout, left, draft)
-    if table.is_reshaped:  # of which the file has no such row
-        del draft.guesses["header_row"]
-    names = cols.names_of(layout, columns, (*data, *found.spread), table.name, units, draft)
-    cols.tell_units(layout, columns, names, units, draft)
+    names = _names(table, found, layout, columns, units, draft)
     said = Said(unit) if (unit := cols.measure_of(columns) or measure_above(above)) else None
     cells = [*data[:4000], *found.spread[::3]]
     decimal, factors = _numbers(table, cells, data, layout, order, columns, above, units.known, draft)
@@ -246,6 +241,19 @@ def _recipe(table: Table, found: Survey, units: Units, draft: Draft) -> Recipe:
         markers=tuple(sorted({*marked.values()})),
         width=layout.width,
     )
+
+
+def _names(
+    table: Table, found: Survey, layout: Layout, columns: Sequence[Value], units: Units, draft: Draft
+) -> dict[str, str]:
+    """Return whom the columns' names mean, and tell of the layout and of the units."""
+    cols.tell_layout(layout, [v for v in layout.values if v not in columns], draft)
+    if table.is_reshaped:  # of which the file has no such row
+        del draft.guesses["header_row"]
+    rows = *found.head[layout.first_row :], *found.spread
+    names = cols.names_of(layout, columns, rows, table.name, units, draft)
+    cols.tell_units(layout, columns, names, units, draft)
+    return names
 
 
 def _header_row(table: Table, draft: Draft) -> int | None:
