@@ -42,9 +42,8 @@ def fallen_by(agreed_wh: FloatArray, skies_wh: FloatArray, quantum_wh: float) ->
     `skies_wh` (G, S, K, D) is what a family of skies lets expect, `quantum_wh` the register's step.
     """
     agreed = np.where(agreed_wh > STEPS * quantum_wh, agreed_wh, np.nan)
-    with np.errstate(
-        divide="ignore", invalid="ignore"
-    ):  # most intervals are not deep under the brightest sky, either
+    # most intervals are not deep under the brightest sky, either
+    with np.errstate(divide="ignore", invalid="ignore"):
         may_be_deep = np.log(agreed / skies_wh[:, :, -1].max(axis=1)).mean(axis=0) < np.log(DEEP)
     told = may_be_deep & np.asarray((np.isfinite(agreed) & (skies_wh[:, :, 0].min(axis=1) > 0)).all(axis=0))
     surely, low = np.zeros(len(told), dtype=bool), np.zeros(len(told), dtype=bool)

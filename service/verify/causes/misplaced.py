@@ -13,6 +13,7 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import permutations
 
 import numpy as np
 
@@ -125,10 +126,10 @@ def _like_others(case: Case, misfits: FloatArray, found: Collection[int]) -> lis
     groups = [_Given.of(case, g, curves) for g in case.day.groups if len(g.members) >= LEAST_OTHERS]
     told = [
         (m, bool(misfits[i, there.at, 0] < misfits[i, own.at, 0]))
-        for own in groups
+        for own, there in permutations(groups, 2)
+        if own.group.plane != there.group.plane and _misfit(there.agreed, own.agreed)[0] >= LEAST_DISTANCE
         for i in own.group.members
         if i not in found and own.others(case, i) >= LEAST_LIKE_IT
-        for there in groups
         if (m := _as_there(i, curves[i], own, there)) is not None
     ]
     both = {(m.fits, m.recorded) for m, _ in told}
@@ -155,9 +156,8 @@ class _Given:
         made = np.where(below, _dc_of(case, agreed, unit) / case.day.site.dc_rated_w(unit), np.nan)
         misfits = np.array([_misfit(curves[k], made)[0] for k in group.members])
         heard = misfits[np.isfinite(misfits)]
-        unlike = math.sqrt(
-            (len(heard) + 1) / max(len(heard) - 1, 1)
-        )  # each has its own share in what they agree on
+        # each has its own share in what they agree on
+        unlike = math.sqrt((len(heard) + 1) / max(len(heard) - 1, 1))
         return cls(at, group, made, unlike * median(heard))
 
     def others(self, case: Case, i: int) -> int:
@@ -168,11 +168,10 @@ class _Given:
 def _as_there(i: int, curve: FloatArray, own: _Given, there: _Given) -> Misplaced | None:
     """Return the unit as misplaced if it has the curve and level of another plane's units, unlike those of its own."""
     here = _misfit(curve, own.agreed)
-    if own.group.plane == there.group.plane or not here[0] >= LEAST_DISTANCE:
+    if not here[0] >= LEAST_DISTANCE:
         return None
     misfit, level = _misfit(curve, there.agreed)
-    as_there = misfit <= max(AS_USUAL * there.scatter, NOISE_OF_OTHERS)
-    if not as_there or not _misfit(there.agreed, own.agreed)[0] >= LEAST_DISTANCE:
+    if not misfit <= max(AS_USUAL * there.scatter, NOISE_OF_OTHERS):
         return None
     shape = here[0] >= max(LEAST_MISFIT_OF_OTHERS, misfit / BETTER_OF_OTHERS)
     another = abs(here[1] - 1) >= ANOTHER_LEVEL and here[0] >= UNUSUAL * own.scatter
