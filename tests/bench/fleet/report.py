@@ -23,9 +23,9 @@ AT_MOST = ("healthy accused", "falsely said")
 BySky = Mapping[str, Score]
 
 
-def by_cause(window: Window, scores: BySky) -> Table:
-    """Return one window's table: a row a cause, a column a sky."""
-    skies = [*(s for s in SKY_NAMES if s in scores), "all"]
+def by_cause(window: Window, scores: BySky, names: Sequence[str] = SKY_NAMES) -> Table:
+    """Return one window's table: a row a cause, a column a sky, or whatever the `names` are of."""
+    skies = [*(s for s in names if s in scores), "all"]
     columns = [Column(s, justify="right") for s in skies]
     title = f"window {window} - faults counted: first named right, named at all"
     table = Table(Column(no_wrap=True), *columns, title=title)
