@@ -102,6 +102,12 @@ def _weigh(fault: Fault, faults: list[Fault], house: House, struck: Floats) -> N
     if fault.cause in ("not_reporting", "not_on_record"):
         changed = of_unit
     share = np.divide(changed, of_unit, out=np.zeros(len(of_unit)), where=of_unit > 1)
+    if (
+        fault.cause == "shaded"
+    ):  # what is lost of the sky alone comes back at no sun position: neither well nor a shadow
+        open_sky = power(_built(house, [f for f in faults if f is not fault]), house.sky)[0]
+        lost = np.abs(struck - open_sky).sum(axis=1) / np.maximum(open_sky.sum(axis=1), 1)
+        share = np.where(share < SHOWS, np.maximum(share, np.minimum(lost, 0.9 * SHOWS)), share)
     fault.share = {n: float(share[n]) for n in fault.units}
     if not fault.units:
         fault.share[-1] = float(changed.sum() / max(of_unit.sum(), 1e-9))

@@ -239,12 +239,13 @@ def voltage_trip(rng: Generator, house: House) -> Fault | None:
 
 def shaded(rng: Generator, house: House) -> Fault | None:
     """Return things in the light, drawn anew until they cost one unit enough to show in this window's weather."""
-    bright = power(house.build, house.sky)[0].sum(axis=1)
     things: list[Thing] = []
     for _ in range(TRIES):
-        count = int(rng.choice([1, 2, 3], p=[0.6, 0.3, 0.1]))
-        things = [_thing(rng, house) for _ in range(count)]
-        dark = power(replace(house.build, things=house.build.things + things), house.sky)[0].sum(axis=1)
+        things = [_thing(rng, house) for _ in range(int(rng.choice([1, 2, 3], p=[0.6, 0.3, 0.1])))]
+        there = replace(house.build, things=house.build.things + things)
+        dark, bright = (
+            power(replace(there, transparent=clear), house.sky)[0].sum(axis=1) for clear in ([], things)
+        )
         if bright.min() > 0 and SHOWS <= (1 - dark / bright).max() <= TOO_DARK:
             break
 
