@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -9,10 +10,11 @@ import pandas as pd
 import pytest
 from pvlib import atmosphere, clearsky, iam, irradiance, solarposition
 
-from tests.bench.stranger import site
+from tests.bench.stranger import case, site
 from tests.bench.stranger.air import Air, Sky, bird
+from tests.bench.stranger.house import draw_house
 from tests.bench.stranger.plan import CAUSES, WINDOWS, plan
-from tests.bench.stranger.plant import DIODE, best_point, efficiency, inverter, plane_light
+from tests.bench.stranger.plant import DIODE, best_point, efficiency, inverter, plane_light, power
 from tests.bench.stranger.roof import Box, Facing, Hill, Spot, shade, sky_seen
 from tests.bench.stranger.sun import Floats, Sun, sun
 
@@ -125,6 +127,16 @@ def test_pole_darkens_one_substring_of_an_upright_module() -> None:
     lets = shade(Spot(0, 0, 0), facing, [pole], np.array([[0.0], [-np.cos(up)], [np.sin(up)]]))
     assert lets.shape == (3, 1)
     assert (lets < 1).sum() <= 1
+
+
+def test_cells_follow_the_light_whether_or_not_anything_stands_in_it() -> None:
+    rng = np.random.default_rng(0)
+    drawn = plan(40_030, "1d")
+    sky = case._sky(rng, drawn, 0)
+    house = draw_house(rng, drawn, sky, np.full(drawn.minutes, 240.0))
+    far_off = [Hill(0, 0.001, 1)]
+    clear, open_to_all = (power(replace(house.build, things=t), sky)[0] for t in ([], far_off))
+    assert clear == pytest.approx(open_to_all, rel=1e-9)
 
 
 @pytest.mark.parametrize("cause", CAUSES)

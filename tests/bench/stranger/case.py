@@ -48,7 +48,7 @@ def site(seed: int, window: Window, cause: str | None = None) -> Case:
     rng = np.random.default_rng([seed, WINDOWS.index(window), 7703])
     late = draw_late(rng) if "clock_shift" in drawn.causes else 0
     sky = _sky(rng, drawn, late)
-    house = draw_house(rng, drawn, sky, rng.uniform(232, 246) + 2 * noise(rng, drawn.minutes, 90))
+    house = draw_house(rng, drawn, sky, rng.uniform(232, 246) + noise(rng, drawn.minutes, 90))
     house.late_min = late
     faults = [f for name, draw in DRAW.items() if name in drawn.causes and (f := draw(rng, house))]
     struck, volts = power(_built(house, faults), sky)

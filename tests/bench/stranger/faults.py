@@ -11,7 +11,7 @@ from numpy.random import Generator
 
 from tests.bench.stranger.house import House
 from tests.bench.stranger.plant import Build, power
-from tests.bench.stranger.roof import LONG, WIDE, Box, Crown, Facing, Hill, Spot, Thing
+from tests.bench.stranger.roof import LONG, WIDE, Box, Crown, Facing, Hill, Spot, Thing, sky_seen
 from tests.bench.stranger.sun import Floats
 
 SHOWS = 0.025
@@ -19,6 +19,9 @@ SHOWS = 0.025
 
 TRIES = 10
 """Sets of things to stand in the light, drawn until one costs a unit enough to show."""
+
+LEAST_SKY = 0.5
+"""A module that sees less of the sky has a thing standing on it or hard by."""
 
 TOO_DARK = 0.6
 """Share of its energy that shade costs no unit: nobody puts a module there; common practice, no source."""
@@ -218,7 +221,7 @@ def voltage_trip(rng: Generator, house: House) -> Fault | None:
         return None
     wait, rise = int(rng.integers(1, 6)), rng.uniform(4, 10)
     rated = house.build.rated_w[units].sum()
-    limit = house.grid_v.mean() + rng.uniform(0.5, 2.5) + rise * rng.uniform(0.5, 0.9)
+    limit = house.grid_v.mean() + rng.uniform(0.5, 2) + rise * rng.uniform(0.55, 0.95)
 
     def trip(ac: Floats, _build: Build) -> Floats:
         volts = house.grid_v + rise * ac[units].sum(axis=0) / rated
@@ -243,6 +246,8 @@ def shaded(rng: Generator, house: House) -> Fault | None:
     for _ in range(TRIES):
         things = [_thing(rng, house) for _ in range(int(rng.choice([1, 2, 3], p=[0.6, 0.3, 0.1])))]
         there = replace(house.build, things=house.build.things + things)
+        if min(sky_seen(s, there.facings[s.plane], there.things) for s in there.spots) < LEAST_SKY:
+            continue
         dark, bright = (
             power(replace(there, transparent=clear), house.sky)[0].sum(axis=1) for clear in ([], things)
         )

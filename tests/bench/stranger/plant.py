@@ -127,7 +127,7 @@ def module(build: Build, m: int, sky: Sky) -> tuple[Floats, Floats]:
     lets, open_sky = _shaded(build, spot, facing, sky.sun)
     # what hides the sky is itself lit: a tenth of the hidden light comes back
     even = light.sky * (open_sky + 0.1 * (1 - open_sky)) + light.ground
-    strings = np.maximum(light.beam * lets + even, 0)
+    strings = np.maximum(light.beam * lets + even, 0)  # (3, T)
     cell = cell_temperature(build, strings.mean(axis=0), sky) + build.warmer_c[m] * light.beam / 1000
     share, used = best_point(
         strings * build.alive[m][:, None],
@@ -138,10 +138,10 @@ def module(build: Build, m: int, sky: Sky) -> tuple[Floats, Floats]:
     return build.pmax_w[m] * build.gain[m] * share, np.where(used > 0, volts, 0.0)
 
 
-def _shaded(build: Build, spot: Spot, facing: Facing, sun: Sun) -> tuple[Floats | float, float]:
+def _shaded(build: Build, spot: Spot, facing: Facing, sun: Sun) -> tuple[Floats, float]:
     """Return the beam that each substring gets and the share of the sky, traced once for each place."""
     if not build.things:
-        return 1.0, 1.0
+        return np.ones((3, 1)), 1.0
     casting = [t for t in build.things if t not in build.transparent]
     key = (*spot[1:], facing.tilt_deg, facing.azimuth_deg, *facing.middle, *build.things, *build.transparent)
     if key not in build.seen:
