@@ -20,6 +20,9 @@ SHOWS = 0.025
 TRIES = 10
 """Sets of things to stand in the light, drawn until one costs a unit enough to show."""
 
+HIGH = 0.35
+"""Share of its rating above which a branch can trip: below, it hardly lifts the voltage; common practice, no source."""
+
 LEAST_SKY = 0.5
 """A module that sees less of the sky has a thing standing on it or hard by."""
 
@@ -224,7 +227,8 @@ def voltage_trip(rng: Generator, house: House) -> Fault | None:
     limit = house.grid_v.mean() + rng.uniform(0.5, 2) + rise * rng.uniform(0.55, 0.95)
 
     def trip(ac: Floats, _build: Build) -> Floats:
-        volts = house.grid_v + rise * ac[units].sum(axis=0) / rated
+        load = ac[units].sum(axis=0) / rated
+        volts = np.where(load > HIGH, house.grid_v + rise * load, 0)
         out, on, until = ac.copy(), np.ones(ac.shape[1]), 0
         for t in np.flatnonzero(volts > limit).tolist():
             if t >= until:
@@ -340,13 +344,13 @@ def plane_misdescribed(rng: Generator, house: House) -> Fault:
 
 def curtailed(rng: Generator, house: House) -> Fault:
     """Return a limit on the site's power, fixed and shared alike by all or by what each could make."""
-    level, alike = rng.uniform(0.4, 0.9), rng.random() < 0.5
-    peak = np.quantile(power(house.build, house.sky)[0].sum(axis=0), 0.999)
+    level, alike = rng.uniform(0.25, 0.75), rng.random() < 0.5
+    limit = level * house.build.rated_w.sum()
 
     def hold(ac: Floats, _build: Build) -> Floats:
         if alike:
-            return np.asarray(np.minimum(ac, level * peak / len(ac)))
-        return np.asarray(ac * np.minimum(1, level * peak / np.maximum(ac.sum(axis=0), 1e-6)))
+            return np.asarray(np.minimum(ac, limit / len(ac)))
+        return np.asarray(ac * np.minimum(1, limit / np.maximum(ac.sum(axis=0), 1e-6)))
 
     return Fault("curtailed", apply=lambda b: b.then.append(hold), details={"level": level, "alike": alike})
 
