@@ -36,27 +36,31 @@ def consensus(
     votes = np.ones(len(values)) if weights is None else weights
     known = np.isfinite(values)
     x = np.where(known, values, 0.0)
-    sharpness = 1 / np.maximum(width * np.maximum(x, 1e-12) + floor, 1e-12)
     held = known * votes[:, None]
-    support = np.array([np.einsum("jt,jt->t", _kernel(x, x[i], sharpness[i]), held) for i in range(len(x))])
-    support = support.reshape(x.shape)
+    reach = _reach(x, width, floor)
+    away = [np.einsum("jt,jt->t", _away(x, x[i], reach[i]), held) for i in range(len(x))]
+    support = held.sum(axis=0) - np.reshape(away, x.shape) / reach
     brightest = np.maximum(x.max(axis=0, initial=0.0), 1e-12)
     surely = np.maximum(np.where(known & (support >= SURELY_BRIGHT), x, 0.0).max(axis=0, initial=0.0), 1e-12)
     support = np.where(known, support * np.minimum(x / surely, 1.0) + BRIGHT_BONUS * x / brightest, -1.0)
     best = np.take_along_axis(x, support.argmax(axis=0)[None, :], axis=0)[0]
-    near = _kernel(x, best, 1 / np.maximum(width * np.maximum(best, 1e-12) + floor, 1e-12)) * held
+    within = _reach(best, width, floor)
+    near = (1 - _away(x, best, within) / within) * held
     total = near.sum(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(known.any(axis=0) & (total > 0), (near * x).sum(axis=0) / total, np.nan)
 
 
-def _kernel(x: FloatArray, centre: FloatArray, sharpness: FloatArray) -> FloatArray:
-    """Return 1 at `centre`, falling to 0 at 1 / `sharpness` from it."""
+def _reach(x: FloatArray, width: float, floor: float) -> FloatArray:
+    """Return how far from values `x` the triangular kernel at each reaches, same shape."""
+    return np.maximum(width * np.maximum(x, 1e-12) + floor, 1e-12)
+
+
+def _away(x: FloatArray, centre: FloatArray, reach: FloatArray) -> FloatArray:
+    """Return how far `x` lies from `centre`, `reach` at most: the kernel is what that leaves of 1, over `reach`."""
     away = x - centre
     np.abs(away, out=away)
-    away *= sharpness
-    np.subtract(1.0, away, out=away)
-    return np.maximum(away, 0.0, out=away)
+    return np.minimum(away, reach, out=away)
 
 
 def weighted_median(values: FloatArray, weights: FloatArray) -> float:

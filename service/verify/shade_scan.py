@@ -93,8 +93,9 @@ class _Sums:
     def over(self, first: Ints, last: Ints) -> FloatArray:
         """Return the sums from bin `first` to bin `last`, both included, (days, W); 0 where last < first."""
         size = self._sums.shape[1] - 1
-        low, high = np.clip(first, 0, size), np.clip(last + 1, 0, size)
-        return floats(np.where(high > low, self._sums[:, high] - self._sums[:, low], 0.0))
+        low = np.clip(first, 0, size)
+        high = np.maximum(np.minimum(last + 1, size), low)
+        return floats(self._sums.take(high, axis=1) - self._sums.take(low, axis=1))
 
 
 def likeliest(beam: Beam, width_min: int) -> Span | None:
