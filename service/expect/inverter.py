@@ -29,7 +29,7 @@ def ac_power(dc_w: ArrayLike, *, inverter: InverterType) -> FloatArray:
     load = floats(dc_w) / dc_limit_w(inverter)
     square, linear, constant = PART_LOAD
     relative = ((square * load + linear) * load + constant) / REFERENCE_EFFICIENCY
-    return np.clip(np.where(load > 0, relative, load), 0.0, 1.0) * inverter.ac_rated_w
+    return np.clip(relative, 0.0, 1.0) * inverter.ac_rated_w
 
 
 def dc_power_from_ac(ac_w: ArrayLike, *, inverter: InverterType) -> FloatArray:

@@ -39,11 +39,14 @@ def dc_power(
 def low_light_loss(effective_w_m2: FloatArray, *, k: float) -> FloatArray:
     """Return err(G) of Marion 2008 as a share of rated power, same shape; see `dc_power`."""
     light = floats(effective_w_m2)
-    loss = np.minimum(light, 200.0)  # in place: many skies at once
-    loss /= 200.0
-    loss -= 1.0
-    loss *= loss
-    loss *= loss
-    loss -= 1.0
-    loss *= -k
-    return np.where(light <= 200, loss, (1000 - light) * (k / 800))
+    low = np.minimum(light, 200.0)
+    above = light - low
+    low /= 200.0  # in place: many skies at once
+    low -= 1.0
+    low *= low
+    low *= low
+    low -= 1.0
+    above /= 800.0
+    low += above
+    low *= -k
+    return low

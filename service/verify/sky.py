@@ -13,8 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from service.expect.energy import UnitGroup
-from service.expect.plane import Brightening, on_plane, sky_brightening, sunward_share
+from service.expect.plane import on_plane, sky_brightening, sunward_share
 from service.expect.site import Plane
 from service.expect.sky import Irradiance, cloudy_sky
 from service.verify.consensus import AGREEMENT, consensus
@@ -75,20 +74,19 @@ class ArraySky:
 def family(day: Daylight) -> FloatArray:
     """Return the energies of each group under the family of skies, Wh, (G, S, K, D)."""
     shifts = DIFFUSE_SHIFTS if _orientations(day) > 1 else DIFFUSE_SHIFTS[:1]
-    skies = [
-        cloudy_sky(day.sun, day.clear, index=INDEX_LEVELS[:, None], diffuse_shift=float(shift))
-        for shift in shifts
-    ]
-    bright = [sky_brightening(day.sun, sky) for sky in skies]
-    return np.stack([_energies(day, group, skies, bright) for group in day.groups])
-
-
-def _energies(
-    day: Daylight, group: UnitGroup, skies: list[Irradiance], bright: list[Brightening]
-) -> FloatArray:
-    """Return a group's energies under several skies (K, N each), Wh, (S, K, D)."""
-    each = zip(skies, bright, strict=True)
-    return np.stack([day.gather(day.power(group, sky, brightening=b).ac_w) for sky, b in each])
+    out = np.empty((len(day.groups), len(shifts), len(INDEX_LEVELS), len(day.positions)))
+    before, beamless = 0, 0
+    for s in np.argsort(shifts):
+        sky = cloudy_sky(
+            day.sun, day.clear, index=INDEX_LEVELS[beamless:, None], diffuse_shift=float(shifts[s])
+        )
+        bright = sky_brightening(day.sun, sky)
+        for of_group, group in zip(out, day.groups, strict=True):
+            of_group[s, beamless:] = day.gather(day.power(group, sky, brightening=bright).ac_w)
+            of_group[s, :beamless] = of_group[before, :beamless]
+        # what has no beam left stays as it is however much more of it is diffuse
+        before, beamless = s, beamless + int(sky.dni.any(axis=1).argmax())
+    return out
 
 
 def _orientations(day: Daylight) -> int:
@@ -119,7 +117,7 @@ def infer(
     weight = _group_weights(day, voices, votes) * np.isfinite(agreed)
     known = weight.sum(axis=0) > 0
     known &= ~_impossibly_dark(day, table, agreed)
-    vote = _sensor_cost(np.full(len(known), np.nan) if sensed is None else sensed)
+    vote = 0.0 if sensed is None else _sensor_cost(sensed)
     best_shift, best_index = _best_member(table, agreed, weight, quantum_wh, shift_cost, vote)
     index = _between_members(table, agreed, weight, best_shift, best_index)
     if sensed is not None:
@@ -234,7 +232,7 @@ def _best_member(
     weight: FloatArray,
     quantum_wh: float,
     shift_cost: float,
-    vote: FloatArray,
+    vote: FloatArray | float,
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     shifts, levels = table.shape[1:3]
     cost = shift_cost * np.abs(DIFFUSE_SHIFTS[:shifts])[:, None, None] + (
