@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
-from functools import cached_property
+from functools import cached_property, wraps
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,7 +87,7 @@ class Case:
     description); `skies_wh` (G, S, K, D) are the groups' energies under a family of skies (`sky.family`), shade
     included; `alignment` what of the record and the clock was put right first, so that day and readings are on true
     time; `scale` is the factor sent over true; `fitted` (U, T) where a unit was on the roof, night included;
-    `resolution_wh` the step of the register, 0 where none shows.
+    `resolution_wh` the step of the register, 0 where none shows; `worked_out` is for `once`.
     """
 
     day: Daylight
@@ -106,6 +107,7 @@ class Case:
     clear_wh: FloatArray
     resolution_wh: float
     doubted: tuple[str, ...] = ()
+    worked_out: dict[Callable[..., Any], Any] = field(default_factory=dict, init=False, repr=False)
 
     @cached_property
     def given(self) -> FloatArray:
@@ -253,6 +255,22 @@ class Case:
     def named(self, units: Iterable[int]) -> tuple[str, ...]:
         """Return the serials of rows."""
         return tuple(self.serials[i] for i in units)
+
+
+Told = TypeVar("Told")
+
+
+def once(work: Callable[[Case], Told]) -> Callable[[Case], Told]:
+    """Return `work` done once for each case: several causes ask, and what it told goes when the case goes."""
+
+    @wraps(work)
+    def kept(case: Case) -> Told:
+        if work not in case.worked_out:
+            case.worked_out[work] = work(case)
+        told: Told = case.worked_out[work]
+        return told
+
+    return kept
 
 
 def active_mask(day: Daylight, energy_wh: FloatArray) -> BoolArray:

@@ -12,12 +12,10 @@ the readings.
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import numpy as np
 
 from service.expect.grid import IntArray
-from service.verify.case import BoolArray, Case
+from service.verify.case import BoolArray, Case, once
 from service.verify.causes import channels, darkness
 from service.verify.causes.no_output import least_unused
 from service.verify.causes.wording import duration, energy
@@ -59,7 +57,7 @@ def cut_off(case: Case) -> BoolArray:
     return silent
 
 
-@lru_cache(maxsize=1)
+@once
 def _branches_off(case: Case) -> dict[str, dict[int, BoolArray]]:
     """Return the branches that are off, each with its units' dead intervals."""
     heard = set(np.flatnonzero(case.heard.any(axis=1)))
@@ -95,7 +93,7 @@ def _off(case: Case, rows: list[int]) -> dict[int, BoolArray]:
 
 def _fell_silent(case: Case, rows: list[int]) -> BoolArray:
     """Return when these units were not heard any more that fell silent together, and others were, (R, D)."""
-    lasts, there = _lasts(case, rows), case.day.positions
+    lasts, there = _last_heard(case)[rows], case.day.positions
     others = np.delete(case.heard, rows, axis=0)[np.delete(case.ever_heard(), rows)]
     after = there > lasts.max(initial=-1)
     if len(others) < LEAST_UNITS or not after.any():
@@ -107,14 +105,16 @@ def _fell_silent(case: Case, rows: list[int]) -> BoolArray:
     return np.asarray(np.full((len(rows), 1), all_back and _in_one_night(case, rows)) & told)
 
 
-def _lasts(case: Case, rows: list[int]) -> IntArray:
-    """Return the last interval of the whole grid in which each of these units was heard, (R,), -1 for none."""
-    return np.array([_last(np.isfinite(row)) for row in case.readings.energy_wh[rows]], dtype=int)
+@once
+def _last_heard(case: Case) -> IntArray:
+    """Return the last interval of the whole grid in which each unit was heard, (U,), -1 for none."""
+    heard = np.isfinite(case.readings.energy_wh)
+    return np.asarray(np.where(heard, np.arange(heard.shape[1]), -1).max(axis=1, initial=-1))
 
 
 def _in_light(case: Case, rows: list[int]) -> bool:
     """Return whether there was light for all of these units just before the last was heard and just after."""
-    last, there = int(_lasts(case, rows).max()), case.day.positions
+    last, there = int(_last_heard(case)[rows].max()), case.day.positions
     at = int(np.searchsorted(there, last))
     awake = at + 1 < len(there) and case.light[rows, at : at + 2].any(axis=0).all()
     return bool(awake and there[at + 1] == last + 1)
@@ -122,7 +122,7 @@ def _in_light(case: Case, rows: list[int]) -> bool:
 
 def _in_one_night(case: Case, rows: list[int]) -> bool:
     """Return whether all of these units were heard until the light of one day ended, and not in that of the next."""
-    lasts, there = _lasts(case, rows), case.day.positions
+    lasts, there = _last_heard(case)[rows], case.day.positions
     lit = np.flatnonzero(case.light[rows].any(axis=0))
     before = np.searchsorted(there[lit], lasts, side="right")
     if before.min() == 0 or before.max() == len(lit) or np.ptp(before) > 0:

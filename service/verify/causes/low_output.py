@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from service.verify.case import GIVES_NOTHING, BoolArray, Case
-from service.verify.causes.steady import SteadyLevel, steady_level
+from service.verify.causes.steady import SteadyLevel, steady_levels
 from service.verify.causes.wording import energy, percent
 from service.verify.inputs import FloatArray
 from service.verify.result import Finding
@@ -33,11 +33,10 @@ LEAST_LIGHT_H = 0.1
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each unit that is steadily low."""
     found = []
-    for i, serial in enumerate(case.serials):
-        if serial in named:
+    for i, (serial, steady) in enumerate(zip(case.serials, steady_levels(case), strict=True)):
+        if serial in named or steady is None:
             continue
-        steady = steady_level(case, i)
-        if steady and GIVES_NOTHING < steady.level < 1 - case.levels.visible[i]:
+        if GIVES_NOTHING < steady.level < 1 - case.levels.visible[i]:
             found.append(_finding(case, i, steady))
     return found
 

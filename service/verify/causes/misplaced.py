@@ -10,17 +10,15 @@ others, with another's curve and level, is there.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from itertools import permutations
 
 import numpy as np
 
 from service.expect.energy import UnitGroup
 from service.expect.inverter import dc_power_from_ac
-from service.expect.site import Unit
-from service.verify.case import BoolArray, Case
+from service.verify.case import Case, once
 from service.verify.consensus import median
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
@@ -100,12 +98,12 @@ class Misplaced:
     level: float
 
 
-@lru_cache(maxsize=1)
+@once
 def misplaced_units(case: Case) -> list[Misplaced]:
     """Return the units that fit another recorded plane clearly better than their own."""
     if len(case.day.groups) < 2 or case.source == "clear_sky":
         return []
-    misfits = np.stack([_misfits(case, i) for i in range(len(case.serials))])
+    misfits = _misfits(case)
     own = {i: g for g, group in enumerate(case.day.groups) for i in group.members}
     by_record = np.array([misfits[i, own[i]] for i in range(len(case.serials))])
     likeliest = [_likeliest(case, i, own[i], misfits[i], by_record) for i in range(len(case.serials))]
@@ -122,15 +120,20 @@ def _like_others(case: Case, misfits: FloatArray, found: Collection[int]) -> lis
     By their `misfits` (U, G, 2) the model must agree, or one of the other plane be found the other way round: most of a
     plane may stand in shade, and one in the sun.
     """
-    curves = [_curve(case, i) / case.day.site.dc_rated_w(u) for i, u in enumerate(case.day.site.units)]
-    groups = [_Given.of(case, g, curves) for g in case.day.groups if len(g.members) >= LEAST_OTHERS]
+    curves, heard = _curves(case), np.asarray(case.heard.any(axis=1))
+    groups = [
+        _Given.of(case, g, group)
+        for g, group in enumerate(case.day.groups)
+        if len(group.members) >= LEAST_OTHERS
+    ]
     told = [
         (m, bool(misfits[i, there.at, 0] < misfits[i, own.at, 0]))
         for own, there in permutations(groups, 2)
-        if own.group.plane != there.group.plane and _misfit(there.agreed, own.agreed)[0] >= LEAST_DISTANCE
-        for i in own.group.members
-        if i not in found and own.others(case, i) >= LEAST_LIKE_IT
-        if (m := _as_there(i, curves[i], own, there)) is not None
+        if own.group.plane != there.group.plane
+        and _misfit(there.agreed[None], own.agreed)[0, 0] >= LEAST_DISTANCE
+        for i, here, away in zip(own.rows, own.misfits, _misfit(curves[own.rows], there.agreed), strict=True)
+        if i not in found and heard[own.rows].sum() - heard[i] >= LEAST_LIKE_IT
+        if (m := _as_there(i, here.tolist(), away.tolist(), own, there)) is not None
     ]
     both = {(m.fits, m.recorded) for m, _ in told}
     sure = [m for m, nearer in told if nearer or (m.recorded, m.fits) in both]
@@ -140,37 +143,41 @@ def _like_others(case: Case, misfits: FloatArray, found: Collection[int]) -> lis
 
 @dataclass(frozen=True)
 class _Given:
-    """What most units of group `at` gave by the rating, (D,), and the misfit that a further one would have to it."""
+    """What most units of group `at` gave by the rating, (D,), and the misfit that a further one would have to it.
+
+    `misfits` (n, 2) are those of its units and their levels over it.
+    """
 
     at: int
     group: UnitGroup
     agreed: FloatArray
+    misfits: FloatArray
     scatter: float
 
     @classmethod
-    def of(cls, case: Case, group: UnitGroup, curves: Sequence[FloatArray]) -> _Given:
-        """Return what a group gave, by the `curves` of all units over their ratings."""
-        first, at = group.members[0], case.day.groups.index(group)
-        unit, agreed = case.day.site.units[first], case.agreed_wh[at]
-        below = agreed < AT_LIMIT * case.day.rated_wh[first]
-        made = np.where(below, _dc_of(case, agreed, unit) / case.day.site.dc_rated_w(unit), np.nan)
-        misfits = np.array([_misfit(curves[k], made)[0] for k in group.members])
-        heard = misfits[np.isfinite(misfits)]
+    def of(cls, case: Case, at: int, group: UnitGroup) -> _Given:
+        """Return what a group gave."""
+        made = _by_rating(case, group, case.agreed_wh[at])
+        misfits = _misfit(_curves(case)[list(group.members)], made)
+        heard = misfits[np.isfinite(misfits[:, 0]), 0]
         # each has its own share in what they agree on
         unlike = math.sqrt((len(heard) + 1) / max(len(heard) - 1, 1))
-        return cls(at, group, made, unlike * median(heard))
+        return cls(at, group, made, misfits, unlike * median(heard))
 
-    def others(self, case: Case, i: int) -> int:
-        """Return how many units but unit `i` were heard."""
-        return sum(k != i and bool(case.heard[k].any()) for k in self.group.members)
+    @property
+    def rows(self) -> list[int]:
+        """Return the rows of its units."""
+        return list(self.group.members)
 
 
-def _as_there(i: int, curve: FloatArray, own: _Given, there: _Given) -> Misplaced | None:
-    """Return the unit as misplaced if it has the curve and level of another plane's units, unlike those of its own."""
-    here = _misfit(curve, own.agreed)
+def _as_there(i: int, here: list[float], away: list[float], own: _Given, there: _Given) -> Misplaced | None:
+    """Return the unit as misplaced if it has the curve and level of another plane's units, unlike those of its own.
+
+    `here` and `away` are its misfit to what either gave and its level over that.
+    """
     if not here[0] >= LEAST_DISTANCE:
         return None
-    misfit, level = _misfit(curve, there.agreed)
+    misfit, level = away
     if not misfit <= max(AS_USUAL * there.scatter, NOISE_OF_OTHERS):
         return None
     shape = here[0] >= max(LEAST_MISFIT_OF_OTHERS, misfit / BETTER_OF_OTHERS)
@@ -180,19 +187,11 @@ def _as_there(i: int, curve: FloatArray, own: _Given, there: _Given) -> Misplace
     return Misplaced(i, own.group.plane.name, there.group.plane.name, here[0], misfit, level)
 
 
-def _misfits(case: Case, i: int) -> FloatArray:
-    """Return unit `i`'s misfit against each group and its level over it, (G, 2), NaN where it cannot be read."""
-    curve = np.where(case.clear_wh.max(axis=0) > 0, _curve(case, i), np.nan)
-    rated_dc = case.day.site.dc_rated_w(case.day.site.units[i])
-    per_rated = [g.module.pmax_w * g.module_count for g in case.day.groups]
-    due = (
-        case.peers.dc_wh[g.members[0]] * rated_dc / r for g, r in zip(case.day.groups, per_rated, strict=True)
-    )
-    return np.array([_misfit(curve, d) for d in due])
-
-
-def _distance(made: FloatArray, due: FloatArray, use: BoolArray) -> float:
-    return float(np.abs(made[use] / made[use].sum() - due[use] / due[use].sum()).sum() / 2)
+def _misfits(case: Case) -> FloatArray:
+    """Return the units' misfits against each group and their levels over it, (U, G, 2), NaN where not to be read."""
+    curves = np.where(case.clear_wh.max(axis=0) > 0, _curves(case), np.nan)
+    due = (case.peers.dc_wh[g.members[0]] / (g.module.pmax_w * g.module_count) for g in case.day.groups)
+    return np.stack([_misfit(curves, d) for d in due], axis=1)
 
 
 def _usual(misfits: FloatArray) -> float:
@@ -254,13 +253,13 @@ def turned_units(case: Case, left: Collection[int]) -> list[Turned]:
     """Return which of the units in `left` fit another orientation, that no plane has, clearly better than their own."""
     if case.source == "clear_sky" or _sun_h(case) < LEAST_SUN_H:
         return []
-    curves = [_curve(case, i) for i in range(len(case.serials))]
-    misfits = [_misfit(curve, due)[0] for curve, due in zip(curves, case.peers.dc_wh, strict=True)]
+    curves = _curves(case)
+    misfits = _misfit(curves, case.peers.dc_wh)[:, 0]
     least = max(LEAST_MISFIT_OF_TURNED, 3 * float(np.nanmedian([*misfits, 1.0])))
     sound = ((g, [i for i in g.members if i in left]) for g in case.day.groups)
     own = {i: g for g, members in sound for i in members if len(members) >= LEAST_LIKE}
     doubted = [i for i in own if misfits[i] >= least]
-    found = (_turned(case, i, own[i], curves[i], misfits[i]) for i in doubted)
+    found = (_turned(case, i, own[i], curves[i], float(misfits[i])) for i in doubted)
     return [t for t in found if t is not None]
 
 
@@ -272,7 +271,7 @@ def _sun_h(case: Case) -> float:
 
 def _turned(case: Case, i: int, own: UnitGroup, curve: FloatArray, recorded: float) -> Turned | None:
     tilt, azimuth = _best_orientation(case, curve, own)
-    misfit, level = _misfit(curve, _dc_wh(case, own, tilt, azimuth))
+    misfit, level = _misfit(curve[None], _due(case, own, tilt, azimuth))[0].tolist()
     fits = misfit < min(BETTER_TURNED * recorded, MOST_MISFIT_OF_TURNED)
     turn = abs((azimuth - own.plane.azimuth_deg + 180) % 360 - 180)
     if not fits or turn < LEAST_TURN_DEG or not LEVEL_OF_TURNED[0] < level < LEVEL_OF_TURNED[1]:
@@ -294,36 +293,47 @@ def _best_orientation(case: Case, curve: FloatArray, own: UnitGroup) -> tuple[fl
 
 
 def _misfit_at(case: Case, curve: FloatArray, own: UnitGroup, at: tuple[float, float]) -> float:
-    return _misfit(curve, _dc_wh(case, own, *at))[0]
+    return float(_misfit(curve[None], _due(case, own, *at))[0, 0])
 
 
-def _dc_wh(case: Case, own: UnitGroup, tilt: float, azimuth: float) -> FloatArray:
-    """Return the DC energies of a unit like those of `own` but for its orientation, Wh, (D,)."""
+def _due(case: Case, own: UnitGroup, tilt: float, azimuth: float) -> FloatArray:
+    """Return the DC energies, over the rating, of a unit like those of `own` but for its orientation, h, (D,)."""
     turned = replace(own, plane=replace(own.plane, tilt_deg=tilt, azimuth_deg=azimuth))
-    return case.day.gather(case.day.power(turned, sky_at(case.day, case.array_sky)).dc_w)
+    dc_wh = case.day.gather(case.day.power(turned, sky_at(case.day, case.array_sky)).dc_w)
+    return dc_wh / (own.module.pmax_w * own.module_count)
 
 
-def _curve(case: Case, i: int) -> FloatArray:
-    """Return the unit's DC energies, Wh, (D,), NaN where they cannot be read or the sky is not known."""
-    dc_wh = _dc_of(case, case.measured_wh[i], case.day.site.units[i])
-    read = (case.measured_wh[i] < AT_LIMIT * case.day.rated_wh[i]) & case.array_sky.known
-    return np.where(read, dc_wh, np.nan)
+@once
+def _curves(case: Case) -> FloatArray:
+    """Return the units' DC energies over their ratings, h, (U, D), NaN where not to be read or under no known sky."""
+    out = np.full(case.measured_wh.shape, np.nan)
+    for group in case.day.groups:
+        rows = list(group.members)
+        out[rows] = _by_rating(case, group, case.measured_wh[rows])
+    return np.where(case.array_sky.known, out, np.nan)
 
 
-def _dc_of(case: Case, ac_wh: FloatArray, unit: Unit) -> FloatArray:
-    """Return the DC energies, Wh, of which a unit's inverter made these, (D,)."""
+def _by_rating(case: Case, group: UnitGroup, ac_wh: FloatArray) -> FloatArray:
+    """Return the DC energies over their rating, h, of which a group's inverters made these, (..., D), NaN at limits."""
     hours = case.day.interval_hours
-    inverter = case.day.site.inverter_type(unit.inverter_type)
-    return np.asarray(dc_power_from_ac(ac_wh / hours, inverter=inverter) * hours)
+    dc_w = dc_power_from_ac(ac_wh / hours, inverter=group.inverter)
+    below = ac_wh < AT_LIMIT * group.inverter.ac_rated_w * hours
+    return np.where(below, dc_w * hours / (group.module.pmax_w * group.module_count), np.nan)
 
 
-def _misfit(curve: FloatArray, due: FloatArray) -> tuple[float, float]:
-    """Return the share of the curve's energy at the wrong time for `due`, and its level over it; NaN if not read."""
-    use = np.isfinite(curve) & np.isfinite(due)
-    made, expected = float(curve[use].sum()), float(due[use].sum())
-    if use.sum() < LEAST_LIT or made <= 0 or expected <= 0:
-        return float("nan"), float("nan")
-    return _distance(curve, due, use), made / expected
+def _misfit(curves: FloatArray, due: FloatArray) -> FloatArray:
+    """Return the shares of curves' energy (n, D) at the wrong time for what is `due`, and their levels over it, (n, 2).
+
+    NaN where too little is read.
+    """
+    use = np.isfinite(curves) & np.isfinite(due)
+    made, expected = np.where(use, curves, 0.0), np.where(use, due, 0.0)
+    total, total_due = made.sum(axis=1), expected.sum(axis=1)
+    read = (use.sum(axis=1) >= LEAST_LIT) & (total > 0) & (total_due > 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        apart = np.abs(made / total[:, None] - expected / total_due[:, None]).sum(axis=1) / 2
+        each = np.stack([apart, total / total_due], axis=1)
+    return np.where(read[:, None], each, np.nan)
 
 
 def exchanged_pairs(found: list[Misplaced]) -> list[tuple[Misplaced, Misplaced]]:

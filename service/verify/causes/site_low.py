@@ -16,12 +16,11 @@ if the light on all planes fits a low level far better than a usual one (`told_l
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import lru_cache
 
 import numpy as np
 
 from service.expect.grid import floats
-from service.verify.case import BoolArray, Case
+from service.verify.case import BoolArray, Case, once
 from service.verify.causes import curtailed
 from service.verify.causes.wording import duration, energy, percent
 from service.verify.clear_level import CLEAR_HOURS, STRETCH_MINUTES, ClearLevel, flat_level
@@ -211,7 +210,7 @@ def _by_fit(case: Case, told: ToldLevel, clouded: ClearLevel | None) -> ClearLev
     return ClearLevel(level, told.beam_h, told.days, where)
 
 
-@lru_cache(maxsize=1)
+@once
 def between_clouds(case: Case) -> ClearLevel | None:
     """Return the site's own level in the gaps of passing clouds; a measured sky tells more."""
     if case.source == "measured":
@@ -219,7 +218,7 @@ def between_clouds(case: Case) -> ClearLevel | None:
     return sun_level(_log_level(case, HIGH_SUN, gaps=True), case.day.positions, case.day.grid.interval_min)
 
 
-@lru_cache(maxsize=1)
+@once
 def clear_level(case: Case) -> ClearLevel | None:
     """Return the site's own level where its sky was cloudless, None where it never was."""
     found = flat_level(_log_level(case, STRONG_LIGHT), case.day.positions, case.day.grid.interval_min)
@@ -257,6 +256,7 @@ def _limits_wh(case: Case) -> FloatArray:
     return AT_LIMIT * np.array([[g.inverter.ac_rated_w * case.day.interval_hours] for g in case.day.groups])
 
 
+@once
 def _unlimited_wh(case: Case) -> FloatArray:
     """Return what a unit of each group would make under the clear sky, or the measured one, Wh, (G, D).
 

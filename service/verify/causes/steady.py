@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.verify.case import BoolArray, Case
+from service.verify.case import BoolArray, Case, once
 from service.verify.consensus import weighted_median
 from service.verify.inputs import FloatArray
 from service.verify.levels import PEERS_FOR_COMPARISON
@@ -41,7 +41,13 @@ class SteadyLevel:
     from_start: bool
 
 
-def steady_level(case: Case, i: int) -> SteadyLevel | None:
+@once
+def steady_levels(case: Case) -> list[SteadyLevel | None]:
+    """Return the units' steady levels, in the order of the rows."""
+    return [_steady_level(case, i) for i in range(len(case.serials))]
+
+
+def _steady_level(case: Case, i: int) -> SteadyLevel | None:
     """Return unit `i`'s steady level up to the window's end: from its start or after one step; None if neither."""
     series = case.levels.relative_series(i)
     weight, grain = case.levels.weight[i], case.levels.grain[i]

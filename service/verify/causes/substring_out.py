@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from service.verify.case import Case
 from service.verify.causes import channels
-from service.verify.causes.steady import SteadyLevel, steady_level
+from service.verify.causes.steady import SteadyLevel, steady_levels
 from service.verify.causes.wording import duration, energy, number
 from service.verify.result import Finding
 from service.verify.sentence import sentence
@@ -47,10 +47,11 @@ class _Match:
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each unit at a substring's level."""
     found = []
-    for i, serial in enumerate(case.serials):
-        steady = None if serial in named else steady_level(case, i)
-        match = steady and match_level(steady.level, *_strings(case, i), sd=float(case.levels.sd[i]))
-        if steady and match:
+    for i, (serial, steady) in enumerate(zip(case.serials, steady_levels(case), strict=True)):
+        if serial in named or steady is None:
+            continue
+        match = match_level(steady.level, *_strings(case, i), sd=float(case.levels.sd[i]))
+        if match:
             found.append(_finding(case, i, steady, match))
     return found
 
