@@ -212,7 +212,7 @@ def branch_out(rng: Generator, house: House) -> Fault | None:
     if not units:
         return None
     house.taken |= set(units)
-    silent, since = rng.random() < 0.2, _from_moment(rng, house)
+    silent, since = rng.random() < 0.2 and len(house.of_branch) > 1, _from_moment(rng, house)
     since = since or int(rng.uniform(0.1, 0.6) * house.plan.minutes) * (rng.random() < 0.6)
     return Fault("branch_out", units, _off(units, since), details={"since": since}, silent=silent)
 
