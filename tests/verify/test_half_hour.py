@@ -103,6 +103,18 @@ def test_a_branch_that_falls_silent_in_the_middle_is_named(roof, index):
     assert said(verify(r.site, counted(r, 12))) == {f"70{i:04d}": ("branch_out",) for i in range(5)}
 
 
+@pytest.mark.parametrize("before", [1.0, 0.05])
+def test_a_site_of_one_branch_that_stops_at_once_in_full_light_is_off(roof, before):
+    """From a third of the rating to nothing within five minutes; from a hundredth it may be a dark cloud."""
+    r = with_branches(roof(index=CLEAR), 12)
+    r.energy_wh[:, : r.interval(12) + 3] *= before
+    r.energy_wh[:, r.interval(12) + 3 :] = 0.0
+    part = slice(r.interval(12), r.interval(12) + 6)
+    sent = Readings(r.grid.start + timedelta(hours=12), 5, r.energy_wh[:, part])
+    off = {f"70{i:04d}": ("branch_out",) for i in range(12)}
+    assert said(verify(r.site, sent)) == (off if before == 1.0 else {})
+
+
 def test_one_unit_that_works_shows_that_the_others_do_not(roof):
     r = with_branches(roof(units=5, index=OVERCAST), 4)
     r.energy_wh[:4] = 0.0

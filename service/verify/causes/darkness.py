@@ -42,6 +42,8 @@ def may_be_dark(case: Case, rows: list[int], dead: BoolArray) -> bool:
     """
     if not dead.any() or proven_light(case, dead):
         return False
+    if (dead & case.gone_at_once).any():
+        return False
     if dead.sum() * case.day.grid.interval_min < DARK_CLOUD_MINUTES:
         return True
     if ended_abruptly(case, rows, dead) or not _gave_that_day(case, rows, dead):
