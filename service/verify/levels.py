@@ -252,8 +252,21 @@ def _against_peers(day: Daylight, series: DcSeries) -> FloatArray:
         enough = (np.isfinite(ratio)).sum(axis=0) >= PEERS_FOR_COMPARISON
         # where all like units are silent together it is not one of them that is low: nothing is read there
         out[rows] = ratio / np.where(enough, agreed, 1.0)
-        out[rows] /= _whole_over_most(group, out[rows], series.weight[rows], series.grain[rows])
+        # where most lack a substring and three do not, now these and now those are agreed on, but the middle stays
+        middle = ratio / np.where(enough, _middle(ratio), 1.0)
+        for against in (middle, out[rows]):
+            whole = _whole_over_most(group, against, series.weight[rows], series.grain[rows])
+            if whole > 1:
+                out[rows] = against / whole
+                break
     return out
+
+
+def _middle(ratio: FloatArray) -> FloatArray:
+    """Return the median of the units that give anything, (D,), 1 where none does."""
+    giving = np.where(ratio > 0.02, ratio, np.nan)
+    giving[:, ~np.isfinite(giving).any(axis=0)] = 1.0
+    return np.asarray(np.nanmedian(giving, axis=0))
 
 
 def _whole_over_most(group: UnitGroup, against: FloatArray, weight: FloatArray, grain: FloatArray) -> float:

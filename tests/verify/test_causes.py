@@ -101,6 +101,15 @@ def test_a_register_that_shows_no_step_of_a_weak_unit_is_no_drop_out(roof):
 
 @pytest.mark.parametrize("interval_min", [5, 30])
 @pytest.mark.parametrize(("index", "days"), [(None, 1), (0.95, 2)])
+def test_five_units_with_a_substring_out_are_told_by_three_whole_ones(roof, interval_min, index, days):
+    r = roof(units=8, interval_min=interval_min, index=index, days=days)
+    r.energy_wh[:5] *= 0.655 * np.array([0.985, 0.995, 1.0, 1.005, 1.015])[:, None]
+    result = verify(r.site, r.readings())
+    assert causes_by_serial(result) == {f"70{i:04d}": ("substring_out",) for i in range(5)}
+
+
+@pytest.mark.parametrize("interval_min", [5, 30])
+@pytest.mark.parametrize(("index", "days"), [(None, 1), (0.95, 2)])
 def test_most_units_with_a_substring_out_are_told_by_the_few_whole_ones(roof, interval_min, index, days):
     r = roof(interval_min=interval_min, index=index, days=days)
     r.energy_wh[:8] *= 0.66
@@ -312,6 +321,13 @@ def test_two_units_exchanged_between_planes(roof):
     result = verify(r.site, r.readings())
     assert set(the_finding(result, "swapped").serials) == {"700002", "700005"}
     assert causes_by_serial(result) == {"700002": ("swapped",), "700005": ("swapped",)}
+
+
+def test_two_exchanged_units_shine_above_planes_whose_others_lack_a_substring(roof):
+    r = roof(units=8, planes=2)
+    r.energy_wh[[0, 1, 2, 3, 4, 7]] *= 0.655
+    r.energy_wh[[5, 6]] = r.energy_wh[[6, 5]]
+    assert set(the_finding(verify(r.site, r.readings()), "swapped").serials) == {"700005", "700006"}
 
 
 def test_one_of_a_plane_s_two_units_is_exchanged(roof):
