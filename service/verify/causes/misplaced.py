@@ -39,6 +39,10 @@ and model err by less."""
 
 LEAST_NOISE = 0.02
 PLAUSIBLE_LEVEL = (0.6, 1.2)
+FITS_SURELY, LEVEL_IF_SURE = 0.25, (0.6, 1.2 / 0.65)
+"""Misfit over the recorded plane's from which a curve is the other plane's even above the light that it shows: those
+that tell it may all lack a substring and give 0.65 of it."""
+
 LEAST_LIT = 12
 
 LEAST_OTHERS, LEAST_LIKE_IT, LEAST_DISTANCE = 3, 2, 0.02
@@ -213,7 +217,9 @@ def _likeliest(case: Case, i: int, own: int, misfits: FloatArray, by_record: Flo
     best = min(candidates, key=lambda g: float(misfits[g, 0]))
     misfit, level = float(misfits[best, 0]), float(misfits[best, 1])
     usual = _usual(by_record[list(groups[best].members), 0])
-    if misfit >= WITHIN_NOISE * usual or not PLAUSIBLE_LEVEL[0] < level < PLAUSIBLE_LEVEL[1]:
+    surely = misfit < FITS_SURELY * misfits[own, 0]
+    least, most = LEVEL_IF_SURE if surely else PLAUSIBLE_LEVEL
+    if misfit >= WITHIN_NOISE * usual or not least < level < most:
         return None
     names = groups[own].plane.name, groups[best].plane.name
     return Misplaced(i, *names, float(misfits[own, 0]), misfit, level)
