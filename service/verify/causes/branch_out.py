@@ -2,7 +2,8 @@
 
 Reasoning: like units do not fail at the same moment; what they share is the branch's cable, connectors and breaker.
 The finding speaks of the branch, so that no unit is taken off the roof for it. Where the whole site is one branch
-there is no neighbour to prove the light: only an hour without any output, with the sun well up, counts then.
+there is no neighbour to prove the light: only an hour without any output, with the sun well up, counts then, or one
+that followed full output at once.
 Many units take their own supply from the branch, or speak over it: cut off, they are not heard instead of giving
 nothing (circuit logic, no source needed). That counts as off if all of them fall silent together in light and are not
 heard again, while most of the others are; whatever else may silence them together, all hang on one branch. Most units
