@@ -299,7 +299,7 @@ def _window(site: Site, readings: Readings, scale: float, weather: Weather | Non
 
 
 def _needed(seen: Window, least: float, per_day: float) -> float:
-    return least + per_day * (len(seen.day_names) - 1)
+    return least + per_day * (seen.lit_days - 1)
 
 
 def _believed_clock(seen: Window, clock: Clock, turn: Turn) -> bool:

@@ -49,7 +49,7 @@ def told_level(seen: Window, light: Light) -> ToldLevel | None:
     if sure <= 0:
         return None
     sun = seen.sunshine(light)
-    return ToldLevel(level, sure, _in_any_air(seen, light), sun.clear_h, sun.beam_h, days=len(seen.day_names))
+    return ToldLevel(level, sure, _in_any_air(seen, light), sun.clear_h, sun.beam_h, days=seen.lit_days)
 
 
 def _lowest(seen: Window, light: Light, stride: int = 1) -> tuple[float, float]:

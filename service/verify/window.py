@@ -27,6 +27,9 @@ CLEAR_RUN_MIN, CLEAR_SHARE = 30, 0.6
 """A clear sky counts from this run on, and on days of which it fills this share: under a closed cover some orientation
 always fits now and then."""
 
+PART_OF_DAY = 0.1
+"""Share of the fullest day's light from which a day counts as one."""
+
 TELLING, BEAM_UNKNOWN, DIFFUSE_UNKNOWN = 0.10, 0.04, 0.3
 """Relative uncertainty of a plane's light below which its fit to a clear sky says something, and that of its parts."""
 
@@ -97,8 +100,18 @@ class Window:
 
     @cached_property
     def day_names(self) -> IntArray:
-        """Return the solar days that have light, in order."""
+        """Return the solar days that have light by some clock, in order."""
         return np.unique(self.days)
+
+    @cached_property
+    def lit_days(self) -> int:
+        """Return on how many days a clear sky's light would come, by the record.
+
+        Those that a clock hours off alone would bring some into, at the window's ends, are none.
+        """
+        beam, diffuse, _ = self.by_record
+        due = self.by_day((beam + diffuse).sum(axis=(0, 1)))
+        return max(int((due > PART_OF_DAY * due.max(initial=0.0)).sum()), 1)
 
     def by_day(self, values: FloatArray) -> FloatArray:
         """Return values (N,) summed by day."""
