@@ -98,7 +98,9 @@ def doubtful(window: Window) -> bool:
     change = best_change(coarse)
     if change is not None and change.gain > WORTH_A_SEARCH:
         return True
-    return any((coarse.turns(p, *_near_turns(plane)) > worth).any() for p, plane in enumerate(window.planes))
+    uneven = _coarsely(window.uneven)
+    worth = uneven.record + WORTH_A_SEARCH
+    return any((uneven.turns(p, *_near_turns(plane)) > worth).any() for p, plane in enumerate(window.planes))
 
 
 def _coarsely(window: Window) -> Window:
@@ -167,8 +169,8 @@ def best_change(window: Window) -> Clock | None:
 
 
 def best_turns(window: Window) -> list[Turn]:
-    """Return orientations of one plane that, turned, fit well, the best first."""
-    turns = [t for p in range(len(window.planes)) for t in _turns_of(window, p)]
+    """Return orientations of one plane that, turned, fit its uneven light well, the best first."""
+    turns = [t for p in range(len(window.planes)) for t in _turns_of(window.uneven, p)]
     return sorted(turns, key=lambda t: t.worth, reverse=True)
 
 

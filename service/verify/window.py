@@ -33,6 +33,11 @@ PART_OF_DAY = 0.1
 TELLING, BEAM_UNKNOWN, DIFFUSE_UNKNOWN = 0.10, 0.04, 0.3
 """Relative uncertainty of a plane's light below which its fit to a clear sky says something, and that of its parts."""
 
+EVEN, EVEN_NOISES, DIM = 0.12, 2.0, 0.6
+"""Planes whose light, for the sky that each sees, differs by no more than this share of it, or so many standard
+deviations, stand under an even sky, unless the best lit of them has this share of a clear sky's light: then the sun may
+shine on all alike (common practice, no source)."""
+
 HELD, HELD_BELOW, CROWDING, HELD_MINUTES = 0.012, (0.05, 0.93), 4.0, 60
 """A site whose total stands so near one level, at such a share of its ratings, for an hour, and so many times longer
 than just below it, is held there (`causes/curtailed.py`): what it gives then says nothing about the light."""
@@ -132,6 +137,30 @@ class Window:
         """Return the log-likelihood that clocks (S,) lose by light where they have no sun, (S,)."""
         lost = np.maximum(self.seen.unexplained - self.seen.in_the_dark, 0.0)
         return np.asarray(self.light.dark(late_min, self.intervals) @ lost * self.seen.each)
+
+    @cached_property
+    def uneven(self) -> Window:
+        """Return the window without the intervals that tell nothing of the way its planes face, one at least.
+
+        A closed cover gives all planes the same dim light, and any of them the curve of another: the more planes
+        would face alike, the better such light is explained, for hours and days. On one plane nothing shows it.
+        """
+        told = self.seen.weight > 0
+        sees = np.array([[_sky_seen(plane)] for plane in self.planes])
+        error = 1 / np.sqrt(np.where(told, self.seen.weight, 1.0)) / sees
+        light = self.seen.light / sees
+        most, least = np.where(told, light, -np.inf).max(axis=0), np.where(told, light, np.inf).min(axis=0)
+        wide = np.maximum(EVEN * most, EVEN_NOISES * np.where(told, error, 0.0).max(axis=0))
+        clear = (self.by_record[0] + self.by_record[1])[0] / sees
+        even = (told.sum(axis=0) > 1) & (most - least <= wide) & (most < DIM * clear.max(axis=0))
+        if not even.any():
+            return self
+        even[int(self.seen.light.max(axis=0).argmax())] = False
+        return self._at(np.flatnonzero(~even))
+
+    def _at(self, kept: IntArray) -> Window:
+        """Return the window in some of its intervals, which count for what they did."""
+        return replace(self, seen=self.seen.at(kept), intervals=self.intervals[kept], days=self.days[kept])
 
     @property
     def with_few_bends(self) -> Window:
@@ -252,6 +281,12 @@ def window(site: Site, readings: Readings, *, scale: float, weather: Weather | N
     return Window(
         light, told.planes, parts, seen.at(used), used, days[used], told.voices, weather is not None
     )
+
+
+def _sky_seen(plane: Plane) -> float:
+    """Return the light that an even sky gives a plane, over that on the level."""
+    level = np.cos(np.radians(plane.tilt_deg))
+    return float((1 + level + plane.albedo * (1 - level)) / 2)
 
 
 def _solar_days(site: Site, grid: Grid) -> IntArray:
