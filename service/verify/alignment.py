@@ -118,8 +118,8 @@ several planes under clouds with a right record (`tests/bench/fleet`) none had m
 FOR_PLANE_BY_UNEVEN, PER_UNEVEN_DAY, KEEPS_BEAM = 18.0, 1.0, 0.75
 """What the light under which planes differ (`Window.uneven`) must say for one of several, and each further day of it,
 with however little sun by the record, if the turned plane keeps so much of its beam: then no obstacle is what shows. Of
-434 simulated days and 170 weeks of several planes with a right record (`tests/bench/fleet`) that are worth a search
-none had more than 14.9 and 14.8, if it saw sun for LEAST_BEAM_SHARE by the turn."""
+1329 simulated days and 495 weeks of several planes under clouds with a right record (`tests/bench/fleet`) none had more
+than 14.9 and 16.9 that haze left, if it saw sun for LEAST_BEAM_SHARE by the turn and more than FEW_VOICES told it."""
 
 BY_SENSOR = FOR_PLANE_BY_CLOUDS[1][0]
 """A sensor's sky counts as so much sun: it is as sure, and what stands before a plane is unknown."""

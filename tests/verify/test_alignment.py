@@ -273,6 +273,68 @@ def test_a_closed_cover_that_lights_all_planes_alike_turns_none_to_face_as_anoth
     assert site_causes(verify(r.site, r.readings())) == []
 
 
+def dull_week(r, seed, spells):
+    """Give the roof a week of closed covers, whose even light all planes have alike, and half hours of sun."""
+    day, rng = daylight(r.site, r.grid, None), np.random.default_rng(seed)
+    lit = np.zeros(len(day.positions))
+    for first in rng.integers(0, len(lit), spells):
+        lit[first : first + 6] = 1.0
+    sun, dim = day.on_steps(lit), day.on_steps(rng.uniform(0.25, 0.6, len(lit)))
+    diffuse = np.where(sun > 0, day.clear.dhi, dim * day.clear.ghi)
+    sky = Irradiance(np.where(sun > 0, day.clear.ghi, diffuse), sun * day.clear.dni, diffuse)
+    made = expectation(day, sky).energy_wh
+    r.energy_wh[:, day.positions] = made * (1 + 0.01 * rng.standard_normal(made.shape))
+    return r
+
+
+@pytest.mark.parametrize("azimuth", [200.0, 140.0])
+def test_an_azimuth_is_told_by_the_little_sun_of_a_dull_week(roof, azimuth):
+    r = dull_week(roof(planes=2, days=7), seed=3, spells=30)
+    site = with_plane(r, "south", azimuth_deg=azimuth)
+    finding = the_finding(verify(site, r.readings()), "plane_misdescribed")
+    assert finding.plane == "south"
+    assert finding.details["azimuth_deg"] == pytest.approx(170, abs=FIVE_DEGREES)
+
+
+@pytest.mark.parametrize("spells", [0, 12, 30])
+def test_a_dull_week_by_the_right_record_turns_no_plane(roof, spells):
+    r = dull_week(roof(planes=2, days=7), seed=3, spells=spells)
+    assert site_causes(verify(r.site, r.readings())) == []
+
+
+def behind_a_hill(r):
+    """Return the roof with a hill before its south plane from east to south-east."""
+    hill = ((0.0, 0.0), (89.0, 0.0), (90.0, 40.0), (150.0, 40.0), (151.0, 0.0), (359.0, 0.0))
+    return replace(r, site=with_plane(r, "south", horizon=hill))
+
+
+def test_a_hill_before_one_plane_of_a_dull_week_is_no_other_azimuth(roof):
+    r = dull_week(roof(planes=2, days=7), seed=3, spells=30)
+    behind = dull_week(behind_a_hill(roof(planes=2, days=7)), seed=3, spells=30)
+    assert site_causes(verify(r.site, behind.readings())) == []
+
+
+@pytest.mark.parametrize("planes", [1, 2])
+def test_only_light_that_differs_between_planes_tells_which_way_they_face(roof, planes):
+    r = dull_week(roof(planes=planes, days=2), seed=3, spells=8)
+    seen = window(r.site, r.readings(), scale=1.0)
+    assert seen is not None
+    clear = (seen.by_record[0] + seen.by_record[1])[0]
+    sunny = seen.intervals[(seen.seen.light > 0.9 * clear).all(axis=0) & (clear.max(axis=0) > 200)]
+    assert len(sunny) > 20
+    assert np.isin(sunny, seen.uneven.intervals).all()
+    assert (len(seen.uneven.intervals) < 0.6 * len(seen.intervals)) is (planes == 2)
+    assert seen.uneven.seen.each == seen.seen.each
+
+
+@pytest.mark.parametrize(("days", "lit"), [(1, 1), (2, 2)])
+def test_a_day_counts_by_its_light_and_not_by_what_another_clock_would_bring_into_it(roof, days, lit):
+    r = roof(index=1.0, days=days, start=datetime(2026, 6, 19, 23, tzinfo=UTC))
+    seen = window(r.site, r.readings(), scale=1.0)
+    assert seen is not None
+    assert (len(seen.day_names), seen.lit_days) == (days + 1, lit)
+
+
 def test_half_an_hour_says_nothing(roof):
     r = roof(planes=2, index=1.0)
     noon = r.interval(12)

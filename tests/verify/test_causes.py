@@ -601,6 +601,39 @@ def test_an_uneven_noon_near_the_clear_sky_s_is_no_limit(roof, share, swing, hel
     assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
 
 
+def by_the_hour(r):
+    """Return the site's readings as sums over whole hours."""
+    sums = r.energy_wh.reshape(len(r.energy_wh), -1, 60 // r.grid.interval_min).sum(axis=2)
+    return Readings(r.grid.start, 60, sums)
+
+
+def test_hours_at_one_level_under_a_light_that_changes_much_are_a_limit(roof):
+    r = roof(index=0.97)
+    limit = 0.55 * r.energy_wh.sum(axis=0).max()
+    r.energy_wh *= np.minimum(1.0, limit / np.maximum(r.energy_wh.sum(axis=0), 1e-9))
+    found = the_finding(verify(r.site, by_the_hour(r)), "curtailed")
+    assert found.details["limit_w"] == pytest.approx(limit * 12, rel=0.02)
+
+
+@pytest.mark.parametrize("bend", [0.3, 0.5])
+def test_hours_of_a_flattened_top_are_no_limit(roof, bend):
+    """An output falls short of the light by exp(-bend x), x in kW/m2: 0.3 from shoulder to noon on a real roof."""
+    r = roof(index=0.97)
+    light = r.energy_wh / r.energy_wh.max()
+    r.energy_wh *= np.exp(-bend * light)
+    assert "curtailed" not in {f.cause for f in verify(r.site, by_the_hour(r)).findings}
+
+
+def test_a_stand_that_dark_clouds_part_is_a_limit_if_the_light_changes_much(roof):
+    r = roof(index=0.97, days=2)
+    day = slice(0, r.interval(24))
+    limit = 0.5 * r.energy_wh.sum(axis=0).max()
+    r.energy_wh[:, day] *= np.minimum(1.0, limit / np.maximum(r.energy_wh.sum(axis=0)[day], 1e-9))
+    r.energy_wh[:, r.interval(9) : r.interval(12)] *= 0.4
+    found = the_finding(verify(r.site, r.readings()), "curtailed")
+    assert found.details["limit_w"] == pytest.approx(limit * 12, rel=0.02)
+
+
 def test_findings_come_with_the_largest_loss_first(roof):
     r = roof()
     r.energy_wh[2] *= 0.9
