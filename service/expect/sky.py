@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from calendar import isleap
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -100,13 +101,19 @@ def cloudy_sky(
     joins are continuous. `diffuse_shift` is added to the diffuse share, which is then clipped to 0-1 and to
     what keeps the DNI within the extraterrestrial. Negative indices count as 0; NaN stays NaN.
     """
+    return next(cloudy_skies(sun, clear, index=index, diffuse_shifts=[diffuse_shift]))
+
+
+def cloudy_skies(
+    sun: Sun, clear: Irradiance, *, index: ArrayLike, diffuse_shifts: Iterable[ArrayLike]
+) -> Iterator[Irradiance]:
+    """Give `cloudy_sky` by several departures of the diffuse share: what they have in common is worked out once."""
     level = np.maximum(floats(index), 0.0)
     ghi = level * clear.ghi
-    cos_zenith = sun.cos_zenith
-    clear_beam_share = _share(clear.dni * cos_zenith, clear.ghi)
+    clear_beam_share = _share(clear.dni * sun.cos_zenith, clear.ghi)
     beam_share = clear_beam_share * _beam_share_left(sun, clear, level)
-    shifted = np.clip(beam_share - floats(diffuse_shift), 0.0, 1.0)
-    return _closed(ghi, shifted * ghi, sun)
+    for shift in diffuse_shifts:
+        yield _closed(ghi, np.clip(beam_share - floats(shift), 0.0, 1.0) * ghi, sun)
 
 
 def _beam_share_left(sun: Sun, clear: Irradiance, index: FloatArray) -> FloatArray:

@@ -238,10 +238,12 @@ class Case:
         planes = [replace(plane, horizon=()) for plane in self.day.site.planes]
         return sunward_shares(self.day, self.array_sky, planes)
 
+    @cached_property
     def ever_heard(self) -> BoolArray:
         """Return which units were heard at all, night included, (U,)."""
         return np.asarray(np.isfinite(self.readings.energy_wh).any(axis=1))
 
+    @cached_property
     def expected_to_report(self) -> BoolArray:
         """Return which units were on the roof in the window, (U,)."""
         return np.asarray(self.fitted.any(axis=1))
@@ -251,7 +253,7 @@ class Case:
         worth = self.worth_hearing
         count = worth.sum(axis=1)
         share = (worth & self.heard).sum(axis=1) / np.maximum(count, 1)
-        return np.where(count > 0, share, self.ever_heard().astype(float))
+        return np.where(count > 0, share, self.ever_heard.astype(float))
 
     def moment(self, interval: int) -> datetime:
         """Return the start of daylight interval number `interval`, UTC, by the readings' own labels."""

@@ -68,9 +68,10 @@ def weighted_median(values: FloatArray, weights: FloatArray) -> float:
     use = np.isfinite(values) & (weights > 0)
     if not use.any():
         return float("nan")
-    order = np.argsort(values[use])
+    used = values[use]
+    order = np.argsort(used)
     sums = np.cumsum(weights[use][order])
-    return float(values[use][order][np.searchsorted(sums, sums[-1] / 2)])
+    return float(used[order[np.searchsorted(sums, sums[-1] / 2)]])
 
 
 def robust_sd(deviations: FloatArray) -> float:

@@ -194,12 +194,15 @@ def resolution_wh(measured: FloatArray) -> float:
     The largest step of FINEST_STEP_WH or more of which all values are whole multiples; one value alone tells no step,
     and few may be multiples of a larger one by chance.
     """
-    values = np.unique(measured[np.isfinite(measured) & (measured >= 0)]) / FINEST_STEP_WH
+    values = measured[np.isfinite(measured) & (measured >= 0)] / FINEST_STEP_WH
     whole = np.round(values)
-    if len(values) < 2 or (np.abs(values - whole) > WHOLE_WITHIN * np.maximum(values, 1.0)).any():
+    if (np.abs(values - whole) > WHOLE_WITHIN * np.maximum(values, 1.0)).any():
         return 0.0
-    steps = int(np.gcd.reduce(whole.astype(np.int64)))
-    if len(values) < VALUES_FOR_ODD_STEP:
+    different = np.unique(whole.astype(np.int64))
+    if len(different) < 2:
+        return 0.0
+    steps = int(np.gcd.reduce(different))
+    if len(different) < VALUES_FOR_ODD_STEP:
         steps = max(s for s in DECIMAL_STEPS if steps % s == 0)
     return steps * FINEST_STEP_WH
 
@@ -215,12 +218,9 @@ def levels(day: Daylight, series: DcSeries) -> Levels:
     against_peers = _against_peers(day, series)
     rows = zip(against_peers, weight, series.grain, strict=True)
     level = np.array([_level(s, w, g) for s, w, g in rows])
-    statistical = np.array(
-        [
-            math.hypot(_standard_error(s, w, int(b)), _register_error(w, series.quantum_wh))
-            for s, w, b in zip(against_peers, weight, series.block, strict=True)
-        ]
-    )
+    rows = zip(against_peers, weight, series.block, strict=True)
+    by_scatter = np.array([_standard_error(s, w, int(b)) for s, w, b in rows])
+    statistical = np.hypot(by_scatter, _register_errors(weight, series.quantum_wh))
     spread = _healthy_spread(day, level)
     reference, reference_sd = _references(day, level, np.hypot(spread, statistical), series.working)
     sd = np.sqrt(spread**2 + reference_sd**2 + statistical**2)
@@ -230,13 +230,11 @@ def levels(day: Daylight, series: DcSeries) -> Levels:
 
 def _level(series: FloatArray, weight: FloatArray, grain: FloatArray) -> float:
     """Return the weighted mean of what lies near the weighted median: the median alone snaps to a register's steps."""
-    middle = weighted_median(series, weight)
-    if not np.isfinite(middle):
-        return middle
-    near = (
-        np.isfinite(series) & (weight > 0) & (np.abs(series - middle) <= NEAR * max(middle, 0.5) + 2 * grain)
-    )
-    return float(np.average(series[near], weights=weight[near]))
+    use = np.isfinite(series) & (weight > 0)
+    read, worth = series[use], weight[use]
+    middle = weighted_median(read, worth)
+    worth = np.where(np.abs(read - middle) <= NEAR * max(middle, 0.5) + 2 * grain[use], worth, 0.0)
+    return float((worth * read).sum() / worth.sum()) if len(read) else middle
 
 
 def _against_peers(day: Daylight, series: DcSeries) -> FloatArray:
@@ -316,14 +314,14 @@ def _standard_error(series: FloatArray, weight: FloatArray, block: int, parts: i
     return float(robust_sd(means - median(means)) / np.sqrt(len(means)))
 
 
-def _register_error(weight: FloatArray, quantum_wh: float) -> float:
-    """Return what a counter's step makes of a level: over a stretch it is off by the difference of two roundings.
+def _register_errors(weight: FloatArray, quantum_wh: float) -> FloatArray:
+    """Return what a counter's step makes of levels, (U,): over a stretch it is off by the difference of two roundings.
 
     Each is uniform within a step, so that their difference has the variance of a sixth of the step squared.
     """
-    used = weight > 0
-    stretches = int((np.diff(used.astype(int), prepend=0) == 1).sum())
-    return quantum_wh * math.sqrt(stretches / 6) / max(float(weight.sum()), 1e-9)
+    begins = weight > 0
+    begins[:, 1:] &= ~begins[:, :-1]
+    return np.asarray(quantum_wh * np.sqrt(begins.sum(axis=1) / 6) / np.maximum(weight.sum(axis=1), 1e-9))
 
 
 def _healthy_spread(day: Daylight, level: FloatArray) -> float:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from service.expect.energy import UnitGroup
 from service.expect.grid import floats
 from service.expect.plane import on_plane
-from service.expect.sky import Irradiance, cloudy_sky, filled_with
+from service.expect.sky import Irradiance, cloudy_skies, filled_with
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray
 from service.verify.sky import DIFFUSE_SHIFTS, INDEX_LEVELS, sums_around
@@ -236,15 +236,8 @@ def _diffuse_over_clear(day: Daylight, shifts: int, at: Ints) -> FloatArray:
     part = replace(day, sun=day.sun.take(steps))
     sky = day.clear.take(steps)
     clear = np.maximum(part.gather(sky.dhi), 1e-6)
-    return np.stack(
-        [
-            part.gather(
-                cloudy_sky(part.sun, sky, index=INDEX_LEVELS[:, None], diffuse_shift=float(shift)).dhi
-            )
-            / clear
-            for shift in DIFFUSE_SHIFTS[:shifts]
-        ]
-    )
+    skies = cloudy_skies(part.sun, sky, index=INDEX_LEVELS[:, None], diffuse_shifts=DIFFUSE_SHIFTS[:shifts])
+    return np.stack([part.gather(one.dhi) / clear for one in skies])
 
 
 def crossed(beam: Beam, energies: PlaneEnergies, plane: str, sunny: BoolArray) -> Beam:

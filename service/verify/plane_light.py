@@ -112,7 +112,7 @@ def clear_sky_index(case: Case) -> FloatArray:
 
 def plane_lights(case: Case) -> list[PlaneLight]:
     """Return the light of each plane that has heard units."""
-    heard = case.ever_heard() & case.expected_to_report()
+    heard = case.ever_heard & case.expected_to_report
     members: dict[str, list[int]] = {}
     for i, unit in enumerate(case.day.site.units):
         if heard[i]:

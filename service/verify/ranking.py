@@ -150,7 +150,7 @@ def verdict(
 def ranked(case: Case, findings: Sequence[Finding]) -> tuple[UnitResult, ...]:
     """Return the units, lowest performance ratio first, those never heard before all others."""
     shares = case.heard_share()
-    present = [i for i in range(len(case.serials)) if case.expected_to_report()[i]]
+    present = [i for i in range(len(case.serials)) if case.expected_to_report[i]]
     rows = [_unit_result(case, i, float(shares[i]), findings) for i in present]
     rows.sort(key=lambda r: (r.performance_ratio is not None, r.performance_ratio or 0.0, r.serial))
     return tuple(UnitResult(**{**vars(r), "rank": k}) for k, r in enumerate(rows, start=1))
@@ -171,7 +171,7 @@ def _unit_result(case: Case, i: int, heard_share: float, findings: Sequence[Find
         column=unit.column,
         branch=unit.branch,
         rank=0,
-        measured_wh=round(float(measured.sum()), 3) if case.ever_heard()[i] else None,
+        measured_wh=round(float(measured.sum()), 3) if case.ever_heard[i] else None,
         expected_wh=round(float(expected.sum()), 3) if both.any() else None,
         reference_yield_h=round(float(yield_h.sum()), 5) if both.any() else None,
         performance_ratio=_or_none(performance_ratio(measured, yield_h, dc_rated_w=rated)),
@@ -225,7 +225,7 @@ def _without_usual_temperature(case: Case, i: int, sd: float) -> float:
 
 
 def _visible_pct(case: Case, i: int) -> float | None:
-    if not case.ever_heard()[i]:
+    if not case.ever_heard[i]:
         return None
     return round(min(100 * float(case.levels.visible[i]), 100.0), 2)
 

@@ -91,9 +91,10 @@ def doubtful(window: Window) -> bool:
     earlier, as_recorded, later = window.light_in_the_dark(np.array([-1.0, 0.0, 1.0]) * COARSE_SHIFT_MIN)
     if as_recorded > min(earlier, later) + WORTH_A_SEARCH:
         return True
-    coarse = _coarsely(window)
-    worth = coarse.record + WORTH_A_SEARCH
-    if (coarse.clocks(_coarse_clocks()) > worth).any():
+    coarse, late = _coarsely(window), _coarse_clocks()
+    by_clock = coarse.clocks(late)
+    worth = float(by_clock[late == 0][0]) + WORTH_A_SEARCH
+    if (by_clock > worth).any():
         return True
     change = best_change(coarse)
     if change is not None and change.gain > WORTH_A_SEARCH:

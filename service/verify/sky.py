@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from service.expect.plane import on_plane, sky_brightening, sunward_share
 from service.expect.site import Plane
-from service.expect.sky import Irradiance, cloudy_sky
+from service.expect.sky import Irradiance, cloudy_skies, cloudy_sky
 from service.verify.consensus import AGREEMENT, consensus
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray
@@ -75,17 +75,16 @@ def family(day: Daylight) -> FloatArray:
     """Return the energies of each group under the family of skies, Wh, (G, S, K, D)."""
     shifts = DIFFUSE_SHIFTS if _orientations(day) > 1 else DIFFUSE_SHIFTS[:1]
     out = np.empty((len(day.groups), len(shifts), len(INDEX_LEVELS), len(day.positions)))
-    before, beamless = 0, 0
-    for s in np.argsort(shifts):
-        sky = cloudy_sky(
-            day.sun, day.clear, index=INDEX_LEVELS[beamless:, None], diffuse_shift=float(shifts[s])
-        )
-        bright = sky_brightening(day.sun, sky)
+    order, before, beamless = np.argsort(shifts), 0, 0
+    skies = cloudy_skies(day.sun, day.clear, index=INDEX_LEVELS[:, None], diffuse_shifts=shifts[order])
+    for s, sky in zip(order, skies, strict=True):
+        left = Irradiance(sky.ghi[beamless:], sky.dni[beamless:], sky.dhi[beamless:])
+        bright = sky_brightening(day.sun, left)
         for of_group, group in zip(out, day.groups, strict=True):
-            of_group[s, beamless:] = day.gather(day.power(group, sky, brightening=bright).ac_w)
+            of_group[s, beamless:] = day.gather(day.power(group, left, brightening=bright).ac_w)
             of_group[s, :beamless] = of_group[before, :beamless]
-        # what has no beam left stays as it is however much more of it is diffuse
-        before, beamless = s, beamless + int(sky.dni.any(axis=1).argmax())
+        # what has no beam left stays as it is, however much more of it is diffuse
+        before, beamless = s, int(sky.dni.any(axis=1).argmax())
     return out
 
 

@@ -114,6 +114,8 @@ class Observed:
 
     def thinned(self, stride: int) -> Observed:
         """Return every `stride`-th interval, counting for as much as all."""
+        if stride == 1:
+            return self
         kept = self.at(np.arange(0, len(self.unexplained), stride))
         return replace(kept, each=self.each * stride)
 
@@ -186,11 +188,11 @@ class _Sums:
 
     @classmethod
     def of(cls, seen: Observed, beam: FloatArray, diffuse: FloatArray, bend: FloatArray) -> _Sums:
-        """Return the sums for H descriptions with outputs bent by `bend`, (H,)."""
+        """Return the sums for H descriptions with outputs bent by `bend`, (H,), or (1,) for all."""
         bent, known = bend[:, None, None], seen.weight > 0
         straight = np.exp(-bent * (seen.light - BEND_PIVOT_W_M2) / 1000)
-        weighed_beam, weighed_diffuse = (seen.weight * straight**2 * part for part in (beam, diffuse))
-        light = seen.light / straight
+        light, weight = seen.light / straight, seen.weight * straight**2
+        weighed_beam, weighed_diffuse = weight * beam, weight * diffuse
         stretch = np.log(np.maximum(1 + bent * seen.light / 1000, LEAST_STRETCH))
         log_noise = np.where(known, np.log(2 * np.pi / np.where(known, seen.weight, 1.0)) - 2 * stretch, 0.0)
         return cls(
@@ -217,8 +219,10 @@ def _log_share(
     pull_b, pull_d = bb * mean_b + bd * mean_d, bd * mean_b + dd * mean_d
     a, b, c = sums.beam2 / error + bb, sums.both / error + bd, sums.diffuse2 / error + dd
     u, v = sums.beam_light / error + pull_b, sums.diffuse_light / error + pull_d
-    determinant = a * c - b * b
-    explained = (c * u * u - 2 * b * u * v + a * v * v) / determinant
+    share_b = b / a  # what d explains beside b
+    rest, left = c - share_b * b, v - share_b * u
+    determinant = a * rest
+    explained = u * u / a + left * left / rest
     misfit = sums.light2 / error + mean_b * pull_b + mean_d * pull_d - explained
     noise = sums.log_noise + sums.known * np.log(error)
     density = -0.5 * (misfit + noise + np.log(determinant / (bb * dd - bd * bd)))
@@ -239,7 +243,7 @@ def fit(
     rough = Fit.best(
         [
             _fit(scout, beam[..., few], diffuse[..., few], dark[..., few], gains, bend)
-            for bend in (np.full(count, b) for b in bends)
+            for bend in (np.full(1, b) for b in bends)
         ]
     )
     return _fit(seen, beam, diffuse, dark, NEAR_GAINS[:, None] * rough.gain, rough.bend)
@@ -253,10 +257,10 @@ def _fit(
     gains: FloatArray,
     bend: FloatArray,
 ) -> Fit:
-    """Return the fit with the best of some levels (G, H) and with a bend (H,)."""
+    """Return the fit with the best of some levels (G, H) and with a bend (H,), or (1,) for all."""
     likelihood = _by_level(seen, beam, diffuse, dark, gains, bend) + _log_usual(gains)
     top, each = likelihood.argmax(axis=0), np.arange(gains.shape[1])
-    return Fit(likelihood[top, each], gains[top, each], bend)
+    return Fit(likelihood[top, each], gains[top, each], np.broadcast_to(bend, top.shape))
 
 
 def likelihood_of_levels(
@@ -279,7 +283,7 @@ def _by_level(
     gains: FloatArray,
     bend: FloatArray,
 ) -> FloatArray:
-    """Return the log-likelihood at levels (G, H) with a bend (H,), whatever is usual of the levels, (G, H)."""
+    """Return the log-likelihood at levels (G, H) with a bend (H,), or (1,), whatever is usual of the levels, (G, H)."""
     sums = _Sums.of(seen, beam, diffuse, bend)
     other = np.broadcast_to(seen.unexplained, sums.beam2.shape)
     for share in CLOUDS:

@@ -95,7 +95,7 @@ def _off(case: Case, rows: list[int]) -> dict[int, BoolArray]:
 def _fell_silent(case: Case, rows: list[int]) -> BoolArray:
     """Return when these units were not heard any more that fell silent together, and others were, (R, D)."""
     lasts, there = _last_heard(case)[rows], case.day.positions
-    others = np.delete(case.heard, rows, axis=0)[np.delete(case.ever_heard(), rows)]
+    others = np.delete(case.heard, rows, axis=0)[np.delete(case.ever_heard, rows)]
     after = there > lasts.max(initial=-1)
     if len(others) < LEAST_UNITS or not after.any():
         return np.zeros((len(rows), len(there)), dtype=bool)

@@ -24,7 +24,7 @@ LEAST_INTERVALS = 4
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return the site's finding, if any, and those of units that miss more than the site does."""
-    counted = case.ever_heard() & case.expected_to_report()
+    counted = case.ever_heard & case.expected_to_report
     if not counted.any():
         return []
     worth = case.worth_hearing & counted[:, None]

@@ -24,8 +24,8 @@ CLOSE = 3
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each stranger that was heard, with the correction where it can be one slip only."""
-    heard = case.ever_heard()
-    awaited = [s for s, due in zip(case.serials, case.expected_to_report() & ~heard, strict=True) if due]
+    heard = case.ever_heard
+    awaited = [s for s, due in zip(case.serials, case.expected_to_report & ~heard, strict=True) if due]
     silent = [s for s, h in zip(case.serials, heard, strict=True) if not h]
     spoken = [s for s, h in zip(case.serials, heard, strict=True) if h]
     strangers = sorted(s for s, e in case.readings.strangers.items() if np.isfinite(e).any())

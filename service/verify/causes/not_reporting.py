@@ -18,8 +18,8 @@ from service.verify.sentence import Sentence, sentence
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each unit never heard."""
-    silent = np.flatnonzero(case.expected_to_report() & ~case.ever_heard())
-    fitted = int(case.expected_to_report().sum())
+    silent = np.flatnonzero(case.expected_to_report & ~case.ever_heard)
+    fitted = int(case.expected_to_report.sum())
     return [_finding(case, int(i), len(silent), fitted) for i in silent]
 
 

@@ -92,9 +92,10 @@ def has_peers(case: Case, i: int) -> bool:
 def _level_and_share(
     series: FloatArray, weight: FloatArray, where: BoolArray, grain: FloatArray
 ) -> tuple[float, float]:
-    level = weighted_median(series[where], weight[where])
-    near = np.abs(series[where] - level) <= TOLERANCE * max(level, 0.5) + 1.5 * grain[where]
-    return level, float(weight[where][near].sum() / weight[where].sum())
+    read, worth = series[where], weight[where]
+    level = weighted_median(read, worth)
+    near = np.abs(read - level) <= TOLERANCE * max(level, 0.5) + 1.5 * grain[where]
+    return level, float(worth[near].sum() / worth.sum())
 
 
 def _after_step(
