@@ -94,8 +94,20 @@ class Grid:
         by_interval = values.reshape(*values.shape[:-1], self.count, self.steps_per_interval)
         return floats(by_interval.sum(axis=-1) if how == "sum" else by_interval.mean(axis=-1))
 
+    def step_days_of_year(self) -> IntArray:
+        """Return the days of the year, UTC, 1 to 366, in which the fine steps begin, (N,)."""
+        days = self._moments(self.step_count, self.steps_per_interval).astype("datetime64[D]")
+        return np.asarray(1 + (days - days.astype("datetime64[Y]")).astype(np.intp))
+
+    def local_days(self, timezone: str) -> NDArray[np.datetime64]:
+        """Return the days by a zone's clock in which the intervals begin, (count,)."""
+        by_clock = self.starts().tz_convert(timezone).tz_localize(None)
+        return by_clock.to_numpy().astype("datetime64[D]")
+
     def _index(self, count: int, parts: int) -> pd.DatetimeIndex:
+        return pd.DatetimeIndex(self._moments(count, parts)).tz_localize("UTC")
+
+    def _moments(self, count: int, parts: int) -> NDArray[np.datetime64]:
         start = np.datetime64(self.start.replace(tzinfo=None), "us")
         step_us = self.interval_min * 60_000_000 / parts
-        offsets = np.round(np.arange(count) * step_us).astype("timedelta64[us]")
-        return pd.DatetimeIndex(start + offsets).tz_localize("UTC")
+        return np.asarray(start + np.round(np.arange(count) * step_us).astype("timedelta64[us]"))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from pvlib import iam
 
 from service.expect.grid import FloatArray, floats
@@ -177,13 +177,14 @@ def beam_modifier(cos_aoi: FloatArray) -> FloatArray:
     return np.asarray(iam.physical(np.degrees(np.arccos(cos_aoi)), **GLASS))
 
 
-def diffuse_modifiers(tilt_deg: float) -> tuple[float, float]:
-    """Return the modifiers for isotropic sky and ground light at a tilt of 0 to 90 degrees, each 0-1.
+def diffuse_modifiers(tilt_deg: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Return the modifiers for isotropic sky and ground light at tilts of 0 to 90 degrees, each 0-1, same shape.
 
     Marion 2017 (doi:10.1016/j.solener.2017.03.027), integrated every 5 degrees of tilt and interpolated.
     """
     tilts, sky, ground = _diffuse_modifier_table()
-    return float(np.interp(tilt_deg, tilts, sky)), float(np.interp(tilt_deg, tilts, ground))
+    at = floats(tilt_deg)
+    return np.interp(at, tilts, sky), np.interp(at, tilts, ground)
 
 
 @lru_cache(maxsize=1)

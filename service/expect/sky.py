@@ -67,7 +67,7 @@ def linke_turbidity(sun: Sun, grid: Grid, *, site: Site) -> FloatArray:
     Monthly climatology (Remund et al. 2003, in pvlib) interpolated to days of the year in UTC, or
     `site.turbidity`.
     """
-    days = grid.step_starts().day_of_year.to_numpy()[sun.steps]
+    days = grid.step_days_of_year()[sun.steps]
     return linke_turbidity_on(days, site=site, is_leap=isleap(grid.start.year))
 
 

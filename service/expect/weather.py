@@ -245,8 +245,9 @@ def wind_speed(weather: Weather | None, grid: Grid, *, site: Site) -> FloatArray
 def typical_air_temp_c(grid: Grid, *, latitude: float, longitude: float, elevation_m: float) -> FloatArray:
     """Return a typical ambient temperature on the fine steps, degC, (N,); see `typical_air_temp_at`."""
     middle = grid.step_edges_s()[:-1] + grid.step_hours * 1800
-    days = grid.step_starts().day_of_year.to_numpy()
-    return typical_air_temp_at(middle, days, latitude=latitude, longitude=longitude, elevation_m=elevation_m)
+    return typical_air_temp_at(
+        middle, grid.step_days_of_year(), latitude=latitude, longitude=longitude, elevation_m=elevation_m
+    )
 
 
 def typical_air_temp_at(

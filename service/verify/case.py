@@ -309,10 +309,11 @@ def active_mask(day: Daylight, energy_wh: FloatArray) -> BoolArray:
     mask = np.ones((len(units), day.grid.count), dtype=bool)
     if all(u.active_from is None and u.active_until is None for u in units):
         return mask
-    days = np.array(day.grid.starts().tz_convert(day.site.timezone).date)
+    days = day.grid.local_days(day.site.timezone)
     for i, unit in enumerate(units):
-        mask[i] = (days >= (unit.active_from or date.min)) & (days < (unit.active_until or date.max))
-        first_day = np.flatnonzero(days == unit.active_from)
+        begin, end = np.datetime64(unit.active_from or date.min), np.datetime64(unit.active_until or date.max)
+        mask[i] = (days >= begin) & (days < end)
+        first_day = np.flatnonzero(days == begin)
         if len(first_day):
             mask[i, first_day[: _until_heard(energy_wh[i], first_day)]] = False
     return mask

@@ -64,14 +64,12 @@ def _away(x: FloatArray, centre: FloatArray, reach: FloatArray) -> FloatArray:
 
 
 def weighted_median(values: FloatArray, weights: FloatArray) -> float:
-    """Return the weighted median of the finite values, NaN where the weights sum to nothing."""
-    use = np.isfinite(values) & (weights > 0)
-    if not use.any():
+    """Return the weighted median of (n,) values, none of them NaN, no weight zero; NaN of none."""
+    if not len(values):
         return float("nan")
-    used = values[use]
-    order = np.argsort(used)
-    sums = np.cumsum(weights[use][order])
-    return float(used[order[np.searchsorted(sums, sums[-1] / 2)]])
+    order = np.argsort(values)
+    sums = np.cumsum(weights[order])
+    return float(values[order[np.searchsorted(sums, sums[-1] / 2)]])
 
 
 def robust_sd(deviations: FloatArray) -> float:

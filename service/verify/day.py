@@ -58,6 +58,11 @@ class Daylight:
         return np.asarray(np.degrees(np.angle(turn)) % 360)
 
     @cached_property
+    def local_days(self) -> NDArray[np.datetime64]:
+        """Return the day of each interval by the site's own clock, (D,)."""
+        return self.grid.local_days(self.site.timezone)[self.positions]
+
+    @cached_property
     def rated_wh(self) -> FloatArray:
         """Return each unit's AC limit in one interval, Wh, (U,)."""
         limits = [self.site.inverter_type(u.inverter_type).ac_rated_w for u in self.site.units]

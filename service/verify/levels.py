@@ -216,10 +216,13 @@ def levels(day: Daylight, series: DcSeries) -> Levels:
     """Return the units' levels from their DC series."""
     weight = series.weight
     against_peers = _against_peers(day, series)
-    rows = zip(against_peers, weight, series.grain, strict=True)
-    level = np.array([_level(s, w, g) for s, w, g in rows])
-    rows = zip(against_peers, weight, series.block, strict=True)
-    by_scatter = np.array([_standard_error(s, w, int(b)) for s, w, b in rows])
+    used = np.isfinite(against_peers) & (weight > 0)
+    rows = zip(used, against_peers, weight, series.grain, strict=True)
+    read = [(s[use], w[use], g[use]) for use, s, w, g in rows]
+    level = np.array([_level(*each) for each in read])
+    by_scatter = np.array(
+        [_standard_error(s, w, int(b)) for (s, w, _), b in zip(read, series.block, strict=True)]
+    )
     statistical = np.hypot(by_scatter, _register_errors(weight, series.quantum_wh))
     spread = _healthy_spread(day, level)
     reference, reference_sd = _references(day, level, np.hypot(spread, statistical), series.working)
@@ -229,12 +232,13 @@ def levels(day: Daylight, series: DcSeries) -> Levels:
 
 
 def _level(series: FloatArray, weight: FloatArray, grain: FloatArray) -> float:
-    """Return the weighted mean of what lies near the weighted median: the median alone snaps to a register's steps."""
-    use = np.isfinite(series) & (weight > 0)
-    read, worth = series[use], weight[use]
-    middle = weighted_median(read, worth)
-    worth = np.where(np.abs(read - middle) <= NEAR * max(middle, 0.5) + 2 * grain[use], worth, 0.0)
-    return float((worth * read).sum() / worth.sum()) if len(read) else middle
+    """Return the weighted mean of what lies near the weighted median: the median alone snaps to a register's steps.
+
+    Of what was read, (N,) each; NaN of none.
+    """
+    middle = weighted_median(series, weight)
+    near = np.where(np.abs(series - middle) <= NEAR * max(middle, 0.5) + 2 * grain, weight, 0.0)
+    return float((near * series).sum() / near.sum()) if len(series) else middle
 
 
 def _against_peers(day: Daylight, series: DcSeries) -> FloatArray:
@@ -277,8 +281,9 @@ def _whole_over_most(group: UnitGroup, against: FloatArray, weight: FloatArray, 
     shares = [s for s in left if s <= MOST_LEFT]
     if not shares or not _may_be_whole(against, weight, grain, (1 - BELOW_WHOLE) / max(shares)):
         return 1.0
-    rows = zip(against, weight, grain, strict=True)
-    level = np.array([_level(a, w, g) if _is_steady(a, w, g) else np.nan for a, w, g in rows])
+    rows = zip(np.isfinite(against) & (weight > 0), against, weight, grain, strict=True)
+    read = [(a[use], w[use], g[use]) for use, a, w, g in rows]
+    level = np.array([_level(*each) if _is_steady(*each) else np.nan for each in read])
     for share in shares:
         over = level * share - 1
         whole = (over >= -BELOW_WHOLE) & (over <= ABOVE_WHOLE)
@@ -296,21 +301,22 @@ def _may_be_whole(against: FloatArray, weight: FloatArray, grain: FloatArray, le
 
 
 def _is_steady(series: FloatArray, weight: FloatArray, grain: FloatArray) -> bool:
-    read = np.isfinite(series) & (weight > 0)
-    middle = weighted_median(series[read], weight[read])
-    near = np.abs(series[read] - middle) <= ABOVE_WHOLE * middle + 2 * grain[read]
-    return bool((near * weight[read]).sum() >= STEADY_SHARE * weight[read].sum())
+    """Return whether what was read, (N,) each, mostly lies at one level."""
+    middle = weighted_median(series, weight)
+    near = np.abs(series - middle) <= ABOVE_WHOLE * middle + 2 * grain
+    return bool((near * weight).sum() >= STEADY_SHARE * weight.sum())
 
 
 def _standard_error(series: FloatArray, weight: FloatArray, block: int, parts: int = 8) -> float:
-    """Return the standard error of the level from the scatter of up to eight parts of equal energy."""
-    use = np.isfinite(series) & (weight > 0)
-    if use.sum() < LEAST_BLOCKS * block:
-        return READING_SPREAD / math.sqrt(max(int(use.sum()), 1))
-    x, w = series[use], weight[use]
-    part = np.minimum((np.cumsum(w) / w.sum() * parts).astype(int), parts - 1)
-    sums = np.bincount(part, weights=w, minlength=parts)
-    means = np.bincount(part, weights=w * x, minlength=parts)[sums > 0] / sums[sums > 0]
+    """Return the standard error of the level from the scatter of up to eight parts of equal energy.
+
+    Of what was read, (N,) each, so many of which were put together in a block.
+    """
+    if len(series) < LEAST_BLOCKS * block:
+        return READING_SPREAD / math.sqrt(max(len(series), 1))
+    part = np.minimum((np.cumsum(weight) / weight.sum() * parts).astype(int), parts - 1)
+    sums = np.bincount(part, weights=weight, minlength=parts)
+    means = np.bincount(part, weights=weight * series, minlength=parts)[sums > 0] / sums[sums > 0]
     return float(robust_sd(means - median(means)) / np.sqrt(len(means)))
 
 

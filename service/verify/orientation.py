@@ -90,8 +90,8 @@ class ClearLight:
             [np.sin(tilt) * np.sin(azimuth), np.sin(tilt) * np.cos(azimuth), np.cos(tilt)], axis=1
         )
         cosine = np.clip(facing @ self.towards_sun, 0.0, 1.0)
-        modifiers = np.array([diffuse_modifiers(float(t)) for t in tilt_deg])
-        ground = (plane.albedo * (1 - np.cos(tilt)) / 2 * modifiers[:, 1])[:, None]
+        of_sky, of_ground = diffuse_modifiers(tilt_deg)
+        ground = (plane.albedo * (1 - np.cos(tilt)) / 2 * of_ground)[:, None]
         seen = horizon_elevation(plane, self.sun.azimuth_deg) < 90 - self.sun.apparent_zenith_deg
         beam = (
             self.sunward * seen * cosine * _MODIFIERS[np.rint(cosine * _COSINE_STEPS).astype(np.intp)]
@@ -99,7 +99,7 @@ class ClearLight:
         )
         dome, upright = ((1 + np.cos(tilt)) / 2)[:, None], np.sin(tilt)[:, None]
         sky = np.maximum(self.sky_level * (dome - upright / 2) + self.sky_upright * upright, 0.0)
-        return Parts(self._summed(beam), self._summed(sky * modifiers[:, :1] + ground * self.level_diffuse))
+        return Parts(self._summed(beam), self._summed(sky * of_sky[:, None] + ground * self.level_diffuse))
 
     def _summed(self, light: FloatArray) -> FloatArray:
         steps = np.zeros((len(light), self.steps + 1))

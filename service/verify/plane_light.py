@@ -12,7 +12,7 @@ from service.expect.grid import Grid
 from service.expect.plane import cos_incidence, horizon_elevation
 from service.expect.site import Plane
 from service.expect.sun import Sun, sun_for
-from service.verify.case import BoolArray, Case
+from service.verify.case import BoolArray, Case, once
 from service.verify.causes import shaded
 from service.verify.inputs import FloatArray
 from service.verify.levels import PEERS_FOR_COMPARISON
@@ -65,8 +65,7 @@ class PlaneLight:
     @cached_property
     def sun_days(self) -> int:
         """Return the days with SUN_DAY_H of direct sun."""
-        starts = self.case.day.grid.starts()[self.case.day.positions[self.sunny(shaded.CLEAR_INDEX)]]
-        days = np.asarray(starts.tz_convert(self.case.day.site.timezone).date)
+        days = self.case.day.local_days[self.sunny(shaded.CLEAR_INDEX)]
         _, counts = np.unique(days, return_counts=True)
         return int((counts * self.case.day.interval_hours >= SUN_DAY_H).sum())
 
@@ -92,6 +91,7 @@ def _places(azimuth_deg: FloatArray) -> FloatArray:
     return np.floor(azimuth_deg / shaded.AZIMUTH_STEP_DEG)
 
 
+@once
 def _one_day(case: Case) -> tuple[Sun, Grid]:
     """Return the sun of the 24 hours around the window's middle."""
     grid, site = case.day.grid, case.day.site

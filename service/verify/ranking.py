@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from service.verify.case import Case
+from service.verify.case import BoolArray, Case
 from service.verify.causes.low_output import LEAST_LIGHT_H, USUAL
 from service.verify.causes.site_low import EVEN_CLOUD, clear_level, fits_clear, told_level
 from service.verify.clear_level import CLEAR_HOURS
@@ -149,20 +150,51 @@ def verdict(
 
 def ranked(case: Case, findings: Sequence[Finding]) -> tuple[UnitResult, ...]:
     """Return the units, lowest performance ratio first, those never heard before all others."""
-    shares = case.heard_share()
-    present = [i for i in range(len(case.serials)) if case.expected_to_report[i]]
-    rows = [_unit_result(case, i, float(shares[i]), findings) for i in present]
+    figures = _Figures.of(case)
+    rows = [_unit_result(case, int(i), figures, findings) for i in np.flatnonzero(case.expected_to_report)]
     rows.sort(key=lambda r: (r.performance_ratio is not None, r.performance_ratio or 0.0, r.serial))
     return tuple(UnitResult(**{**vars(r), "rank": k}) for k, r in enumerate(rows, start=1))
 
 
-def _unit_result(case: Case, i: int, heard_share: float, findings: Sequence[Finding]) -> UnitResult:
-    unit = case.day.site.units[i]
-    both = case.heard[i] & np.isfinite(case.stated.energy_wh[i])
-    measured, expected = case.measured_wh[i, both], case.stated.energy_wh[i, both]
-    rated = case.day.site.dc_rated_w(unit)
-    yield_h, corrected_h = case.stated.reference_yield_h[i, both], case.stated.corrected_yield_h[i, both]
-    index = _or_none(performance_index(measured, expected))
+@dataclass(frozen=True)
+class _Figures:
+    """Sums and ratios of all units, (U,), over the intervals in which they were heard and something was due.
+
+    `told` where there is any; energies in Wh, the reference yield in h.
+    """
+
+    told: BoolArray
+    measured_wh: FloatArray
+    expected_wh: FloatArray
+    yield_h: FloatArray
+    ratio: FloatArray
+    ratio_25c: FloatArray
+    performance_index: FloatArray
+    heard_share: FloatArray
+
+    @classmethod
+    def of(cls, case: Case) -> _Figures:
+        stated, both = case.stated, case.heard & np.isfinite(case.stated.energy_wh)
+        measured, expected, yield_h, corrected_h = (
+            np.where(both, x, np.nan)
+            for x in (case.measured_wh, stated.energy_wh, stated.reference_yield_h, stated.corrected_yield_h)
+        )
+        rated_w = np.array([case.day.site.dc_rated_w(unit) for unit in case.day.site.units])
+        return cls(
+            told=np.asarray(both.any(axis=1)),
+            measured_wh=np.nansum(measured, axis=1),
+            expected_wh=np.nansum(expected, axis=1),
+            yield_h=np.nansum(yield_h, axis=1),
+            ratio=performance_ratio(measured, yield_h, dc_rated_w=rated_w),
+            ratio_25c=performance_ratio_25c(measured, corrected_h, dc_rated_w=rated_w),
+            performance_index=performance_index(measured, expected),
+            heard_share=case.heard_share(),
+        )
+
+
+def _unit_result(case: Case, i: int, figures: _Figures, findings: Sequence[Finding]) -> UnitResult:
+    unit, told = case.day.site.units[i], bool(figures.told[i])
+    index = _or_none(float(figures.performance_index[i]))
     low, high = _band(case, i, index)
     return UnitResult(
         serial=unit.serial,
@@ -171,15 +203,15 @@ def _unit_result(case: Case, i: int, heard_share: float, findings: Sequence[Find
         column=unit.column,
         branch=unit.branch,
         rank=0,
-        measured_wh=round(float(measured.sum()), 3) if case.ever_heard[i] else None,
-        expected_wh=round(float(expected.sum()), 3) if both.any() else None,
-        reference_yield_h=round(float(yield_h.sum()), 5) if both.any() else None,
-        performance_ratio=_or_none(performance_ratio(measured, yield_h, dc_rated_w=rated)),
-        performance_ratio_25c=_or_none(performance_ratio_25c(measured, corrected_h, dc_rated_w=rated)),
+        measured_wh=round(float(figures.measured_wh[i]), 3) if case.ever_heard[i] else None,
+        expected_wh=round(float(figures.expected_wh[i]), 3) if told else None,
+        reference_yield_h=round(float(figures.yield_h[i]), 5) if told else None,
+        performance_ratio=_or_none(float(figures.ratio[i])),
+        performance_ratio_25c=_or_none(float(figures.ratio_25c[i])),
         performance_index=index,
         performance_index_low=low,
         performance_index_high=high,
-        heard_share=round(heard_share, 4),
+        heard_share=round(float(figures.heard_share[i]), 4),
         smallest_visible_loss_pct=_visible_pct(case, i),
         causes=_causes_of(unit.serial, findings),
     )

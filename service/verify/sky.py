@@ -243,10 +243,12 @@ def _best_member(
         least = np.maximum(told, 2 * quantum_wh + 1e-9)
         unexplained = UNEXPLAINED_COST / np.maximum(of_group.max(axis=(0, 1)), 1e-9)
         for shift, members in enumerate(of_group):  # in pieces that a processor's cache holds
-            away = np.abs(members - told)
+            away = members - told
+            np.abs(away, out=away)
             misfit = away / np.maximum(members, least)
             np.minimum(misfit, DEVIATION_CAP, out=misfit)
-            misfit += away * unexplained
+            away *= unexplained
+            misfit += away
             misfit *= weight[g]
             cost[shift] += misfit
     flat = cost.reshape(shifts * levels, -1).argmin(axis=0)

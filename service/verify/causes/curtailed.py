@@ -245,8 +245,9 @@ def _block_size(case: Case, noise: float) -> int:
 
 def _solar_days(case: Case) -> list[BoolArray]:
     """Return the daylight intervals of each day from solar midnight on."""
-    starts = case.day.grid.starts()[case.day.positions]
-    solar = np.floor(np.asarray(starts.to_julian_date()) + case.day.site.longitude / 360 + 0.5)
+    grid = case.day.grid
+    days = (grid.start.timestamp() + 60 * grid.interval_min * case.day.positions) / (24 * 3600)
+    solar = np.floor(days + case.day.site.longitude / 360)
     return [np.asarray(solar == day) for day in np.unique(solar)]
 
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from service.verify.case import BoolArray, Case
 from service.verify.causes import channels
-from service.verify.causes.no_output import dead_since
+from service.verify.causes.no_output import dead_units
 from service.verify.causes.wording import duration, energy
 from service.verify.levels import STRONG_LIGHT
 from service.verify.result import Finding
@@ -37,7 +37,7 @@ SITE_WAS_OFF = 0.8
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each unit that drops out and comes back."""
     found = _of_the_site(case, named)
-    dead = np.array([dead_since(case, i) for i in range(len(case.serials))])
+    dead = dead_units(case)
     for i, serial in enumerate(case.serials):
         if serial in named:
             continue

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from service.verify.case import STANDBY, BoolArray, Case
+from service.verify.case import STANDBY, BoolArray, Case, once
 from service.verify.causes import channels, darkness
 from service.verify.causes.wording import duration, energy
 from service.verify.result import Finding
@@ -35,13 +35,19 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each dead unit."""
     found = []
     for i, serial in enumerate(case.serials):
-        dead = dead_since(case, i)
+        dead = dead_units(case)[i]
         if serial not in named and dead.any() and is_long_enough(case, i, dead):
             found.append(_finding(case, i, dead))
     return found
 
 
-def dead_since(case: Case, i: int) -> BoolArray:
+@once
+def dead_units(case: Case) -> BoolArray:
+    """Return where each unit gave nothing and stayed off, (U, D)."""
+    return np.array([_dead_since(case, i) for i in range(len(case.serials))], dtype=bool)
+
+
+def _dead_since(case: Case, i: int) -> BoolArray:
     """Return the lit and heard intervals after the unit's last output, (D,); none where it may well come back."""
     lit = case.heard[i] & case.light[i]
     last = np.flatnonzero(lit)[-1:]

@@ -17,7 +17,7 @@ import numpy as np
 
 from service.expect.plane import on_plane, sunward_share
 from service.expect.site import Plane
-from service.verify.case import BoolArray, Case
+from service.verify.case import BoolArray, Case, once
 from service.verify.causes.steady import has_peers
 from service.verify.causes.wording import azimuths, energy, percent
 from service.verify.common_shade import NEEDED, PlaneShade
@@ -212,8 +212,10 @@ def _plane_finding(
 
 def _shortfall(case: Case, i: int) -> _Shortfall | None:
     by_peers = has_peers(case, i)
-    series, weight = _series(case, i) if by_peers else (case.levels.relative_series(i), case.levels.weight[i])
-    beside = by_peers & _beside_peers(case, i)
+    series, weight = case.levels.relative_series(i), case.levels.weight[i]
+    if by_peers:
+        series, weight = (of_all[i] for of_all in _with_limited(case))
+    beside = by_peers & _beside_peers(case)[i]
     least_index = np.where(beside, BEAM_INDEX, CLEAR_INDEX)
     read = np.isfinite(series) & (weight > 0) & (case.array_sky.index >= least_index)
     least = LEAST_LONG if by_peers and case.day.grid.interval_min >= LONG_MINUTES else LEAST_INTERVALS
@@ -223,7 +225,7 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
     short = np.asarray(read & (series < due - DEFICIT - 2 * case.levels.grain[i]))
     lost = float((weight * np.clip(1 - series, 0, 1))[short].sum() / weight.sum())
     whole = float(weight[read & ~short].sum() / weight[read].sum())
-    if _readings(case, i, short) < least or lost < LEAST_SHARE_OF_SURE or whole < WHOLE_SHARE:
+    if lost < LEAST_SHARE_OF_SURE or whole < WHOLE_SHARE or _readings(case, i, short) < least:
         return None
     by_peers = bool(weight[short & beside].sum() > 0.5 * weight[short].sum())
     azimuth = sun_of_intervals(case).azimuth_deg
@@ -237,13 +239,20 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
     return _Shortfall(short, np.asarray(read), lost, _span(azimuth[short], weight[short]), returned, days)
 
 
-def _beside_peers(case: Case, i: int) -> BoolArray:
-    """Return where like units work and say what was due, be it that they are at their limit, (D,)."""
-    rows = list(case.like(i))
-    told = np.isfinite(case.levels.series[rows]) | (
-        case.measured_wh[rows] >= AT_LIMIT * case.day.rated_wh[rows, None]
-    )
-    return np.asarray(told.sum(axis=0) >= PEERS_FOR_COMPARISON)
+@once
+def _beside_peers(case: Case) -> BoolArray:
+    """Return where like units work and say what was due, be it that they are at their limit, (U, D)."""
+    told = np.isfinite(case.levels.series) | _at_limit(case)
+    return _of_like(case, told) >= PEERS_FOR_COMPARISON
+
+
+def _at_limit(case: Case) -> BoolArray:
+    return np.asarray(case.measured_wh >= AT_LIMIT * case.day.rated_wh[:, None])
+
+
+def _of_like(case: Case, where: BoolArray) -> FloatArray:
+    """Return for how many of the units like each one something holds, (U, D)."""
+    return case.day.for_units([where[list(g.members)].sum(axis=0) for g in case.day.groups])
 
 
 def _readings(case: Case, i: int, where: BoolArray) -> int:
@@ -252,19 +261,20 @@ def _readings(case: Case, i: int, where: BoolArray) -> int:
     return int((grain == 0).sum()) + len(np.unique(grain[grain > 0]))
 
 
-def _series(case: Case, i: int) -> tuple[FloatArray, FloatArray]:
-    """Return the unit's level over its reference and the weight [Wh] of each interval, (D,) each.
+@once
+def _with_limited(case: Case) -> tuple[FloatArray, FloatArray]:
+    """Return the units' levels over their references and the weights [Wh] of their intervals, (U, D) each.
 
     While like units stand at their inverters' limit no level is read, but a unit far below the limit is short all the
     same, by more than its AC output is.
     """
-    series, weight = case.levels.relative_series(i), case.levels.weight[i]
-    mates, rated = [k for k in case.like(i) if k != i], float(case.day.rated_wh[i])
-    limited = (case.measured_wh[mates] >= AT_LIMIT * rated).sum(axis=0)
-    most = limited > MOST_AT_LIMIT * case.heard[mates].sum(axis=0)
-    at_limit = np.isnan(series) & case.heard[i] & most
-    level = np.minimum(case.measured_wh[i] / rated, 1.0) / case.levels.reference[i]
-    return np.where(at_limit, level, series), np.where(at_limit, rated, weight)
+    series, weight = case.levels.series / case.levels.reference[:, None], case.levels.weight
+    limited, rated = _at_limit(case), case.day.rated_wh[:, None]
+    mates = _of_like(case, case.heard) - case.heard
+    most = _of_like(case, limited) - limited > MOST_AT_LIMIT * mates
+    hidden = np.isnan(series) & case.heard & most
+    level = np.minimum(case.measured_wh / rated, 1.0) / case.levels.reference[:, None]
+    return np.where(hidden, level, series), np.where(hidden, rated, weight)
 
 
 def _mates_level(case: Case, i: int) -> FloatArray:
