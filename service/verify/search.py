@@ -99,9 +99,10 @@ def doubtful(window: Window) -> bool:
     change = best_change(coarse)
     if change is not None and change.gain > WORTH_A_SEARCH:
         return True
-    uneven = _coarsely(window.uneven)
-    worth = uneven.record + WORTH_A_SEARCH
-    return any((uneven.turns(p, *_near_turns(plane)) > worth).any() for p, plane in enumerate(window.planes))
+    if window.uneven is not window:
+        coarse = _coarsely(window.uneven)
+        worth = coarse.record + WORTH_A_SEARCH
+    return any((coarse.turns(p, *_near_turns(plane)) > worth).any() for p, plane in enumerate(window.planes))
 
 
 def _coarsely(window: Window) -> Window:
