@@ -141,6 +141,7 @@ class ClearLight:
         begin = self.steps_before + np.arange(self.grid.count) * width
         return np.asarray(risen[begin + width + reach] > risen[begin - reach])
 
+    @cached_property
     def air_mass(self) -> FloatArray:
         """Return the air mass by the record's clock, (T,), THICKEST_AIR at most and at night."""
         steps = np.full(self.steps, THICKEST_AIR)

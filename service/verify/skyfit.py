@@ -16,7 +16,7 @@ Widths and weights are judgement (common practice, no source) but where a source
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, reduce
 
@@ -77,6 +77,17 @@ class _Share:
         b, d = self.spread
         across = self.correlation * b * d
         return np.asarray(np.linalg.inv(np.array([[b * b, across], [across, d * d]])))
+
+    @cached_property
+    def pull(self) -> FloatArray:
+        """Return the precision times the mean, (2,)."""
+        return np.asarray(self.precision @ self.mean)
+
+    @cached_property
+    def log_scale(self) -> float:
+        """Return the log of weight and of what the density has from (b, d) alone, at a level of 1."""
+        without_light = np.log(np.linalg.det(self.precision)) - self.pull @ self.mean
+        return float(np.log(self.weight) + 0.5 * without_light)
 
 
 CLEAR = _Share(CLEAR_WEIGHT, (1.0, 1.15), (0.04, 0.3), -0.5)
@@ -162,6 +173,10 @@ class Fit:
     gain: FloatArray
     bend: FloatArray
 
+    def only(self, at: int) -> Fit:
+        """Return the fit of one description."""
+        return Fit(*(part[at : at + 1] for part in (self.likelihood, self.gain, self.bend)))
+
     @classmethod
     def best(cls, fits: Sequence[Fit]) -> Fit:
         """Return the best of several fits, description by description."""
@@ -207,26 +222,46 @@ class _Sums:
         )
 
 
+def _sky_told(
+    sums: _Sums, share: _Share, gain: FloatArray | float, error: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return what share and light say together of (b, d): its precision's bb, bd and dd, and that times its mean.
+
+    `gain` is a level, or one for each description, (H, 1), or several, (G, H, 1): (H, N), or (G, H, N).
+    """
+    precision, pull = share.precision, share.pull
+    return (
+        sums.beam2 / error + precision[0, 0] / gain**2,
+        sums.both / error + precision[0, 1] / gain**2,
+        sums.diffuse2 / error + precision[1, 1] / gain**2,
+        sums.beam_light / error + pull[0] / gain,
+        sums.diffuse_light / error + pull[1] / gain,
+    )
+
+
 def _log_share(
     sums: _Sums, share: _Share, *, gain: FloatArray | float = 1.0, error: float = 1.0
-) -> tuple[FloatArray, Callable[[], FloatArray]]:
-    """Return the log of weight times density of one share, and what gives the mean beam b that it infers, (H, N).
+) -> FloatArray:
+    """Return the log of weight times density of one share, (H, N), or (G, H, N), arguments as above.
 
-    `gain` is a level, or one for each description, (H, 1), or several, (G, H, 1): then (G, H, N).
+    The terms of d are those that b leaves: a Cholesky decomposition.
     """
-    bb, bd, dd = (share.precision[at] / gain**2 for at in ((0, 0), (0, 1), (1, 1)))
-    mean_b, mean_d = (m * gain for m in share.mean)
-    pull_b, pull_d = bb * mean_b + bd * mean_d, bd * mean_b + dd * mean_d
-    a, b, c = sums.beam2 / error + bb, sums.both / error + bd, sums.diffuse2 / error + dd
-    u, v = sums.beam_light / error + pull_b, sums.diffuse_light / error + pull_d
-    share_b = b / a  # what d explains beside b
-    rest, left = c - share_b * b, v - share_b * u
-    determinant = a * rest
-    explained = u * u / a + left * left / rest
-    misfit = sums.light2 / error + mean_b * pull_b + mean_d * pull_d - explained
-    noise = sums.log_noise + sums.known * np.log(error)
-    density = -0.5 * (misfit + noise + np.log(determinant / (bb * dd - bd * bd)))
-    return np.log(share.weight) + density, lambda: (c * u - b * v) / determinant
+    bb, bd, dd, b, d = _sky_told(sums, share, gain, error)
+    lean = bd / bb
+    rest, left = dd - lean * bd, d - lean * b
+    density = b * b / bb + left * left / rest - np.log(bb * rest)
+    density -= sums.light2 / error + sums.log_noise + sums.known * np.log(error)
+    density *= 0.5
+    density += share.log_scale - 2 * np.log(gain)
+    return density
+
+
+def _mean_beam(
+    sums: _Sums, share: _Share, *, gain: FloatArray | float = 1.0, error: float = 1.0
+) -> FloatArray:
+    """Return the mean beam b that one share infers, (H, N), arguments as above."""
+    bb, bd, dd, b, d = _sky_told(sums, share, gain, error)
+    return (dd * b - bd * d) / (bb * dd - bd * bd)
 
 
 def fit(
@@ -239,13 +274,13 @@ def fit(
     """
     stride = max(-(-len(seen.unexplained) // SCOUTED_INTERVALS), 1)
     few, count = slice(None, None, stride), len(beam)
-    scout, gains = seen.thinned(stride), np.full((len(GAINS), count), GAINS[:, None])
-    rough = Fit.best(
-        [
-            _fit(scout, beam[..., few], diffuse[..., few], dark[..., few], gains, bend)
-            for bend in (np.full(1, b) for b in bends)
-        ]
-    )
+    scout, light = seen.thinned(stride), (beam[..., few], diffuse[..., few], dark[..., few])
+    if count == 1:  # all bends at once
+        tried = _fit(scout, *light, np.repeat(GAINS[:, None], len(bends), axis=1), np.array(bends))
+        rough = tried.only(int(tried.likelihood.argmax()))
+    else:
+        gains = np.repeat(GAINS[:, None], count, axis=1)
+        rough = Fit.best([_fit(scout, *light, gains, np.full(1, bend)) for bend in bends])
     return _fit(seen, beam, diffuse, dark, NEAR_GAINS[:, None] * rough.gain, rough.bend)
 
 
@@ -266,12 +301,12 @@ def _fit(
 def likelihood_of_levels(
     seen: Observed, beam: FloatArray, diffuse: FloatArray, dark: BoolArray, levels: FloatArray
 ) -> FloatArray:
-    """Return the log-likelihood of one description, (1, P, N), with its clear sky at some levels, (G,).
+    """Return the log-likelihood of H descriptions, as of `fit`, with their clear sky at some levels, (G, H).
 
     No level is more usual here than another; the bend is the one of LEVEL_BENDS that suits each level.
     """
     gains = levels[:, None]
-    fits = [_by_level(seen, beam, diffuse, dark, gains, np.full(1, bend))[:, 0] for bend in LEVEL_BENDS]
+    fits = [_by_level(seen, beam, diffuse, dark, gains, np.full(1, bend)) for bend in LEVEL_BENDS]
     return np.asarray(np.max(fits, axis=0))
 
 
@@ -287,8 +322,8 @@ def _by_level(
     sums = _Sums.of(seen, beam, diffuse, bend)
     other = np.broadcast_to(seen.unexplained, sums.beam2.shape)
     for share in CLOUDS:
-        other = log_sum(other, _log_share(sums, share, error=CLOUD_ERROR)[0])
-    clear = _log_share(sums, CLEAR, gain=gains[:, :, None])[0]
+        other = log_sum(other, _log_share(sums, share, error=CLOUD_ERROR))
+    clear = _log_share(sums, CLEAR, gain=gains[:, :, None])
     told = np.where(dark, seen.in_the_dark, log_sum(other, clear))
     return np.asarray(told.sum(axis=2) * seen.each - 0.5 * (bend / BEND_SPREAD) ** 2)
 
@@ -309,14 +344,20 @@ class Explained:
 def explained(seen: Observed, beam: FloatArray, diffuse: FloatArray, dark: BoolArray, best: Fit) -> Explained:
     """Return what each interval says of H descriptions, with their light as of `fit` and that."""
     sums = _Sums.of(seen, beam, diffuse, best.bend)
-    shares = [
-        _log_share(sums, CLEAR, gain=best.gain[:, None]),
-        *(_log_share(sums, share, error=CLOUD_ERROR) for share in CLOUDS),
-    ]
-    nothing = np.broadcast_to(seen.unexplained, sums.beam2.shape)
-    logs = np.stack([nothing, *(log for log, _ in shares)])
+    gain = best.gain[:, None]
+    logs = np.stack(
+        [
+            np.broadcast_to(seen.unexplained, sums.beam2.shape),
+            _log_share(sums, CLEAR, gain=gain),
+            *(_log_share(sums, share, error=CLOUD_ERROR) for share in CLOUDS),
+        ]
+    )
     total = reduce(log_sum, logs)
     probability = np.exp(logs - total)
     total = np.where(dark, seen.in_the_dark, total)
-    beams = np.stack([np.zeros(total.shape), *(np.clip(beam_of(), 0.0, 1.0) for _, beam_of in shares)])
-    return Explained(total * seen.each, probability[1], (probability * beams).sum(axis=0))
+    beams = [
+        _mean_beam(sums, CLEAR, gain=gain),
+        *(_mean_beam(sums, s, error=CLOUD_ERROR) for s in CLOUDS),
+    ]
+    beam_share = (probability[1:] * np.clip(beams, 0.0, 1.0)).sum(axis=0)
+    return Explained(total * seen.each, probability[1], beam_share)

@@ -43,18 +43,17 @@ class ToldLevel:
 def told_level(seen: Window, light: Light) -> ToldLevel | None:
     """Return the level that a window tells by a description with its light, (1, P, N), None where it is none below."""
     stride = max(-(-len(seen.intervals) // MOST_INTERVALS), 1)
-    if stride > 1 and _lowest(seen, light, stride)[1] <= 0:
+    if stride > 1 and _lowest(_by_level(seen, light, stride)[:, 0])[1] <= 0:
         return None
-    level, sure = _lowest(seen, light)
+    level, sure = _lowest(_by_level(seen, light)[:, 0])
     if sure <= 0:
         return None
     sun = seen.sunshine(light)
     return ToldLevel(level, sure, _in_any_air(seen, light), sun.clear_h, sun.beam_h, days=seen.lit_days)
 
 
-def _lowest(seen: Window, light: Light, stride: int = 1) -> tuple[float, float]:
-    """Return the likeliest level below USUAL_FROM and its log-likelihood over that of all from there on."""
-    likelihood = _by_level(seen, light, stride)
+def _lowest(likelihood: FloatArray) -> tuple[float, float]:
+    """Return the likeliest of LEVELS below USUAL_FROM and its log-likelihood over that of all from there on."""
     low = LEVELS < USUAL_FROM
     at = int(likelihood[low].argmax())
     return float(LEVELS[low][at]), float(likelihood[low].max() - likelihood[~low].max())
@@ -66,14 +65,12 @@ def _in_any_air(seen: Window, light: Light) -> float:
     Haze takes the more light the lower the sun, a low site the same share all day.
     """
     stride = max(-(-len(seen.intervals) // MOST_INTERVALS), 1)
-    airs = [_by_level(seen, seen.behind_haze(light, depth), stride) for depth in HAZES]
-    likeliest = (np.stack(airs) - 0.5 * (np.array(HAZES) / HAZE_SPREAD)[:, None] ** 2).max(axis=0)
-    low = LEVELS < USUAL_FROM
-    return float(likeliest[low].max() - likeliest[~low].max())
+    in_air = _by_level(seen, seen.in_haze(light), stride)
+    return _lowest((in_air - 0.5 * (np.array(HAZES) / HAZE_SPREAD) ** 2).max(axis=1))[1]
 
 
-def _by_level(seen: Window, light: Light, stride: int) -> FloatArray:
-    """Return the log-likelihood of LEVELS by every `stride`-th interval."""
+def _by_level(seen: Window, light: Light, stride: int = 1) -> FloatArray:
+    """Return the log-likelihood of LEVELS by every `stride`-th interval, for each description, (G, H)."""
     beam, diffuse, dark = light
     few = beam[..., ::stride], diffuse[..., ::stride], dark[..., ::stride]
     return likelihood_of_levels(seen.seen.thinned(stride), *few, LEVELS)

@@ -224,18 +224,18 @@ class Window:
         By a wrong haze a plane has too much light or too little while the sun is low, as by a wrong tilt.
         """
         unlikely = 0.5 * (np.array(HAZES) / HAZE_SPREAD) ** 2
-        lights = [self.behind_haze(light, depth) for depth in HAZES]
-        fits = [self.fit(one) for one in lights]
-        top = int(np.argmax([float(f.likelihood[0]) for f in fits] - unlikely))
-        told = [explained(self.seen, *one, fits[top]).likelihood[0] for one in lights]
+        hazy = self.in_haze(light)
+        fits = self.fit(hazy)
+        top = int(np.argmax(fits.likelihood - unlikely))
+        told = explained(self.seen, *hazy, fits.only(top)).likelihood
         by_day = np.stack([self.by_day(each) for each in told])
-        usual = float(fits[top].likelihood[0] - by_day[top].sum())
+        usual = float(fits.likelihood[top] - by_day[top].sum())
         return usual + float((by_day - unlikely[:, None]).max(axis=0).sum())
 
-    def behind_haze(self, light: Light, depth: float) -> Light:
-        """Return the light of one description in air of such an optical depth more."""
+    def in_haze(self, light: Light) -> Light:
+        """Return the light of one description, (1, P, N), in the air of each of HAZES."""
         beam, diffuse, dark = light
-        return beam * np.exp(-depth * self.light.air_mass()[self.intervals]), diffuse, dark
+        return beam * np.exp(-np.outer(HAZES, self.light.air_mass[self.intervals]))[:, None], diffuse, dark
 
     def likelihood_by_day(self, light: Light) -> FloatArray:
         """Return the log-likelihood of each description by day, (H, days)."""
@@ -272,7 +272,7 @@ def window(site: Site, readings: Readings, *, scale: float, weather: Weather | N
     light, days = clear_light(site, grid, weather), _solar_days(site, grid)
     told = told_light(site, grid, energy, resolution_wh(energy), weather)
     w_m2 = np.where(_held(site, energy, days, grid.interval_min), np.nan, told.w_m2)
-    seen = observed(w_m2, told.step_w_m2, light.air_mass(), grid.interval_min)
+    seen = observed(w_m2, told.step_w_m2, light.air_mass, grid.interval_min)
     some = (seen.light > 0).any(axis=0)
     used = np.flatnonzero((light.within(LARGEST_SHIFT_MIN) | some) & (seen.weight > 0).any(axis=0))
     if not some.any() or not len(used):
