@@ -9,7 +9,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date, datetime, timedelta
-from itertools import pairwise
+from itertools import groupby, pairwise
 from math import gcd
 
 from service.intake.export import words
@@ -65,6 +65,7 @@ _RANGE = re.compile(
     r"\s*((?:[^\s:]{1,20}[ T]){0,3}(\d{1,2}):(\d\d)(?::\d\d)?) ?(?:-|\u2013|\u2014|to|bis|a|until) ?"
     r"(?:[^\s:]{1,20}[ T]){0,3}(\d{1,2}):(\d\d)(?::\d\d)?\s*"
 )
+_FIRST_HOUR = re.compile(r"[ T,]+(?:0?0|12):(\d\d)|[ T,]+0?1:00")
 _COUNTED = re.compile(r"\d{5}[.,]\d+")
 _PARTS = {
     "year": re.compile(r"y|year|yyyy|jahr|ann[ée]e|a[ñn]o|anno|jaar|rok", re.I),
@@ -115,6 +116,30 @@ def ranges(head: Sequence[Row]) -> Fold | None:
 
 def _minute(hour: str, minute: str) -> int:
     return int(hour) * 60 + int(minute)
+
+
+def midnights(head: Sequence[Row]) -> Fold | None:
+    """Return the fold of a table that leaves out the time of midnights, as spreadsheets do: it writes it."""
+    for column in range(FURTHEST):
+        cells = [cell for cell, _ in groupby(row[column].strip() for row in head if len(row) > column)]
+        kinds = [kind_of(cell) for cell in cells]
+        bare = [i for i, kind in enumerate(kinds) if kind == "date"]
+        if not bare or kinds.count("datetime") < max(FEWEST, 3 * len(bare)):
+            continue
+        if all(_is_begun(cells, i) for i in bare if any(kinds[:i])) and any(
+            _is_begun(cells, i) for i in bare
+        ):
+            return _rewriting(
+                column, lambda cell: f"{cell.strip()} 00:00" if kind_of(cell) == "date" else cell
+            )
+    return None
+
+
+def _is_begun(cells: Sequence[str], at: int) -> bool:
+    """Return whether the first hour of a date stands beside it, and no midnight of it does."""
+    beside = [cell for cell in (*cells[at - 1 : at], *cells[at + 1 : at + 2]) if cell.startswith(cells[at])]
+    clock = [_FIRST_HOUR.match(cell[len(cells[at]) :]) for cell in beside]
+    return any(clock) and not any(m and m[1] == "00" for m in clock)
 
 
 def counted(head: Sequence[Row]) -> Fold | None:

@@ -20,6 +20,9 @@ MOST_NAMES = 500
 RUN = 8
 LONGEST_MEASURE = 5
 MOST_WHOLE = 0.95
+MOST_NAMED = 0.3
+"""Of a column's cells: so many serials of the record are what it holds, though they look like times or numbers."""
+
 MOST_MOVED = 0.2
 """Of the rows: more of them that have cells beyond the headings are no accidents."""
 
@@ -72,18 +75,21 @@ class NoTimes(NotReadable):
 
 def layout_of(rows: Rows, units: Units, name: str, header_row: int | None = None) -> Layout:
     """Return the layout, with headings that end where somebody said; NotReadable where there is no time or no value."""
-    first = (header_row or 0) + _first_row(rows[header_row or 0 : (header_row or 0) + MOST_PREAMBLE])
+    serials = frozenset(units.known.serials)
+    first = (header_row or 0) + _first_row(rows[header_row or 0 : (header_row or 0) + MOST_PREAMBLE], serials)
     further = rows[first + LOOKED_AT :: max(1, len(rows) // LOOKED_AT)]
     data = [r for r in (*rows[first : first + LOOKED_AT], *further) if _has_time(r) or not words.is_remark(r)]
     width = max(len(r) for r in data)
     above = rows[: first if header_row is None else header_row]
     headings, preamble, end = _headings(above, width, units, is_said=header_row is not None)
     headings = _above_their_columns(headings, data)
-    times, end_column, warnings = _time_columns(data, width, headings)
-    used = {*times, *(() if end_column is None else (end_column,))}
-    rest = [
-        i for i in range(width) if i not in used and _kind_of(data, i) not in ("datetime", "date", "time")
+    kinds = [
+        None if _share(data, i, serials.__contains__) >= MOST_NAMED else _kind_of(data, i)
+        for i in range(width)
     ]
+    times, end_column, warnings = _time_columns(data, kinds, headings)
+    used = {*times, *(() if end_column is None else (end_column,))}
+    rest = [i for i in range(width) if i not in used and kinds[i] is None]
     if any(
         words.PHASE.search(headings[i]) and len(_distinct(data, i)) > 1 and _are_phases(data, i) for i in rest
     ):
@@ -91,6 +97,8 @@ def layout_of(rows: Rows, units: Units, name: str, header_row: int | None = None
             told("its rows are of single phases, and what a unit made is their sum; export the sums")
         )
     serial = _serial_column(data, rest, headings, units)
+    if serial is None and not any(map(units.is_known, headings)):
+        serial = _telling_apart(data, times, rest)
     rest = [i for i in rest if i != serial]
     warnings += _too_few_or_many(
         max(_width(headings), _width(above[end - 1]) if end else 0), data, long=serial is not None
@@ -123,12 +131,14 @@ def layout_of(rows: Rows, units: Units, name: str, header_row: int | None = None
     )
 
 
-def _first_row(rows: Rows) -> int:
+def _first_row(rows: Rows, serials: frozenset[str]) -> int:
+    """Return the first row of data: a time, with times below it. Serials of ten digits may look like seconds."""
     for i, row in enumerate(rows):
         for column in range(len(row)):
             run = [r[column] for r in rows[i : i + RUN] if len(r) > column]
             if (
-                kind_of(row[column]) in ("datetime", "date")
+                row[column] not in serials
+                and kind_of(row[column]) in ("datetime", "date")
                 and sum(kind_of(c) in ("datetime", "date") for c in run)
                 >= min(len(run), max(1, round(0.75 * len(run))))
                 and not _is_above(rows[i : i + RUN], column)
@@ -365,9 +375,9 @@ def _filled(row: Sequence[str], width: int, *, forward: bool) -> list[str]:
 
 
 def _time_columns(
-    data: Rows, width: int, headings: Sequence[str]
+    data: Rows, kinds: Sequence[str | None], headings: Sequence[str]
 ) -> tuple[tuple[int, ...], int | None, tuple[str, ...]]:
-    kinds = [_kind_of(data, i) for i in range(width)]
+    width = len(kinds)
     full = [i for i, k in enumerate(kinds) if k == "datetime"]
     zones = [i for i in range(width) if kinds[i] is None and _holds_zones(data, i, headings[i])]
     dates, times = ([i for i, k in enumerate(kinds) if k == kind] for kind in ("date", "time"))
@@ -465,13 +475,31 @@ def _is_no_number(cell: str) -> bool:
 def _serial_column(data: Rows, rest: list[int], headings: Sequence[str], units: Units) -> int | None:
     known = {i: _share(data, i, units.is_known) for i in rest}
     best = max(rest, key=lambda i: known[i], default=None)
-    if best is not None and known[best] >= 0.3:
+    if best is not None and known[best] >= MOST_NAMED:
         return best
     named = [i for i in rest if words.SERIAL.search(headings[i]) and _names_units(data, i, headings, units)]
     if named:
         return named[0]
     texts = [i for i in rest if units.serial_of(headings[i]) is None and _is_list_of_names(data, i)]
     return texts[0] if len(texts) == 1 else None
+
+
+def _telling_apart(data: Rows, times: Sequence[int], rest: Sequence[int]) -> int | None:
+    """Return the only column that has another cell in each row of one time, the same ones time after time."""
+    at = [tuple(r[i] for i in times if len(r) > i) for r in data]
+    if len(set(at)) > len(data) / 2:
+        return None
+    found = [i for i in rest if _has_names(data, at, i)]
+    return found[0] if len(found) == 1 else None
+
+
+def _has_names(data: Rows, at: Sequence[tuple[str, ...]], column: int) -> bool:
+    named = [
+        (time, r[column]) for time, r in zip(at, data, strict=True) if len(r) > column and r[column].strip()
+    ]
+    names = {name for _, name in named}
+    is_each_once = len(set(named)) == len(named) == len(data)
+    return is_each_once and 2 <= len(names) <= min(MOST_NAMES, len(data) / 3)
 
 
 def _are_phases(data: Rows, column: int) -> bool:
@@ -485,9 +513,10 @@ def _names_units(data: Rows, column: int, headings: Sequence[str], units: Units)
     heading = headings[column]
     if _is_numbered(heading, headings) or words.unit_of(heading) or units.serial_of(heading) is not None:
         return False
-    return (
-        _share(data, column, lambda c: "," not in c) >= 0.8 and len(_distinct(data, column)) <= len(data) / 2
-    )
+    names = _distinct(data, column)
+    if all(map(words.unit_of, names)):  # a column that says of each row in what it is measured
+        return False
+    return _share(data, column, lambda c: "," not in c) >= 0.8 and len(names) <= len(data) / 2
 
 
 def _is_numbered(heading: str, headings: Sequence[str]) -> bool:

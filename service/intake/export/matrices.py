@@ -11,6 +11,7 @@ from service.intake.export.bare import Fold, Row
 from service.intake.export.rows import FEWEST_ACROSS, dates_of, full, of_kind
 from service.intake.export.said_once import only_date
 from service.intake.export.tables import Table
+from service.intake.export.times import parse
 
 
 def clock_across(head: list[Row], table: Table) -> Fold | None:
@@ -31,7 +32,8 @@ def across(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as a
     for at, row in enumerate(head[:30]):
         times = of_kind(row, "datetime")
         is_days = len(dates_of(row)) >= len(times)
-        if len(times) >= FEWEST_ACROSS and len(times) > 0.7 * len(full(row)) and not is_days:
+        is_of_times = len(times) >= FEWEST_ACROSS and len(times) > 0.7 * len(full(row))
+        if is_of_times and not is_days and _go_on([row[i] for i in times]):
             return _transposing(at, times)
         below = head[at + 1] if at + 1 < len(head) else []
         dates, clock = of_kind(row, "date"), of_kind(below, "time")
@@ -43,6 +45,13 @@ def across(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as a
         ):
             return _transposing(at, clock, dates_above=True)
     return None
+
+
+def _go_on(cells: Iterable[str]) -> bool:
+    """Return whether times go on by whole minutes, as times do: serials of ten digits look like seconds."""
+    found = [parse(cell, "ymd") or parse(cell, "dmy") or parse(cell, "mdy") for cell in cells]
+    steps = [b.naive - a.naive for a, b in pairwise(s for s in found if s is not None)]
+    return sum(step % 60 == 0 and step != 0 for step in steps) > 0.5 * len(steps)
 
 
 def _transposing(at: int, times: list[int], *, dates_above: bool = False, date: str = "") -> Fold:
@@ -170,6 +179,41 @@ def side_by_side(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 
         if timed and len(blocks[0]) > 1 and all(block == blocks[0] for block in blocks):
             return _one_below_the_other(at, begins, len(blocks[0]))
     return None
+
+
+def in_blocks_beside(head: list[Row], table: Table) -> Fold | None:  # noqa: ARG001 - as all shapes are asked
+    """Return the fold of a table whose headings come again beside themselves, each time over times of their own."""
+    for at, row in enumerate(head[:30]):
+        said = full(row)
+        begins = [i for i in said if row[i].strip() == row[said[0]].strip()]
+        if len(begins) < 2 or len(said) == len(begins):
+            continue
+        ends = [*begins[1:], len(row)]
+        blocks = [[c.strip() for c in row[i:j]] for i, j in zip(begins, ends, strict=True)]
+        width = max(_width(block) for block in blocks)
+        below = head[at + 1 : at + 1 + FEWEST_ACROSS]
+        timed = [of_kind([r[i] if len(r) > i else "" for i in begins], "datetime", "date") for r in below]
+        is_timed = len(below) == FEWEST_ACROSS and all(len(found) == len(begins) for found in timed)
+        if is_timed and all(block[:width] == blocks[0][:width] for block in blocks):
+            return _each_block(at, begins, width)
+    return None
+
+
+def _width(cells: Row) -> int:
+    return max((i + 1 for i, cell in enumerate(cells) if cell), default=0)
+
+
+def _each_block(at: int, begins: list[int], width: int) -> Fold:
+    def fold(rows: Iterator[Row]) -> Iterator[Row]:
+        yield from islice(rows, at)
+        heading, below = next(rows), list(rows)
+        yield heading[begins[0] : begins[0] + width]
+        for begin in begins:
+            for row in below:
+                if full(row[begin : begin + width]):
+                    yield row[begin : begin + width]
+
+    return fold
 
 
 def _one_below_the_other(at: int, begins: list[int], width: int) -> Fold:

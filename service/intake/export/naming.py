@@ -20,6 +20,9 @@ LONGEST_NAME = 2000
 MOST_TOLD = 3
 _SCIENTIFIC = re.compile(r"(?<![\w.,])\d[.,]\d+e\+?\d{1,2}(?!\w)", re.I)
 _PIECES = re.compile(r"[\W_]+")
+_SIGNED = re.compile(r"[^\W_]+(?:[-/.:][^\W_]+)+")
+"""What may be the end of a serial that is written with signs: 1403-1 of 6711-1403-1."""
+
 _PLACE = re.compile(
     r"(?<![a-z0-9])r(?:ow|eihe)?[ .:_-]*(\d{1,3})[ ,./_-]*c(?:ol(?:umn)?)?[ .:_-]*(\d{1,3})(?!\d)", re.I
 )
@@ -106,6 +109,10 @@ class Names:
 
     def _by_end(self, text: str) -> set[str]:
         found = set()
+        for word in _SIGNED.findall(text):
+            if len(_plain(word)) >= SHORTEST_END:
+                ends = {s for s in self._known.serials if s != word and s.upper().endswith(word.upper())}
+                found |= ends if len(ends) == 1 else set()
         for word in filter(None, _PIECES.split(text)):
             plain = word.upper()
             if len(plain) < SHORTEST_END or not plain[-1:].isalnum() or not any(map(str.isdigit, plain)):

@@ -471,6 +471,8 @@ def _contradictions(trace: Trace) -> int:
 def _steps(head: Mapping[str, Trace], draft: Draft) -> Steps:
     _look_at_twins(head, draft)
     steps = steps_of(head)
+    if steps is None and "interval_min" in draft.shared:
+        return Steps(60 * int(draft.shared["interval_min"].value), 0.0, 0, newest_first=False)
     if steps is None and "interval_min" not in draft.answers:
         draft.questions.append(asked("interval_min", INTERVALS, told("no unit has two readings")))
     return steps or Steps(300, 0.0, 0, newest_first=False)
@@ -486,12 +488,15 @@ def _interval(look: _Look, steps: Steps, draft: Draft) -> int:
     sure = steps.is_regular and steps.count >= 3 and minutes == round(minutes)
     likely = str(max(1, round(minutes)))
     question = None if sure or not steps.count else asked("interval_min", INTERVALS, why, likely)
+    guess = Guess(likely, steps.share if sure else 0.5, why)
+    if not steps.count:
+        guess = draft.shared.get("interval_min", guess)
     if len(steps.minutes) > 1 and "interval_min" not in draft.answers:
         several = ", ".join(map(str, steps.minutes))
         draft.warnings.append(
             told("there are intervals of {several} min; each value counts for its own", several=several)
         )
-    return int(draft.settle("interval_min", Guess(likely, steps.share if sure else 0.5, why), question))
+    return int(draft.settle("interval_min", guess, question))
 
 
 def _too_far_apart(minutes: float) -> str:

@@ -19,7 +19,14 @@ from service.intake.export.commas import rejoined
 from service.intake.export.elapsed import elapsed, intervals
 from service.intake.export.halves import in_halves
 from service.intake.export.markup import marked_up
-from service.intake.export.matrices import across, clock_across, days_down, side_by_side, times_down
+from service.intake.export.matrices import (
+    across,
+    clock_across,
+    days_down,
+    in_blocks_beside,
+    side_by_side,
+    times_down,
+)
 from service.intake.export.qualified import by_input, by_one_unit, by_quality, by_units, of_means
 from service.intake.export.rows import full
 from service.intake.export.said_once import date_above, date_alone, date_once, name_once, year_above
@@ -53,7 +60,16 @@ def unfolded(table: Table) -> Table:
     if with_years := year_above(head, table):
         table = _folded(table, with_years)
         head = list(islice(table.rows(), HEAD))
-    by_row = (intervals, elapsed, bare.ranges, bare.in_parts, bare.hours_across, bare.clocks, bare.counted)
+    by_row = (
+        intervals,
+        elapsed,
+        bare.midnights,
+        bare.ranges,
+        bare.in_parts,
+        bare.hours_across,
+        bare.clocks,
+        bare.counted,
+    )
     written = next(filter(None, (kind(head) for kind in by_row)), None)
     told = None if written else in_columns(head, lambda: islice(table.rows(), FAR))
     if written:
@@ -66,6 +82,7 @@ def unfolded(table: Table) -> Table:
         head = list(islice(table.rows(), HEAD))
     shapes = (
         blocks_of_units,
+        in_blocks_beside,
         side_by_side,
         clock_across,
         date_above,

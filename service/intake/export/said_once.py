@@ -26,7 +26,7 @@ def only_date(above: Sequence[Row], table: Table) -> str | None:
 
 def date_alone(head: list[Row]) -> Fold | None:
     """Return the fold of a table with each day's date in a row of its own, above the rows of its times."""
-    timed = [i for i, row in enumerate(head) if of_kind(row[:3], "time") and len(full(row)) > 1]
+    timed = [i for i, row in enumerate(head) if _is_timed(row) and len(full(row)) > 1]
     dated = {i: found for i, row in enumerate(head) if (found := _date_of_row(row))}
     if len(timed) < FEWEST_ACROSS or any(of_kind(head[i], "datetime", "date") for i in timed):
         return None
@@ -43,13 +43,18 @@ def date_alone(head: list[Row]) -> Fold | None:
                 if not day.date and words.unit_of(found[0]):
                     yield [found[0]]
                 day = _Day(found[1])
-            elif of_kind(row[:3], "time"):
+            elif _is_timed(row):
                 yield [day.date, *day.with_its_end(row)]
             else:
                 is_heading = len(full(row)) > 1 and not any(map(words.is_plain_number, row))
                 yield ["Date" if is_heading else "", *row]
 
     return fold
+
+
+def _is_timed(row: Row) -> bool:
+    """Return whether a row begins with its time of the day; one with many times is the head of days below it."""
+    return bool(of_kind(row[:3], "time")) and len(of_kind(row, "time")) < FEWEST_ACROSS
 
 
 def _date_of_row(row: Row) -> tuple[str, str] | None:

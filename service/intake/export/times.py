@@ -154,6 +154,9 @@ class Stamp(NamedTuple):
 
 def parse(text: str, order: Order) -> Stamp | None:
     """Return the time that a text holds, None if it is none under that order of day, month and year."""
+    epoch = _epoch(text.strip())
+    if epoch is not None:  # before which no weekday stands: Module 1745209130 is a module
+        return epoch
     text = _WEEKDAY.sub("", text.strip())
     found = _parse(text, order)
     if found is None and text[:1].isalpha() and (word := _FIRST_WORD.match(text)):
@@ -162,9 +165,6 @@ def parse(text: str, order: Order) -> Stamp | None:
 
 
 def _parse(text: str, order: Order) -> Stamp | None:
-    epoch = _epoch(text)
-    if epoch is not None:
-        return epoch
     if last := _YEAR_LAST.match(text):
         text = f"{last[1]} {last[4]} {last[2]}{last[3]}"
     found = _date(text, order)

@@ -27,7 +27,7 @@ LONGEST_NOTE = 60
 """Rows of a text beside the tables: what is longer is no note on them."""
 
 ALIKE = ("delimiter", "shape", "time_columns")
-SHARED = ("timezone", "quantity", "label", "decimal", "day_first")
+SHARED = ("timezone", "quantity", "label", "decimal", "day_first", "interval_min")
 """What tables that say the same have in common: one of a unit that gives nothing shows none of it itself."""
 
 ALIKE_ENERGY = 1.1

@@ -20,7 +20,9 @@ TIME = re.compile(
 )
 SERIAL = re.compile(
     r"serial|unit|device|inverter|serien|ger(ä|ae)t|wechselrichter|modul|panel|onduleur|appareil|num[ée]ro|inversor"
-    rf"|equipo|dispositivo|omvormer|apparaat|seriale|matricola|falownik|серийн|инвертор|{_B}(s/?n|id|name|nr|no){_E}",
+    r"|equipo|dispositivo|omvormer|apparaat|seriale|matricola|falownik|серийн|инвертор|модул|панел|módul"
+    r"|moduł|modül|paneel|panneau|pannell|painel|panou|πάνελ|πλαίσι|パネル|モジュール|组件|組件|모듈|패널|tấm"
+    rf"|{_B}(s/?n|id|name|nr|no){_E}",
     re.I,
 )
 _BEGINNING = (

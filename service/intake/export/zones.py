@@ -223,7 +223,8 @@ class Light:
 
     def differ(self, zones: Sequence[str]) -> bool:
         """Return whether the labels are other times in one of the zones than in another."""
-        days = np.unique(np.concatenate([t.naive // DAY_S * DAY_S for t in self.head.values()]))
+        each = [t.naive // DAY_S * DAY_S for t in self.head.values()]
+        days = np.unique(np.concatenate([np.empty(0, dtype=np.int64), *each]))
         noons = [Clockwork(zone_of(zone)).utc(days + DAY_S // 2) for zone in zones]
         return any(not np.array_equal(noons[0], other) for other in noons[1:])
 
@@ -232,14 +233,22 @@ class Light:
         found = [
             z for z in self.choices() if self.keeps_changes(z) and self.pins(z) and self.summer_agrees(z)
         ]
-        if found and not self.differ(found):
-            return found[0]
         site, *others = self.choices()
+        if found and not self.differ(found) and not self._is_as_near(site, found[0]):
+            return found[0]
         others = [z for z in others if self.differ([site, z])]
         late = self.late(site)
         is_near = late is not None and abs(late) <= LARGEST_DIFFERENCE_MIN and _fits(self._room(site))
         is_left = is_near and self.keeps_changes(site) and self.summer_agrees(site)
         return site if is_left and others and all(map(self.excludes, others)) else None
+
+    def _is_as_near(self, site: str, zone: str) -> bool:
+        """Return whether the light is in the middle of the site's own day, and less so in that of another zone."""
+        late, other = self.late(site), self.late(zone)
+        is_possible = self.fits(site) and self.keeps_changes(site) and not self.excludes(site)
+        return (
+            site != zone and is_possible and late is not None and other is not None and abs(late) < abs(other)
+        )
 
     def repeats_hour(self, zone: str) -> bool:
         """Return whether the labels have twice the hour that the clock repeats, as other clocks do at other times."""
@@ -315,7 +324,14 @@ def _keeps_changes(naive: IntArray, clock: Clockwork) -> bool:
     twice, inside = naive[leaps > 0], (naive.min(), naive.max())
     if not twice.size or twice.min() - inside[0] < QUARTER_S or inside[1] - twice.max() < QUARTER_S:
         return True
-    return _repeats_hour(naive, clock)
+    return _is_interrupted(np.unique(naive), twice) or _repeats_hour(naive, clock)
+
+
+def _is_interrupted(labels: IntArray, at: IntArray) -> bool:
+    """Return whether labels leave a gap beside or between some of them: what is missing there may have come twice."""
+    first, last = np.searchsorted(labels, [at.min(), at.max()])
+    steps = np.diff(labels)
+    return bool(steps[max(0, first - 1) : last + 1].max() > np.median(steps))
 
 
 def _repeats_hour(naive: IntArray, clock: Clockwork) -> bool:
