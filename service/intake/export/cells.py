@@ -27,6 +27,7 @@ _TWICE_GROUPED = {
     ".": re.compile(r"^[+-]?[1-9]\d{0,2}(\.\d{3}){2,}$"),
 }
 _SCIENTIFIC = re.compile(r"^\d([.,]\d+)?e\+?\d+$", re.I)
+_EXPONENT = re.compile(r"(?<=\d)e[+-]?\d{1,3}$", re.I)
 _APART = str.maketrans({"'": None, "\u2019": None, "\u2212": "-", "\u066b": ".", "\u066c": None})
 _ARABIC_DIGITS = str.maketrans({chr(zero + n): str(n) for zero in (0x660, 0x6F0) for n in range(10)})
 
@@ -59,7 +60,7 @@ class Signs(NamedTuple):
 
 def decimal_signs(cells: Iterable[str]) -> Signs:
     """Return what the numbers among cells say of their decimal sign."""
-    texts = {_bare(c) for c in cells}
+    texts = {_EXPONENT.sub("", _bare(c)) for c in cells}
     kinds = (_COMMA_IS_DECIMAL,), (_POINT_IS_DECIMAL,), (_COMMA_GROUPS, _POINT_GROUPS)
     return Signs(*(sum(any(sign.match(t) for sign in kind) for t in texts) for kind in kinds))
 

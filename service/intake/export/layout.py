@@ -28,6 +28,7 @@ MOST_MOVED = 0.2
 
 FEWEST_OF_A_DAY = 12
 SHOWN = 30
+_FRACTION = re.compile(r"\s*[+-]?\d*[.,]\d+\s*")
 Rows = Sequence[Sequence[str]]
 
 
@@ -514,7 +515,9 @@ def _names_units(data: Rows, column: int, headings: Sequence[str], units: Units)
     if _is_numbered(heading, headings) or words.unit_of(heading) or units.serial_of(heading) is not None:
         return False
     names = _distinct(data, column)
-    if all(map(words.unit_of, names)):  # a column that says of each row in what it is measured
+    if all(map(words.unit_of, names)) or any(
+        map(_FRACTION.fullmatch, names)
+    ):  # measures, or values of the row's sum
         return False
     return _share(data, column, lambda c: "," not in c) >= 0.8 and len(names) <= len(data) / 2
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from service.intake.export import words
 from service.intake.export.layout import kind_of
 
 FEWEST_ACROSS = 6
@@ -38,8 +39,12 @@ def of_kind(row: Sequence[str], *kinds: str) -> list[int]:
 def is_data(row: Sequence[str]) -> bool:
     """Return whether a row has its own time and something beside it."""
     dated = of_kind(row, "datetime", "date")
-    has_value = len(full(row)) > 1 or (bool(dated) and kind_of(row[dated[0]]) == "datetime")
-    return bool(dated) and dated[0] < 6 and len(dated) < 4 and has_value
+    if not dated or dated[0] >= 6 or len(dated) >= 4:
+        return False
+    beside = [row[i] for i in full(row) if i not in dated]
+    if row[dated[0]].strip().isdecimal():  # seconds since 1970, or a serial in a list of units
+        return any(words.is_plain_number(cell) or words.is_missing(cell) for cell in beside)
+    return len(full(row)) > 1 or kind_of(row[dated[0]]) == "datetime"
 
 
 def is_day(cell: str) -> bool:

@@ -21,6 +21,9 @@ LARGEST_OFFSET_S = 14 * 3600
 """No zone is further from UTC, and each by whole quarters of an hour."""
 
 EARLIEST_YEAR, LATEST_YEAR = 2005, 2099
+BUDDHIST_YEARS = 543
+"""By so much the years of Thailand's official calendar are ahead (1 January is the same day): 2026 is 2569."""
+
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 
 _WEEKDAY = re.compile(r"^(mo|di|mi|do|fr|sa|so|mon|tue|wed|thu|fri|sat|sun)[a-z]*[.,]*\s+(?=\S)", re.I)
@@ -372,6 +375,8 @@ def _year(text: str) -> int:
 
 
 def _day(year: int, month: int, day: int) -> int | None:
+    if year >= EARLIEST_YEAR + BUDDHIST_YEARS:
+        year -= BUDDHIST_YEARS
     if not EARLIEST_YEAR <= year <= LATEST_YEAR:
         return None
     try:

@@ -6,6 +6,7 @@ Each thing measured becomes a column, as in other tables.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -74,6 +75,8 @@ def _places(heading: Row, data: Sequence[Row]) -> _Places | None:
     unit = units[0] if len(units) == 1 else None
     rest = [i for i in range(len(heading)) if i not in (values[0], unit)]
     channels = [i for i in rest if _share(data, i, _is_channel) > 0.9]
+    if unit is not None and not channels:
+        channels = [i for i in rest if _goes_with_unit(data, i, unit)]
     names = [i for i in rest if _share(data, i, lambda cell: all(_parted(cell))) > 0.6]
     if len(channels) > 1 or (not channels and len(names) > 1):
         return None
@@ -81,6 +84,14 @@ def _places(heading: Row, data: Sequence[Row]) -> _Places | None:
         values[0], unit, next(iter(channels), None), None if channels else next(iter(names), None)
     )
     return None if found.unit is found.channel is found.name is None else found
+
+
+def _goes_with_unit(data: Sequence[Row], column: int, unit: int) -> bool:
+    """Return whether each cell of a column comes again and again, always in one and the same of several measures."""
+    pairs = Counter((row[column].strip(), row[unit].strip()) for row in data if len(row) > max(column, unit))
+    cells = {cell for cell, _ in pairs}
+    is_told = len(pairs) == len(cells) and len({measure for _, measure in pairs}) > 1
+    return is_told and min(pairs.values()) > 1 and len(cells) <= min(MOST_CHANNELS, len(data) / 4)
 
 
 def _share(data: Sequence[Row], column: int, test: Callable[[str], object]) -> float:

@@ -40,20 +40,21 @@ def zones_named(text: str, site_zone: str) -> tuple[str, ...]:
 def _names(site_zone: str) -> Mapping[str, frozenset[str]]:
     """Return the zones of the site's country by each name; a name without summer time is that of all the year."""
     found: dict[str, set[str]] = {}
-    for zone in _zones_beside(site_zone):
-        for name in _names_of(zone, site_zone):
+    country, zones = _country_of(site_zone)
+    english = f"en_{country}" if f"en_{country}" in locale_identifiers() else "en"
+    for zone in zones:
+        for name in _names_of(zone, english):
             found.setdefault(name, set()).add(zone)
     return {name: frozenset(zones) for name, zones in found.items()}
 
 
-def _zones_beside(site_zone: str) -> list[str]:
-    of_country = get_global("territory_zones")
-    return next((zones for zones in of_country.values() if site_zone in zones), [site_zone])
+def _country_of(site_zone: str) -> tuple[str, list[str]]:
+    """Return the country of a zone, none if CLDR knows none, and its zones."""
+    of_country = get_global("territory_zones").items()
+    return next(((c, zones) for c, zones in of_country if site_zone in zones), ("", [site_zone]))
 
 
-def _names_of(zone: str, site_zone: str) -> Iterator[str]:
-    country = next((c for c, zones in get_global("territory_zones").items() if site_zone in zones), "")
-    english = f"en_{country}" if f"en_{country}" in locale_identifiers() else "en"
+def _names_of(zone: str, english: str) -> Iterator[str]:
     for language in (english, *LANGUAGES):
         for variant in VARIANTS:
             long, short = (

@@ -10,12 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from service.intake.export.cells import decimal_of, number
 from service.intake.export.layout import kind_of
 from service.intake.export.model import Known
 from service.intake.export.naming import Names
 from service.intake.export.reshape import unfolded
 from service.intake.export.survey import Trace
 from service.intake.export.tables import tables_of
+from service.intake.export.times import parse
 from service.intake.export.zones import Light, naive_zone
 from tests.intake.export import written
 from tests.intake.export.corpus import SERIALS, Make
@@ -69,6 +71,13 @@ def test_row_of_serials_above_values_is_no_row_of_times(tmp_path: Path) -> None:
     assert _rows(tmp_path, lines) == [line.split(",") for line in lines]
 
 
+def test_list_of_such_serials_above_a_table_is_no_table(tmp_path: Path) -> None:
+    lines = [f"String A-{i},{serial}" for i, serial in enumerate(LIKE_SECONDS)]
+    lines += ["", "Time,String A-0,String A-1,String A-2"]
+    lines += [f"14.6.2026 {h}:00,{h},{h + 1},{h + 2}" for h in range(9, 17)]
+    assert _rows(tmp_path, lines) == [line.split(",") for line in lines if line]
+
+
 # Names
 
 
@@ -107,7 +116,46 @@ def test_column_of_units_of_measure_names_no_unit(tmp_path: Path) -> None:
     assert [column.serial for column in proposal.recipe.columns] == list(SERIALS)
 
 
+def test_sum_of_a_row_names_no_unit(tmp_path: Path) -> None:
+    lines = [f"Time,{SERIALS[0]} Wh,{SERIALS[1]} Wh,All modules"]
+    lines += [
+        f"2026-06-14 {h:02}:{m:02},0.5,{h % 3}.25,{h % 3}.75" for h in range(24) for m in (0, 15, 30, 45)
+    ]
+    (tmp_path / "export.csv").write_text("\n".join(lines))
+    ((_, proposal),) = proposals(tmp_path / "export.csv", known_of(Make("plain")), {})
+    assert proposal.recipe is not None, proposal.refused
+    assert [column.serial for column in proposal.recipe.columns] == list(SERIALS[:2])
+
+
+# Cells
+
+
+def test_decimal_comma_is_seen_before_an_exponent() -> None:
+    assert decimal_of(["0,000000000E+00", "1,250000000E-01", "2,5e3"])[0] == ","
+    assert decimal_of(["0.000000000E+00", "1.250000000E-01"])[0] == "."
+    assert number("1,25E+01", ",") == 12.5
+
+
+@pytest.mark.parametrize("text", ["2569-05-04 10:15", "04/05/2569 10:15", "4 May 2569 10:15"])
+def test_years_of_the_buddhist_era_are_543_ahead(text: str) -> None:
+    assert parse(text, "dmy") == parse("2026-05-04 10:15", "ymd")
+
+
 # Shapes
+
+
+def test_channels_are_told_by_the_units_of_measure_that_they_go_with(tmp_path: Path) -> None:
+    lines = ["channel;unit_of_measure;interval_start;device;reading"]
+    for h in range(6, 20):
+        for serial in SERIALS[:2]:
+            told = (f"2026-06-14 {h:02}:00", serial)
+            lines += [
+                ";".join(("yield", "Wh", *told, str(h))),
+                ";".join(("grid_voltage", "V", *told, "231.5")),
+            ]
+    rows = _rows(tmp_path, lines)
+    assert rows[0] == ["interval_start", "device", "yield (Wh)", "grid voltage (V)"]
+    assert rows[1:3] == [["2026-06-14 06:00", serial, "6", "231.5"] for serial in SERIALS[:2]]
 
 
 def test_days_down_and_hours_across_of_each_unit_below_a_title_with_a_date(tmp_path: Path) -> None:
