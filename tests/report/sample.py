@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 
 import numpy as np
 
@@ -33,6 +34,7 @@ SEASON = (
 SILENT, DEAD, SHADED, PART = "60418820013", "60418820004", "60418820008", "60418820011"
 
 
+@cache
 def site() -> Site:
     """Return the record: ten units on the south roof in two rows, four on the east dormer in one."""
     south = [_unit(i, "south roof", 1 + i // 5, 1 + i % 5, "A") for i in range(10)]
@@ -79,6 +81,7 @@ def record() -> dict[str, object]:
     }
 
 
+@cache
 def verification() -> Verification:
     """Return the week's result: one unit silent, one dead, one shaded, one with a substring out."""
     made = site()
@@ -97,6 +100,7 @@ def verification() -> Verification:
     )
 
 
+@cache
 def healthy() -> Verification:
     """Return a week in which every unit makes what it should."""
     made = site()

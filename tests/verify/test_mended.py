@@ -203,17 +203,26 @@ def test_a_common_sensor_widens_no_band_against_the_neighbours() -> None:
 
 
 @cache
-def _visit(seed: int, was: float, then: float) -> Visit:
-    return make_visit(seed, was=was, then=then)
+def _visit(seed: int, share: float) -> Visit:
+    """Return a roof of which a unit makes that share all the time."""
+    return make_visit(seed, was=share, then=share)
 
 
 @cache
 def _before(seed: int, was: float) -> tuple[Subject | None, dict[str, Level]]:
-    visit = _visit(seed, was, was)
+    visit = _visit(seed, was)
     found = verify(visit.site, visit.before)
     fault = next((f for f in found.findings if f.is_fault and visit.serial in f.serials), None)
     subject = Subject(fault.cause, (visit.serial,)) if fault else None
     return subject, {u.serial: level_of(u) for u in found.units}
+
+
+@cache
+def _after_hours(seed: int, then: float) -> list[Verification]:
+    """Return what is found after more and more hours: all that a fault leaves is a part of a step in the register."""
+    visit = _visit(seed, then)
+    windows = (replace(visit.after, energy_wh=visit.after.energy_wh[:, : 12 * h]) for h in HOURS)
+    return [verify(visit.site, window) for window in windows]
 
 
 def _outcomes(was: float, then: float) -> list[list[Outcome]]:
@@ -222,9 +231,7 @@ def _outcomes(was: float, then: float) -> list[list[Outcome]]:
     for seed in SEEDS:
         subject, before = _before(seed, was)
         assert subject is not None, seed
-        visit = _visit(seed, was, then)
-        windows = (replace(visit.after, energy_wh=visit.after.energy_wh[:, : 12 * h]) for h in HOURS)
-        told.append([judge(subject, before, verify(visit.site, window)).outcome for window in windows])
+        told.append([judge(subject, before, after).outcome for after in _after_hours(seed, then)])
     return told
 
 

@@ -7,6 +7,7 @@ is true; what cannot be told is asked.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -52,6 +53,11 @@ def _as_made(_plane: str, _unit: int, hours: FloatArray) -> FloatArray:
     return np.ones_like(hours)
 
 
+@cache
+def _made(seed: int, sky: str) -> FleetSite:
+    return make_site(seed, sky=sky, days=4, units=6, planes=2, faults=(), interval_min=15)
+
+
 def _taken(
     seed: int,
     sky: str,
@@ -62,7 +68,7 @@ def _taken(
     heading: str = "Energy (W)",
 ) -> str | None:
     """Return what values are taken for, None if it is asked; the heading may say energy and W."""
-    made = make_site(seed, sky=sky, days=4, units=6, planes=2, faults=(), interval_min=15)
+    made = _made(seed, sky)
     said = {k: v for k, v in made.record().items() if v is not None}
     record(said)
     known = _known(said)
