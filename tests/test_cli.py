@@ -24,6 +24,7 @@ from service.store import accounts, audit, people
 from service.store.database import reading, writing
 from service.store.readings import load
 from service.store.tables import Site
+from tests.jobs.remembered import _what_was_judged_is_remembered  # noqa: F401 - a fixture
 from tests.jobs.roof import START, heard_site, new_site, record
 from tests.ports import free_port
 

@@ -7,6 +7,7 @@ The clear sky is simplified Solis (Ineichen 2008), where the service uses anothe
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -88,18 +89,25 @@ def clear_sky(
     place: Place, minutes: pd.DatetimeIndex, elevation_deg: Array, *, turbidity_factor: float, water_cm: float
 ) -> tuple[Array, Array]:
     """Return clear-sky DNI and DHI, W/m2, in air `turbidity_factor` times as turbid as the climatology says."""
-    middle = minutes[len(minutes) // 2 :][:1]
-    linke = float(clearsky.lookup_linke_turbidity(middle, place.latitude, place.longitude).iloc[0])
+    linke, extra = _linke_and_extra(place, minutes[len(minutes) // 2])
     up = np.maximum(elevation_deg, 0.5)
     sky = clearsky.simplified_solis(
         up,
         aod700=_aod700(linke * turbidity_factor, water_cm),
         precipitable_water=water_cm,
         pressure=atmosphere.alt2pres(place.elevation_m),
-        dni_extra=float(irradiance.get_extra_radiation(middle).iloc[0]),
+        dni_extra=extra,
     )
     light = elevation_deg > 0
     return np.where(light, sky["dni"], 0.0), np.where(light, sky["dhi"], 0.0)
+
+
+@cache
+def _linke_and_extra(place: Place, moment: pd.Timestamp) -> tuple[float, float]:
+    """Return the climatology's turbidity, for which a file is opened, and the light above the air, W/m2."""
+    at = pd.DatetimeIndex([moment])
+    linke = clearsky.lookup_linke_turbidity(at, place.latitude, place.longitude)
+    return float(linke.iloc[0]), float(irradiance.get_extra_radiation(at).iloc[0])
 
 
 def _aod700(linke: float, water_cm: float, airmass: float = 2.0) -> float:

@@ -10,7 +10,10 @@ from sqlalchemy import Engine
 
 from service.settings import Settings
 from service.web.app import create_app
+from tests.jobs.remembered import _what_was_judged_is_remembered
 from tests.web.roles import House
+
+__all__ = ["_what_was_judged_is_remembered"]
 
 
 @pytest.fixture
