@@ -28,6 +28,7 @@ LARGE_CONTRAST = 4.5
 LEAST_QR_MM = 25
 CSS_PX_MM = 25.4 / 96
 SHORT = {"timeout": 5000}
+PHONE = {"width": 390, "height": 844}
 
 
 @pytest.fixture(scope="module")
@@ -39,18 +40,33 @@ def engine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Engine]:
 
 
 @pytest.fixture(scope="module")
-def open_tab(chromium: Any, engine: Engine) -> Iterator[Callable[..., Any]]:
-    """Return a function that opens a tab in a browser of its own, signed in."""
+def served(chromium: Any, engine: Engine) -> Iterator[dict[str, Any]]:
+    """Serve that database; give its address and what the browser keeps of somebody signed in."""
     with serving(engine) as address:
         state = signed_in_state(chromium, address, add_person(engine, "office"))
+        yield {"base_url": address, "storage_state": state}
 
-        def opened(**options: Any) -> Any:
-            given = {"viewport": {"width": 390, "height": 844}, **options}
-            tab = chromium.new_context(base_url=address, storage_state=state, **given).new_page()
-            tab.set_default_timeout(SHORT["timeout"])
-            return tab
 
-        yield opened
+@pytest.fixture
+def open_tab(chromium: Any, served: dict[str, Any]) -> Iterator[Callable[..., Any]]:
+    """Return a function that opens a tab in a browser of its own, signed in, which is closed after the test."""
+    contexts: list[Any] = []
+
+    def opened(**options: Any) -> Any:
+        contexts.append(chromium.new_context(**{**served, "viewport": PHONE, **options}))
+        tab = contexts[-1].new_page()
+        tab.set_default_timeout(SHORT["timeout"])
+        return tab
+
+    yield opened
+    for context in contexts:
+        context.close()
+
+
+@pytest.fixture(scope="module")
+def looking(chromium: Any, served: dict[str, Any]) -> Any:
+    """Return a tab for those who only look."""
+    return chromium.new_context(**served).new_page()
 
 
 @pytest.fixture
@@ -82,26 +98,28 @@ def item(tab: Any, serial: str = sample.DEAD) -> Any:
 
 @pytest.mark.parametrize("width", [320, 390, 1280])
 @pytest.mark.parametrize("page", ["van", "job-sheet"])
-def test_fits_the_width(open_tab: Callable[..., Any], roof: str, width: int, page: str) -> None:
-    tab = open_tab(viewport={"width": width, "height": 700})
-    tab.goto(f"/sites/{roof}/{page}")
-    tab.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
-    assert tab.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth") <= 0
+def test_fits_the_width(looking: Any, roof: str, width: int, page: str) -> None:
+    looking.set_viewport_size({"width": width, "height": 700})
+    looking.goto(f"/sites/{roof}/{page}")
+    looking.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    assert (
+        looking.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth") <= 0
+    )
 
 
-def test_answer_is_on_the_first_screen(open_tab: Callable[..., Any], roof: str) -> None:
-    tab = open_tab(viewport={"width": 320, "height": 568})
-    tab.goto(f"/sites/{roof}/van")
-    word = tab.locator(".word").bounding_box()
+def test_answer_is_on_the_first_screen(looking: Any, roof: str) -> None:
+    looking.set_viewport_size({"width": 320, "height": 568})
+    looking.goto(f"/sites/{roof}/van")
+    word = looking.locator(".word").bounding_box()
     assert word["y"] + word["height"] <= 568
 
 
 @pytest.mark.parametrize("width", [320, 390])
-def test_targets_are_large(open_tab: Callable[..., Any], roof: str, width: int) -> None:
-    tab = open_tab(viewport={"width": width, "height": 844})
-    tab.goto(f"/sites/{roof}/van")
-    tab.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
-    heights = tab.locator(
+def test_targets_are_large(looking: Any, roof: str, width: int) -> None:
+    looking.set_viewport_size({"width": width, "height": 844})
+    looking.goto(f"/sites/{roof}/van")
+    looking.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    heights = looking.locator(
         "main a, main button, main summary, main textarea, main input:not([type=hidden]), .top button, .top nav a"
     ).evaluate_all("all => all.map(e => [e.outerHTML.slice(0, 80), e.getBoundingClientRect().height])")
     assert len(heights) > 20
@@ -109,14 +127,12 @@ def test_targets_are_large(open_tab: Callable[..., Any], roof: str, width: int) 
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_text_is_legible_in_sunlight(
-    open_tab: Callable[..., Any], engine: Engine, roof: str, scheme: str
-) -> None:
+def test_text_is_legible_in_sunlight(looking: Any, engine: Engine, roof: str, scheme: str) -> None:
     said_by_another(engine, roof, "mended", "Plug was loose")
-    tab = open_tab(color_scheme=scheme)
-    tab.goto(f"/sites/{roof}/van")
-    tab.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
-    texts = tab.evaluate(TEXTS_WITH_COLOURS)
+    looking.emulate_media(color_scheme=scheme)
+    looking.goto(f"/sites/{roof}/van")
+    looking.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    texts = looking.evaluate(TEXTS_WITH_COLOURS)
     assert len(texts) > 50
     weak = [(t["text"], ratio) for t in texts if (ratio := contrast(t["ink"], t["paper"])) < least(t)]
     assert weak == []
