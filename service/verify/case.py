@@ -203,6 +203,7 @@ class Case:
         share = np.where(self.heard, self.measured_wh / self.day.rated_wh[:, None], np.nan)[
             :, max(last - 1, 0) : last + 1
         ]
+        share = share[:, np.isfinite(share).any(axis=0)]
         at = self.day.positions[last:]
         if np.nanmedian(share, axis=0).max() >= AT_ONCE and (np.diff(at) == 1).all():
             gone[last + 1 :] = True

@@ -46,6 +46,7 @@ def fallen_by(agreed_wh: FloatArray, skies_wh: FloatArray, quantum_wh: float) ->
     with np.errstate(divide="ignore", invalid="ignore"):
         may_be_deep = np.log(agreed / skies_wh[:, :, -1].max(axis=1)).mean(axis=0) < np.log(DEEP)
     told = may_be_deep & np.asarray((np.isfinite(agreed) & (skies_wh[:, :, 0].min(axis=1) > 0)).all(axis=0))
+    told[told] = (skies_wh[..., told] > 0).all(axis=(0, 1, 2))
     surely, low = np.zeros(len(told), dtype=bool), np.zeros(len(told), dtype=bool)
     if len(agreed) < LEAST_GROUPS or not told.any():
         return surely, low
