@@ -66,15 +66,18 @@ def make(trial: Trial) -> Laid:
     of_record, of_faults, of_wide, of_meters = rng.spawn(4)
     facings = series.draw_facings(of_record, plan.planes)
     steps = series.steps(trial.first, DAYS[plan.window])
-    made = {f: Made(*(part[steps] for part in series.made(f))) for f in facings}
+    made, clear = (
+        {f: Made(*(part[steps] for part in light(f))) for f in facings}
+        for light in (series.made, series.clear)
+    )
     noted = _record(of_record, trial, facings)
-    units = _units(of_record, trial, noted, made)
+    units = _units(of_record, trial, noted, made, clear)
     pmax_w = noted.module_types[0].pmax_w
     lay(units, pmax_w, of_faults)
     own_of_roof = own(series, facings[0], trial.first, DAYS[plan.window])
     noted, late_min, truth = _wide(of_wide, trial, units, noted, own_of_roof)
     start = pd.Timestamp(trial.first, tz=series.starts.tz).tz_convert(UTC).to_pydatetime()
-    night = np.stack([series.clear(f).total[steps] for f in facings]).max(axis=0) <= 0
+    night = np.stack([c.total for c in clear.values()]).max(axis=0) <= 0
     night = night.reshape(-1, plan.interval_min // series.step_min).all(axis=1)
     sent = _metered(of_meters, units, noted, night)
     faults = {noted.units[u].serial: tuple(found) for u, found in units.faults.items()}
@@ -132,13 +135,16 @@ def _record(rng: Generator, trial: Trial, facings: tuple[Facing, ...]) -> Site:
     )
 
 
-def _units(rng: Generator, trial: Trial, site: Site, made: dict[Facing, Made]) -> Units:
+def _units(
+    rng: Generator, trial: Trial, site: Site, made: dict[Facing, Made], clear: dict[Facing, Made]
+) -> Units:
     planes = [site.plane(u.plane) for u in site.units]
     return Units(
         plan=trial.plan,
         step_min=trial.series.step_min,
         steps_a_day=trial.series.steps_a_day,
         made=made,
+        clear=clear,
         facings=[(p.tilt_deg, p.azimuth_deg) for p in planes],
         branches=[u.branch or "" for u in site.units],
         own=1 + rng.normal(0, SPREAD, (len(planes), 1)),

@@ -25,8 +25,8 @@ from tests.fleet.faults import Fault
 from tests.fleet.roof import Facing
 from tests.fleet.sun import Array
 
-SUNNY = 0.3
-"""Share of a plane's power that the sun itself gives from which it shines."""
+SUNNY = 0.5
+"""Share of a clear sky's beam on a plane from which the sun shines; thin cloud before it leaves less (our choice)."""
 
 WORTH = 0.02
 """Power over the rating from which a unit that gives nothing is seen to."""
@@ -49,13 +49,15 @@ TRIPS, TRIP_MIN, HIGH_POWER = (2, 6), (4, 20), 0.6
 class Units:
     """The units of a trial by the steps of their roof: power over the rating and what is heard of it, (U, N).
 
-    `made` has for every facing what a sound unit there makes; `faults` are by the unit's position.
+    `made` has for every facing what a sound unit there makes, `clear` what it would under a clear sky; `faults` are by
+    the unit's position.
     """
 
     plan: Plan
     step_min: int
     steps_a_day: int
     made: dict[Facing, Made]
+    clear: dict[Facing, Made]
     facings: list[Facing]
     branches: list[str]
     own: Array
@@ -73,8 +75,9 @@ class Units:
 
     def sunny(self, facing: Facing) -> NDArray[np.bool_]:
         """Return where the sun shines on a facing, (N,)."""
-        made = self.made[facing]
-        return np.asarray((made.total - made.sky > SUNNY * made.total) & (made.total > WORTH))
+        made, clear = self.made[facing], self.clear[facing]
+        bright = made.total - made.sky > SUNNY * (clear.total - clear.sky)
+        return np.asarray(bright & (made.total > WORTH))
 
     @property
     def sun_h(self) -> float:

@@ -23,8 +23,9 @@ SILENT, IN_LIGHT, SILENT_MIN = 0.003, 0.1, 30
 
 DEAD_CAUSES = frozenset({"no_output", "branch_out", "intermittent", "voltage_trip"})
 
-LEVEL_SPREAD, LEVEL_MIN, STRONG, LOWEST = 0.02, 120, 0.4, 0.6
-"""Level hours: the output over a clear sky's spreads by so little over so long, in strong light, above that level."""
+LEVEL_SPREAD, LEVEL_MIN, STRONG, LOWEST = 0.02, 120, 0.85, 0.6
+"""Level hours: the output over a clear sky's spreads by so little over so long, in the strongest light of the day (SERF
+East's is 1.15 of a model's in the morning and 0.85 at noon), above that level."""
 
 AROUND = 15
 """Days before and after from which a roof's own level is taken."""
@@ -69,7 +70,8 @@ def _level_hours(series: Series, facing: Facing) -> pd.Series:
     share = pd.Series(series.made(facing).total / np.maximum(clear, 1e-9), index=series.starts)
     around = share.rolling(LEVEL_MIN // series.step_min, center=True)
     mean = around.mean()
-    return share[(clear > STRONG) & (around.std() < LEVEL_SPREAD * mean) & (mean > LOWEST)]
+    noon = clear.reshape(-1, series.steps_a_day).max(axis=1).repeat(series.steps_a_day)
+    return share[(clear > STRONG * noon) & (around.std() < LEVEL_SPREAD * mean) & (mean > LOWEST)]
 
 
 def without_own(
