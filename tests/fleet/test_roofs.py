@@ -251,6 +251,7 @@ def test_only_a_roof_below_the_band_may_be_called_low() -> None:
     said = [_finding("site_low"), _finding("clock_shift")]
     assert [f.cause for f in without_own(said, Own(0, 0.87), frozenset())[0]] == ["clock_shift"]
     assert without_own(said, Own(0, 0.95), frozenset()) == (said, [])
+    assert without_own(said, Own(0, 0.87), frozenset(), lowered=True) == (said, [])
 
 
 def test_the_bench_runs(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -53,7 +53,8 @@ def judged(one: Trial) -> Judged:
         where = traceback.extract_tb(error.__traceback__)[-1]
         broken.crashes = [f"{label(laid.site)}: {error!r} at {Path(where.filename).name}:{where.lineno}"]
         return Judged(one.plan.sky, broken)
-    left, excused = without_own(result.findings, laid.own, frozenset(laid.site.faults))
+    lowered = one.plan.site_cause == "site_low"
+    left, excused = without_own(result.findings, laid.own, frozenset(laid.site.faults), lowered=lowered)
     counts = score(laid.site, left, result.not_yet)
     counts.notes = [f"{note} [{one.first}, own level {laid.own.level:.2f}]" for note in counts.notes]
     return Judged(one.plan.sky, counts, Counter(excused))

@@ -75,16 +75,17 @@ def _level_hours(series: Series, facing: Facing) -> pd.Series:
 
 
 def without_own(
-    findings: Sequence[Finding], roof: Own, struck: frozenset[str]
+    findings: Sequence[Finding], roof: Own, struck: frozenset[str], *, lowered: bool = False
 ) -> tuple[list[Finding], list[str]]:
     """Return the findings less what the roof itself shows, and the causes that were left out.
 
-    Units in `struck` have a fault that was laid over them: what is said of them stays.
+    Units in `struck` have a fault that was laid over them: what is said of them stays. So does what is said of the
+    level of a site that was `lowered`.
     """
     left: list[Finding] = []
     excused: list[str] = []
     for finding in findings:
-        by_itself = finding.cause == "site_low" and roof.level < BAND
+        by_itself = finding.cause == "site_low" and roof.level < BAND and not lowered
         silent = finding.cause in DEAD_CAUSES and roof.silent
         stays = tuple(s for s in finding.serials if s in struck)
         if by_itself or (silent and not stays):
