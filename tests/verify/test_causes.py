@@ -277,6 +277,24 @@ def test_a_last_silence_like_the_ones_before_is_a_drop_out(roof):
     assert causes_by_serial(verify(r.site, r.readings())) == {"700006": ("intermittent",)}
 
 
+HALF_HOURS_OUT = (16, 19, 20, 24, 29)
+"""In each of these half hours the unit is off for ten to twenty minutes."""
+
+
+def test_drop_outs_shorter_than_half_an_hour_show_by_coming_again(roof):
+    r = roof(interval_min=30)
+    r.energy_wh[6, HALF_HOURS_OUT] *= (0.4, 0.6, 0.35, 0.5, 0.65)
+    result = verify(r.site, r.readings())
+    assert causes_by_serial(result) == {"700006": ("intermittent",)}
+    assert "4 times" in str(the_finding(result, "intermittent").evidence)
+
+
+def test_a_loss_that_comes_once_or_twice_a_day_is_no_drop_out(roof):
+    r = roof(interval_min=30, index=0.9)
+    r.energy_wh[6, [16, 17, 18, 28, 29]] *= (0.5, 0.4, 0.5, 0.4, 0.5)
+    assert causes_by_serial(verify(r.site, r.readings())) == {"700006": ("shaded",)}
+
+
 def test_a_unit_that_dies_after_dropping_out_is_dead(roof):
     r = roof()
     for start, end in ((8, 8.5), (10, 10.75), (13, 24)):

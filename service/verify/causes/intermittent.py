@@ -2,9 +2,10 @@
 
 Reasoning: a plug not pushed home, a loose AC connector or a unit that trips on its own gives nothing for minutes and
 then its full share again; cloud and shade leave at least the diffuse light. Fast cycling hides inside a long
-interval, so short drop-outs show as intervals far below the unit's own level. A unit that stays off to the end is
-`no_output`, but for a last silence like those that it came back from before. A whole site has no
-neighbours: that it was off shows by hours without output that no sky and no snow makes (`verify/rest.py`).
+interval, so short drop-outs show as intervals far below the unit's own level: one that falls and comes back several
+times a day beside like units that do not has no obstacle before it, which takes one span of the day or two. A unit that
+stays off to the end is `no_output`, but for a last silence like those that it came back from before. A whole site has
+no neighbours: that it was off shows by hours without output that no sky and no snow makes (`verify/rest.py`).
 """
 
 from __future__ import annotations
@@ -14,7 +15,9 @@ import numpy as np
 from service.verify.case import BoolArray, Case
 from service.verify.causes import channels
 from service.verify.causes.no_output import dead_units
-from service.verify.causes.wording import duration, energy
+from service.verify.causes.steady import has_peers
+from service.verify.causes.wording import duration, energy, percent
+from service.verify.inputs import FloatArray
 from service.verify.levels import STRONG_LIGHT
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, sentence
@@ -30,6 +33,12 @@ PRODUCING = 0.3
 DEEP = 0.5
 """Share of its peers' output below which an interval beside a drop-out belongs to it."""
 
+LONG_MINUTES, TIMES_A_DAY, FALL = 30, 3, 0.15
+LEAST_SHARE_HIDDEN, MOST_SURE_HIDDEN = 0.03, 0.7
+"""In intervals so long a unit drops out that falls so often on a day, so far below its like units and back again, and
+loses so much. Of 22 units in shade of days of real roofs (`tests/bench/roofs`) none fell more than twice, of 22 that
+dropped out 17 did."""
+
 SITE_WAS_OFF = 0.8
 """Confidence that a whole site was off, which nothing beside it proves (as `darkness.BROKE_OFF`)."""
 
@@ -44,7 +53,38 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
         out = _drop_outs(case, i, dead)
         if out.sum() >= LEAST_INTERVALS and _share_lost(case, i, out) >= LEAST_SHARE:
             found.append(_finding(case, i, out))
+        elif (hidden := _hidden(case, i)) is not None:
+            found.append(_finding_of_hidden(case, i, *hidden))
     return found
+
+
+def _hidden(case: Case, i: int) -> tuple[int, BoolArray] | None:
+    """Return how often a unit fell below its like units for less than a long interval and where, (D,); None if never.
+
+    It must fall several times on most of the days on which it falls at all: two obstacles do not.
+    """
+    if case.day.grid.interval_min < LONG_MINUTES or not has_peers(case, i):
+        return None
+    level, day = case.levels.relative_series(i), case.day.positions * case.day.grid.interval_min // (24 * 60)
+    read = np.isfinite(level) & (case.levels.grain[i] < FALL / 4)
+    times = np.array([_falls(level[(day == d) & read]) for d in np.unique(day)])
+    often = times >= TIMES_A_DAY
+    low = np.asarray(read & (level < 1 - FALL))
+    if not often.any() or often.sum() < 0.5 * (times > 0).sum():
+        return None
+    return (int(times.sum()), low) if _share_lost(case, i, low) >= LEAST_SHARE_HIDDEN else None
+
+
+def _falls(level: FloatArray) -> int:
+    """Return how often a level falls by FALL from where it was, and comes back by as much in between."""
+    times, falling, top, bottom = 0, False, 1.0, 1.0
+    for value in np.minimum(level, 1.0):
+        if falling and value > bottom + FALL:
+            falling, top = False, value
+        elif not falling and value < top - FALL:
+            falling, bottom, times = True, value, times + 1
+        top, bottom = max(top, value), min(bottom, value)
+    return times
 
 
 def _drop_outs(case: Case, i: int, dead: BoolArray) -> BoolArray:
@@ -130,15 +170,42 @@ def _finding(case: Case, i: int, out: BoolArray) -> Finding:
         serials=case.named([i]),
         confidence=round(min(0.97, 0.75 + 0.06 * times), 2),
         evidence=_evidence(times, duration(minutes), energy(lost), still_out=bool(still_out)),
-        advice=sentence(
-            "Isolate first, secured against falling: reseat the DC plugs until they lock, then the AC connector; "
-            "if it goes on, change the unit."
-        ),
+        advice=_reseat(),
         first_seen=first,
         last_seen=last,
         lost_wh=round(lost, 1),
     )
     return channels.sharpened(finding, channels.of_silence(case, i, out & case.giving_nothing[i]))
+
+
+def _finding_of_hidden(case: Case, i: int, times: int, low: BoolArray) -> Finding:
+    first, last = case.first_and_last(low)
+    lost = case.lost_wh(i, low)
+    return Finding(
+        cause="intermittent",
+        serials=case.named([i]),
+        confidence=MOST_SURE_HIDDEN,
+        evidence=sentence(
+            "Fell far below its like units %(num)s times and came back in between, more often than an obstacle before "
+            "the sun would make it; lost: %(lost)s, %(share)s of its energy. Intervals of %(time)s hide for how long "
+            "it was off each time: shorter ones would show it.",
+            num=times,
+            lost=energy(lost),
+            share=percent(_share_lost(case, i, low)),
+            time=duration(float(case.day.grid.interval_min)),
+        ),
+        advice=_reseat(),
+        first_seen=first,
+        last_seen=last,
+        lost_wh=round(lost, 1),
+    )
+
+
+def _reseat() -> Sentence:
+    return sentence(
+        "Isolate first, secured against falling: reseat the DC plugs until they lock, then the AC connector; "
+        "if it goes on, change the unit."
+    )
 
 
 def _evidence(times: int, minutes: Quantity, lost: Quantity, *, still_out: bool) -> Sentence:
