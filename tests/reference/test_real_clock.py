@@ -146,6 +146,8 @@ def test_the_right_clock_of_winter_is_left_alone(serf_east: Roof, first: str) ->
         ("2011-12-08", 7),
         ("2013-01-01", 7),
         ("2013-01-15", 7),
+        ("2013-11-10", 7),
+        ("2013-11-24", 7),
     ],
 )
 def test_the_right_clock_of_clear_winter_days_is_left_alone(serf_east: Roof, first: str, days: int) -> None:

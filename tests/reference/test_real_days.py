@@ -32,6 +32,9 @@ CLEAR_WINTER_DAYS = ("2012-01-05", "2012-02-05", "2012-02-16")
 LEVEL_NOON = "2016-10-04"
 """A clear day whose power lies within 1.2 % from 9:30 to 12:15; the roof has given 7 % more on others."""
 
+EVEN_COVER = "2013-11-24"
+"""A closed cover from 8 to 16, half an hour of sun in all; by the hour its curve is smooth."""
+
 CHANCE_LEVELS = ("2011-09-17", "2013-03-21")
 """Broken cloud with an hour of quarter hours in two or three parts that happen to lie within 2 %, above all others."""
 
@@ -139,6 +142,14 @@ def test_the_same_roof_at_a_limit_is_curtailed() -> None:
     roof = _serf_east(2016)
     limited = _found(*_halves(replace(roof, watts=roof.watts.clip(upper=3600))), day=LEVEL_NOON)
     assert limited["curtailed"].details["limit_w"] == pytest.approx(3600, rel=0.01)
+
+
+@pytest.mark.parametrize("units", [1, 2])
+def test_an_even_cover_by_the_hour_is_no_plane_that_faces_north(units: int) -> None:
+    roofs = (_serf_east(2013),) if units == 1 else _halves(_serf_east(2013))
+    sent = readings(*roofs, first=EVEN_COVER, days=1)
+    hours = replace(sent, interval_min=60, energy_wh=sent.energy_wh.reshape(units, -1, 4).sum(axis=2))
+    assert "plane_misdescribed" not in {f.cause for f in verify(site(*roofs), hours).findings}
 
 
 @pytest.mark.parametrize("day", CLEAR_WINTER_DAYS)

@@ -23,7 +23,13 @@ from service.expect.grid import floats
 from service.verify.case import BoolArray, Case, once
 from service.verify.causes import curtailed
 from service.verify.causes.wording import duration, energy, percent
-from service.verify.clear_level import CLEAR_HOURS, STRETCH_MINUTES, ClearLevel, flat_level
+from service.verify.clear_level import (
+    CLEAR_HOURS,
+    LONG_INTERVAL_MIN,
+    STRETCH_MINUTES,
+    ClearLevel,
+    flat_level,
+)
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
 from service.verify.result import Finding
@@ -45,6 +51,10 @@ clouds beside the sun add as much for minutes)."""
 EVEN_CLOUD, IMPOSSIBLE = 0.65, 0.35
 """Levels below which flat hours are those of an even cloud unless the light has a clear sky's beam, and in any case
 (from memory)."""
+
+LONG_COVER_H = 3.0
+"""For how long a site below EVEN_CLOUD must be flat on one day by long intervals: a cover over SERF East was for an
+hour of four."""
 
 LOW_ON_DAYS, DAYS, HOURS_ON_DAYS = 0.90, 2, 0.3
 LOW_ON_A_DAY, HOURS_ON_A_DAY = 0.87, 1.0
@@ -111,13 +121,20 @@ def _low_between_clouds(case: Case, told: ToldLevel | None) -> Low | None:
 
 
 def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
-    if clear.level < EVEN_CLOUD and not fits_clear(told):
+    if clear.level < EVEN_CLOUD and (_may_be_a_cover(case, clear) or not fits_clear(told)):
         return False
     if clear.days >= DAYS and clear.hours >= HOURS_ON_DAYS:
         even_cloud = clear.hours < CLEAR_HOURS and told is not None and told.clear_h == 0
         return clear.level < LOW_ON_DAYS and not even_cloud
     no_haze = case.source != "array" or _in_any_air(told)
     return clear.level < LOW_ON_A_DAY and clear.hours >= HOURS_ON_A_DAY and no_haze
+
+
+def _may_be_a_cover(case: Case, clear: ClearLevel) -> bool:
+    """Return whether an even cloud cover of one day would be as flat: in long intervals it is, and for hours."""
+    long = case.source == "array" and case.day.grid.interval_min >= LONG_INTERVAL_MIN
+    days = len(np.unique(case.day.local_days))
+    return long and days < DAYS and clear.hours < LONG_COVER_H
 
 
 def _in_any_air(told: ToldLevel | None) -> bool:
