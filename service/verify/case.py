@@ -23,7 +23,7 @@ from service.verify.result import SkySource
 from service.verify.scale import DARK_LIMIT, START
 from service.verify.sentence import Quantity
 from service.verify.silence import SILENT, silences
-from service.verify.sky import ArraySky, group_consensus, sunward_shares, without_sun
+from service.verify.sky import ArraySky, sunward_shares, without_sun
 
 DAY_MINUTES = 24 * 60
 DARK_CLOUD_MINUTES = 60
@@ -85,20 +85,22 @@ def expectation(day: Daylight, sky: Irradiance, weather: Weather | None = None) 
 class Case:
     """One window as the causes see it; arrays are (U, D) over units and daylight intervals unless said otherwise.
 
-    `measured_wh` has the site's scale undone, and units at rest at 0; `outage` (D,) is when the whole site was, and
-    was back at once; `peers` is the expectation under the sky that the units themselves show, shade on whole planes
-    included, by which they are judged; `stated` that under the sky that the result reports (measured where weather
-    was given), without such shade, of which `shades` tells (of the planes `doubted` either shade or a wrong
-    description); `skies_wh` (G, S, K, D) are the groups' energies under a family of skies (`sky.family`), shade
-    included; `alignment` what of the record and the clock was put right first, so that day and readings are on true
-    time; `scale` is the factor sent over true; `fitted` (U, T) where a unit was on the roof, night included;
-    `resolution_wh` the step of the register, 0 where none shows; `worked_out` is for `once`.
+    `measured_wh` has the site's scale undone, and units at rest at 0; `agreed_wh` (G, D) is what most units of each
+    group made, NaN where none was heard; `outage` (D,) is when the whole site was, and was back at once; `peers` is the
+    expectation under the sky that the units themselves show, shade on whole planes included, by which they are judged;
+    `stated` that under the sky that the result reports (measured where weather was given), without such shade, of which
+    `shades` tells (of the planes `doubted` either shade or a wrong description); `skies_wh` (G, S, K, D) are the
+    groups' energies under a family of skies (`sky.family`), shade included; `alignment` what of the record and the
+    clock was put right first, so that day and readings are on true time; `scale` is the factor sent over true; `fitted`
+    (U, T) where a unit was on the roof, night included; `resolution_wh` the step of the register, 0 where none shows;
+    `worked_out` is for `once`.
     """
 
     day: Daylight
     readings: Readings
     alignment: Alignment
     measured_wh: FloatArray
+    agreed_wh: FloatArray
     outage: BoolArray
     fitted: BoolArray
     peers: Expectation
@@ -140,11 +142,6 @@ class Case:
     def serials(self) -> list[str]:
         """Return the units' serials in the order of the rows."""
         return [u.serial for u in self.day.site.units]
-
-    @cached_property
-    def agreed_wh(self) -> FloatArray:
-        """Return what most units of each group made, Wh, (G, D), NaN where none was heard."""
-        return group_consensus(self.day, self.measured_wh, np.ones(len(self.serials)), self.resolution_wh)
 
     @property
     def active(self) -> BoolArray:

@@ -266,9 +266,9 @@ def _against_peers(day: Daylight, series: DcSeries) -> FloatArray:
 
 def _middle(ratio: FloatArray) -> FloatArray:
     """Return the median of the units that give anything, (D,), 1 where none does."""
-    giving = np.where(ratio > 0.02, ratio, np.nan)
-    giving[:, ~np.isfinite(giving).any(axis=0)] = 1.0
-    return np.asarray(np.nanmedian(giving, axis=0))
+    giving = np.sort(np.where(ratio > 0.02, ratio, np.inf), axis=0)
+    count, at = np.isfinite(giving).sum(axis=0), np.arange(ratio.shape[1])
+    return np.where(count > 0, (giving[(count - 1) // 2, at] + giving[count // 2, at]) / 2, 1.0)
 
 
 def _whole_over_most(group: UnitGroup, against: FloatArray, weight: FloatArray, grain: FloatArray) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -34,10 +36,10 @@ def silences(
         nothing = seen & (due_wh > 0) & (measured_wh <= SILENT * due_wh)
     if quantum_wh == 0:
         return np.asarray(nothing)
-    due = due_wh, SURE_STEPS
-    darkest = (due_wh if darkest_wh is None else darkest_wh), SURE_STEPS_OF_DARKEST
-    each = [_sure(nothing, seen, wh, steps * quantum_wh) for wh, steps in (due, darkest)]
-    return np.asarray(np.all(each, axis=0))
+    darkest = due_wh if darkest_wh is None else darkest_wh
+    rows = zip(nothing, seen, due_wh, darkest, strict=True)
+    least = SURE_STEPS * quantum_wh, SURE_STEPS_OF_DARKEST * quantum_wh
+    return np.stack([_long_runs(n, s, due, least) for n, s, *due in rows])
 
 
 def with_flanks(silent: Mask) -> Mask:
@@ -48,19 +50,15 @@ def with_flanks(silent: Mask) -> Mask:
     return out
 
 
-def _sure(nothing: Mask, seen: Mask, due_wh: FloatArray, least_wh: float) -> Mask:
-    """Return the long runs of each unit, (U, D)."""
-    rows = zip(nothing, seen, due_wh, strict=True)
-    return np.stack([_long_runs(n, s, due, least_wh) for n, s, due in rows])
-
-
-def _long_runs(nothing: Mask, seen: Mask, due_wh: FloatArray, least_wh: float) -> Mask:
-    """Return the runs of `nothing` among the `seen` intervals in which at least `least_wh` was due, (D,)."""
+def _long_runs(nothing: Mask, seen: Mask, due_wh: Sequence[FloatArray], least_wh: Sequence[float]) -> Mask:
+    """Return the runs of `nothing` among the `seen` intervals in which of each due (D,) at least so much was, (D,)."""
     out = np.zeros(nothing.shape, dtype=bool)
     at = np.flatnonzero(seen)
-    run = np.cumsum(~nothing[at])  # constant within a run, one more at each interval with output
-    due = np.bincount(
-        run[nothing[at]], weights=due_wh[at][nothing[at]], minlength=run[-1] + 1 if len(run) else 0
-    )
-    out[at] = nothing[at] & (due[run] >= least_wh)
+    none = nothing[at]
+    run = np.cumsum(~none)  # constant within a run, one more at each interval with output
+    inside, sure = run[none], none.copy()
+    for due, least in zip(due_wh, least_wh, strict=True):
+        in_run = np.bincount(inside, weights=due[at[none]], minlength=run[-1] + 1 if len(run) else 0)
+        sure &= in_run[run] >= least
+    out[at] = sure
     return out

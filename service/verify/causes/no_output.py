@@ -44,7 +44,10 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 @once
 def dead_units(case: Case) -> BoolArray:
     """Return where each unit gave nothing and stayed off, (U, D)."""
-    return np.array([_dead_since(case, i) for i in range(len(case.serials))], dtype=bool)
+    dead = np.zeros(case.giving_nothing.shape, dtype=bool)
+    for i in np.flatnonzero(case.giving_nothing.any(axis=1)):
+        dead[i] = _dead_since(case, int(i))
+    return dead
 
 
 def _dead_since(case: Case, i: int) -> BoolArray:
