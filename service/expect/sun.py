@@ -64,8 +64,10 @@ class Sun:
         return np.maximum(np.cos(np.radians(self.apparent_zenith_deg)), 0.0)
 
 
-def sun_for(grid: Grid, *, latitude: float, longitude: float, elevation_m: float) -> Sun:
-    """Return the sun on the fine steps of `grid`.
+def sun_for(
+    grid: Grid, *, latitude: float, longitude: float, elevation_m: float, by_night: bool = True
+) -> Sun:
+    """Return the sun on the fine steps of `grid`, or not `by_night`, on those of intervals that it is up in.
 
     Solar position algorithm of Reda & Andreas 2008 (NREL/TP-560-34302, doi:10.2172/15003974): declination,
     right ascension and sidereal time from pvlib at two-hourly nodes, linear between them (within 0.00001
@@ -76,7 +78,9 @@ def sun_for(grid: Grid, *, latitude: float, longitude: float, elevation_m: float
     edges = grid.step_edges_s()
     sky = _Ephemeris.around(edges, latitude, longitude, elevation_m)
     middle, up_share = _sun_up_part(sky, edges)
-    return _sun(sky, middle, up_share)
+    sun_in = (up_share.reshape(grid.count, grid.steps_per_interval) > 0).any(axis=1) | by_night
+    kept = np.flatnonzero(np.repeat(sun_in, grid.steps_per_interval))
+    return replace(_sun(sky, middle[kept], up_share[kept]), steps=kept)
 
 
 def sun_at(moments_s: FloatArray, *, latitude: float, longitude: float, elevation_m: float) -> Sun:

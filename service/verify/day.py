@@ -105,18 +105,16 @@ class Daylight:
 
 def daylight(site: Site, grid: Grid, weather: Weather | None) -> Daylight:
     """Return the daylight of `grid` over `site`; D is 0 where the sun never rises."""
-    sun = sun_for(grid, latitude=site.latitude, longitude=site.longitude, elevation_m=site.elevation_m)
-    up = (sun.up_share.reshape(grid.count, -1) > 0).any(axis=1)
-    steps = np.repeat(up, grid.steps_per_interval)
-    day_sun = sun.take(steps)
+    place = {"latitude": site.latitude, "longitude": site.longitude, "elevation_m": site.elevation_m}
+    sun = sun_for(grid, **place, by_night=False)
     return Daylight(
         site=site,
         grid=grid,
-        positions=np.flatnonzero(up),
+        positions=sun.steps[:: grid.steps_per_interval] // grid.steps_per_interval,
         groups=unit_groups(site),
-        sun=day_sun,
-        clear=clear_sky(day_sun, grid, site=site),
-        air_temp_c=air_temperature(weather, grid, site=site)[steps],
-        air_temp_sd_k=air_temperature_sd(weather, grid)[steps],
-        wind_m_s=wind_speed(weather, grid, site=site)[steps],
+        sun=sun,
+        clear=clear_sky(sun, grid, site=site),
+        air_temp_c=air_temperature(weather, grid, site=site)[sun.steps],
+        air_temp_sd_k=air_temperature_sd(weather, grid)[sun.steps],
+        wind_m_s=wind_speed(weather, grid, site=site)[sun.steps],
     )

@@ -159,7 +159,8 @@ def clear_light(site: Site, grid: Grid, weather: Weather | None = None) -> Clear
     before = math.ceil(LONGEST_SHIFT_MIN / grid.interval_min)
     start = grid.start - timedelta(minutes=before * grid.interval_min)
     wide = Grid(start, grid.interval_min, grid.count + 2 * before)
-    sun = sun_for(wide, latitude=site.latitude, longitude=site.longitude, elevation_m=site.elevation_m)
+    place = {"latitude": site.latitude, "longitude": site.longitude, "elevation_m": site.elevation_m}
+    sun = sun_for(wide, **place, by_night=False)
     sun = sun.take(sun.up_share > 0)
     clear, modelled = _sky(sun, wide, site, weather)
     level = on_plane(Plane("level", 0.0, 0.0, albedo=0.0), sun, clear)
