@@ -496,6 +496,10 @@ def _interval(look: _Look, steps: Steps, draft: Draft) -> int:
         draft.warnings.append(
             told("there are intervals of {several} min; each value counts for its own", several=several)
         )
+    if question and "interval_min" not in draft.answers:  # rows of no interval are not those of other tables
+        draft.guesses["interval_min"] = guess
+        draft.questions.append(question)
+        return int(likely)
     return int(draft.settle("interval_min", guess, question))
 
 

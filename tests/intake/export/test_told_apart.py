@@ -227,6 +227,22 @@ def test_last_file_of_a_counter_with_one_reading_takes_its_interval_from_the_oth
     assert [p.recipe.interval_min for _, p in found if p.recipe] == [15] * 4
 
 
+def test_table_of_no_interval_does_not_take_that_of_another(tmp_path: Path) -> None:
+    def lines(day: int, minutes: list[int]) -> str:
+        values = (f"2026-06-{day} {m // 60:02}:{m % 60:02},{abs(12 - m / 60):.1f}" for m in minutes)
+        return "\n".join([f"Time (UTC),{SERIALS[0]} [Wh]", *values])
+
+    with zipfile.ZipFile(tmp_path / "both.zip", "w") as packed:
+        packed.writestr("a.csv", lines(14, list(range(0, 1440, 15))))
+        packed.writestr("b.csv", lines(15, [m + 7 * (m % 4) for m in range(0, 1400, 13)]))
+    asked = {
+        t.name: [q.key for q in p.questions]
+        for t, p in proposals(tmp_path / "both.zip", known_of(Make("a")), {})
+    }
+    assert "interval_min" in asked["both.zip/b.csv"]
+    assert "interval_min" not in asked["both.zip/a.csv"]
+
+
 def _autumn(hours: list[int]) -> Light:
     """Return hourly labels of three days around 5 April 2026 in Adelaide, where 2:00 comes twice, with light by day."""
     start = int(datetime(2026, 4, 4, tzinfo=UTC).timestamp())
