@@ -114,6 +114,8 @@ class Case:
     clear_wh: FloatArray
     resolution_wh: float
     doubted: tuple[str, ...] = ()
+    of_all: Case | None = None
+    """The same window with a say for units that lie elsewhere, where those have none here: it tells where they lie."""
     worked_out: dict[Callable[..., Any], Any] = field(default_factory=dict, init=False, repr=False)
 
     @cached_property

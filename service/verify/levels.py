@@ -6,7 +6,8 @@ A level of 1 is what the peers make. Which fault explains a low level is the cau
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,6 +91,13 @@ class Levels:
     visible: FloatArray
     statistical: FloatArray
     spread: float
+
+    def with_rows(self, other: Levels, rows: Sequence[int]) -> Levels:
+        """Return the levels with those of some units from `other`."""
+        mine = {f.name: getattr(self, f.name).copy() for f in fields(self) if f.name != "spread"}
+        for name, values in mine.items():
+            values[list(rows)] = getattr(other, name)[list(rows)]
+        return replace(self, **mine)
 
     def relative_series(self, unit: int) -> FloatArray:
         """Return one unit's series over its reference, (D,)."""

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC
 from functools import partial
@@ -20,6 +21,7 @@ from service.expect.weather import Weather, sky_from_weather
 from service.verify.alignment import HALF_AS_MUCH, LONGEST_SENSOR_MIN, Alignment, align, as_sent
 from service.verify.case import Case, Expectation, active_mask, expectation
 from service.verify.causes import name_causes
+from service.verify.causes.misplaced import misplaced_units, turned_units
 from service.verify.causes.site_low import best_hour_is_short
 from service.verify.common_shade import PlaneShade, behind, common_shade, sky_behind, walled, without_shaded
 from service.verify.day import Daylight, daylight
@@ -64,6 +66,10 @@ AS_WELL = 30.0
 that explains half as much. Of 37 simulated weeks and days with a plane described wrongly that shows some shade
 (`tests/bench/fleet`) all had 46 or more, or a quarter explained at most; a plane behind a house had 14 of 40."""
 
+MISLEADING, MISLEADING_SHARE = 2, 1 / 3
+"""So many units of a plane, or so large a share of them, that lie elsewhere may be taken for its light: three that
+agree in the sun outvote others (`consensus.py`), and of two the brighter is believed."""
+
 
 def verify(
     site: Site, readings: Readings, weather: Weather | None = None, service: FromService | None = None
@@ -98,12 +104,37 @@ def verify(
 
 
 def build_case(site: Site, readings: Readings, weather: Weather | None = None) -> Case:
-    """Return all that the causes look at: what is wrong with the site as a whole is undone first."""
-    alignment, (day, table, clear_wh, scale, _) = _aligned(site, readings, weather)
+    """Return all that the causes look at: what is wrong with the site as a whole is undone first.
+
+    Units that prove to lie elsewhere tell nothing of their plane: if they are several, it is read anew without them.
+    """
+    aligned = _aligned(site, readings, weather)
+    case = _case(aligned, weather)
+    misleading = _misleading(case)
+    return replace(_case(aligned, weather, misleading), of_all=case) if misleading else case
+
+
+def _misleading(case: Case) -> list[int]:
+    """Return the units that lie elsewhere and are enough to be taken for the light of the plane on record."""
+    recorded = {m.unit for m in misplaced_units(case)}
+    found = recorded | {t.unit for t in turned_units(case, set(range(len(case.serials))) - recorded)}
+    out: list[int] = []
+    for group in case.day.groups:
+        heard = [i for i in group.members if case.heard[i].any()]
+        there = [i for i in heard if i in found]
+        if len(there) >= min(MISLEADING, MISLEADING_SHARE * len(heard)) and len(there) < len(heard):
+            out += there
+    return out
+
+
+def _case(aligned: tuple[Alignment, _Seen], weather: Weather | None, elsewhere: Sequence[int] = ()) -> Case:
+    """Return the case of an aligned window, in which the units `elsewhere` do not tell what was due."""
+    alignment, (day, table, clear_wh, scale, _) = aligned
     sent = alignment.readings.energy_wh[:, day.positions]
     measured = without_standby(sent / scale, clear_wh, day.rated_wh, day.positions, day.grid.interval_min)
     out = outages(measured, clear_wh, day.rated_wh, day.grid.interval_min)
     told = np.where(out, np.nan, measured)
+    told[list(elsewhere)] = np.nan
     quantum = max(resolution_wh(measured), resolution_wh(sent) / scale)
     agreed = group_consensus(day, measured, np.ones(len(measured)), quantum)
     stated_sky = _measured_sky(day, weather)
@@ -123,6 +154,10 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     else:
         judged = _judge_by(day, stated_sky, measured, quantum)
     array_sky, peers, unit_levels, source = judged
+    if elsewhere:
+        unit_levels = unit_levels.with_rows(
+            _known_levels(day, array_sky, measured, peers, quantum), elsewhere
+        )
     unshaded = expectation(day, sky_at(day, sky_behind(day, array_sky, shades))) if shades else peers
     stated, source = _stated(day, weather, stated_sky, unshaded, source)
     return Case(

@@ -13,6 +13,7 @@ from service.verify.causes.substring_out import match_level
 from service.verify.day import daylight
 from service.verify.inputs import Readings
 from service.verify.run import build_case, verify
+from tests.verify.conftest import in_air
 
 
 def causes_by_serial(result):
@@ -339,6 +340,19 @@ def test_two_units_exchanged_between_planes(roof):
     result = verify(r.site, r.readings())
     assert set(the_finding(result, "swapped").serials) == {"700002", "700005"}
     assert causes_by_serial(result) == {"700002": ("swapped",), "700005": ("swapped",)}
+
+
+def test_four_units_that_lie_elsewhere_make_nobody_look_shaded(roof):
+    """They agree in a morning sun that their recorded plane does not have, and would be believed for it."""
+    r = roof(units=24, planes=2, days=3)
+    west = replace(r.site.planes[0], tilt_deg=33, azimuth_deg=250)
+    dormer = replace(r.site.planes[1], tilt_deg=31, azimuth_deg=150)
+    r = in_air(replace(r, site=replace(r.site, planes=(west, dormer))), 3.0)
+    rows = [*range(0, 24, 2), 1, 3, 5, 7]
+    units = tuple(replace(r.site.units[i], plane=west.name) for i in rows)
+    site = replace(r.site, planes=(west,), units=units)
+    result = verify(site, Readings(r.grid.start, r.grid.interval_min, r.energy_wh[rows]))
+    assert causes_by_serial(result) == {f"70{i:04d}": ("wrong_plane",) for i in (1, 3, 5, 7)}
 
 
 def test_two_exchanged_units_shine_above_planes_whose_others_lack_a_substring(roof):

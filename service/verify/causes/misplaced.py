@@ -105,6 +105,8 @@ class Misplaced:
 @once
 def misplaced_units(case: Case) -> list[Misplaced]:
     """Return the units that fit another recorded plane clearly better than their own."""
+    if case.of_all is not None:
+        return misplaced_units(case.of_all)
     if len(case.day.groups) < 2 or case.source == "clear_sky":
         return []
     misfits = _misfits(case)
@@ -257,6 +259,8 @@ def _beside(case: Case, m: Misplaced, by_record: FloatArray) -> FloatArray:
 
 def turned_units(case: Case, left: Collection[int]) -> list[Turned]:
     """Return which of the units in `left` fit another orientation, that no plane has, clearly better than their own."""
+    if case.of_all is not None:
+        return turned_units(case.of_all, left)
     if case.source == "clear_sky" or _sun_h(case) < LEAST_SUN_H:
         return []
     curves = _curves(case)
