@@ -7,7 +7,7 @@ The clear sky is simplified Solis (Ineichen 2008), where the service uses anothe
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 import pandas as pd
@@ -55,13 +55,25 @@ def _irradproc(place: Place, minutes: pd.DatetimeIndex, dni: Array, dhi: Array) 
 
 
 def sun(place: Place, minutes: pd.DatetimeIndex) -> tuple[Array, Array]:
-    """Return the sun's apparent elevation and azimuth, degrees, in the middle of each UTC minute."""
+    """Return the sun's apparent elevation and azimuth, degrees, in the middle of each UTC minute; not to be written to.
+
+    It is worked out once: many skies stand over the same day of the same place.
+    """
+    return _sun(place, minutes.as_unit("s").asi8.tobytes())
+
+
+@lru_cache(maxsize=128)
+def _sun(place: Place, seconds: bytes) -> tuple[Array, Array]:
+    minutes = pd.to_datetime(np.frombuffer(seconds, dtype=np.int64), unit="s", utc=True)
     zero = np.zeros(len(minutes))
     model = _irradproc(place, minutes, zero, zero)
     model.IrradianceProcessor.sky_model = 0
     model.IrradianceProcessor.tilt, model.IrradianceProcessor.azimuth = 0.0, 180.0
     model.execute(0)
-    return np.array(model.Outputs.sun_elv), np.array(model.Outputs.sun_azm)
+    elevation, azimuth = np.array(model.Outputs.sun_elv), np.array(model.Outputs.sun_azm)
+    elevation.setflags(write=False)
+    azimuth.setflags(write=False)
+    return elevation, azimuth
 
 
 def on_plane(

@@ -7,6 +7,7 @@ that needs a body to get past reading it gets that in `BODIES`.
 from __future__ import annotations
 
 import sqlite3
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -103,7 +104,7 @@ class House:
         sent = {"headers": {**self.headers[role], **headers}, **BODIES.get(f"{method} {path}", {})}
         return self.client.request(method, address, follow_redirects=False, **sent)
 
-    def everything(self) -> dict[str, list[Any]]:
+    def everything(self) -> dict[str, Counter[tuple[Any, ...]]]:
         """Return all that is held, to tell whether a request changed anything."""
         with reading(self.engine) as session:
             held = session.connection()
@@ -128,8 +129,8 @@ def _copy(engine: Engine) -> sqlite3.Connection:
     return copy
 
 
-def _rows(held: Connection, table: Table) -> list[str]:
-    return sorted(map(repr, held.exec_driver_sql(_all_of(table, held.engine))))
+def _rows(held: Connection, table: Table) -> Counter[tuple[Any, ...]]:
+    return Counter(map(tuple, held.exec_driver_sql(_all_of(table, held.engine))))
 
 
 @cache
