@@ -127,16 +127,17 @@ def _misleading(case: Case) -> list[int]:
     return out
 
 
-def _case(aligned: tuple[Alignment, _Seen], weather: Weather | None, elsewhere: Sequence[int] = ()) -> Case:
-    """Return the case of an aligned window, in which the units `elsewhere` do not tell what was due."""
+def _case(aligned: tuple[Alignment, _Seen], weather: Weather | None, displaced: Sequence[int] = ()) -> Case:
+    """Return the case of an aligned window, in which the units `displaced` do not tell what was due."""
     alignment, (day, table, clear_wh, scale, _) = aligned
     sent = alignment.readings.energy_wh[:, day.positions]
     measured = without_standby(sent / scale, clear_wh, day.rated_wh, day.positions, day.grid.interval_min)
     out = outages(measured, clear_wh, day.rated_wh, day.grid.interval_min)
-    told = np.where(out, np.nan, measured)
-    told[list(elsewhere)] = np.nan
+    voices = measured.copy()
+    voices[list(displaced)] = np.nan
+    told = np.where(out, np.nan, voices)
     quantum = max(resolution_wh(measured), resolution_wh(sent) / scale)
-    agreed = group_consensus(day, measured, np.ones(len(measured)), quantum)
+    agreed = group_consensus(day, voices, np.ones(len(measured)), quantum)
     stated_sky = _measured_sky(day, weather)
     shades: tuple[PlaneShade, ...] = ()
     doubted: tuple[str, ...] = ()
@@ -154,9 +155,9 @@ def _case(aligned: tuple[Alignment, _Seen], weather: Weather | None, elsewhere: 
     else:
         judged = _judge_by(day, stated_sky, measured, quantum)
     array_sky, peers, unit_levels, source = judged
-    if elsewhere:
+    if displaced:
         unit_levels = unit_levels.with_rows(
-            _known_levels(day, array_sky, measured, peers, quantum), elsewhere
+            _known_levels(day, array_sky, measured, peers, quantum), displaced
         )
     unshaded = expectation(day, sky_at(day, sky_behind(day, array_sky, shades))) if shades else peers
     stated, source = _stated(day, weather, stated_sky, unshaded, source)
