@@ -205,8 +205,9 @@ def sky_brightening(sun: Sun, irradiance: Irradiance) -> Brightening:
     brightness_per_dhi = np.where(up, sun.air_mass, 0.0) / sun.dni_extra_w_m2
     bins = _clearness_bins(irradiance, zenith)
     brightness = np.minimum(irradiance.dhi * brightness_per_dhi, HIGHEST_BRIGHTNESS)
-    f1 = np.maximum(_coefficient(bins, zenith, 0) + PEREZ_1990[:, 1].take(bins) * brightness, 0.0)
-    return f1, _coefficient(bins, zenith, 3) + PEREZ_1990[:, 4].take(bins) * brightness
+    at = bins * zenith.size + np.arange(zenith.size)
+    f1 = np.maximum(_coefficient(at, zenith, 0) + PEREZ_1990[:, 1].take(bins) * brightness, 0.0)
+    return f1, _coefficient(at, zenith, 3) + PEREZ_1990[:, 4].take(bins) * brightness
 
 
 def _perez(
@@ -233,7 +234,7 @@ def _clearness_bins(irradiance: Irradiance, zenith: FloatArray) -> NDArray[np.in
     return np.searchsorted(PEREZ_CLEARNESS_EDGES - 1, ratio, side="right")
 
 
-def _coefficient(bins: NDArray[np.intp], zenith: FloatArray, column: int) -> FloatArray:
-    """Return F_i1 + F_i3 z by bin and step, (..., N): a table of eight rows, gathered."""
+def _coefficient(at: NDArray[np.intp], zenith: FloatArray, column: int) -> FloatArray:
+    """Return F_i1 + F_i3 z, (..., N), of a table of eight rows of N steps, gathered `at` flat places."""
     table = PEREZ_1990[:, column, None] + PEREZ_1990[:, column + 2, None] * zenith
-    return np.asarray(table.ravel().take(bins * zenith.size + np.arange(zenith.size)))
+    return np.asarray(table.ravel().take(at))

@@ -44,6 +44,7 @@ from service.verify.sky import (
     infer,
     sky_at,
     spread_steps,
+    within_limits,
     without_sun,
 )
 from service.verify.unseen import unseen
@@ -203,16 +204,14 @@ def _aligned(site: Site, readings: Readings, weather: Weather | None) -> tuple[A
     where that explains them it goes first. A plane that fits its record behind an obstacle about as well is not turned.
     What follows the recorded planes' own curves at another level needs no turn.
     """
-    seen = _seen(site, readings, weather)
+    seen, sent = _seen(site, readings, weather), as_sent(site, readings)
     for scale in dict.fromkeys((seen.scale,) if seen.firm else (1.0, seen.scale)):
         alignment = align(site, readings, scale=scale, weather=weather)
-        if alignment.changed and not _stands_in_shade(
-            alignment, as_sent(site, readings), seen, scale, weather
-        ):
+        if alignment.changed and not _stands_in_shade(alignment, sent, seen, scale, weather):
             right = _seen(alignment.site, alignment.readings, weather)
             if right.scale == scale:
                 return alignment, right
-    return (alignment, seen) if not alignment.changed else (as_sent(site, readings), seen)
+    return (alignment, seen) if not alignment.changed else (sent, seen)
 
 
 def _seen(site: Site, readings: Readings, weather: Weather | None) -> _Seen:
@@ -337,6 +336,7 @@ def _judge_by_array(
     """Infer the sky twice, the second time with the units' own levels taken out and odd ones doubted."""
     votes = np.ones(len(measured))
     clear_wh = day.for_units([_clear_row(t) for t in table])
+    table = within_limits(day, table)
     telling = without_shaded(day, spread_steps(day, measured, clear_wh, quantum), shades)
     sky = infer(day, table, telling, votes, quantum_wh=quantum, shift_cost=SHIFT_COST, sensed=sensed)
     first = _known_levels(day, sky, measured, expectation(day, sky_at(day, sky)), quantum)

@@ -104,15 +104,14 @@ def infer(
 ) -> ArraySky:
     """Return the sky that explains most units.
 
-    `table` is `family(day)`; `energy_wh` (U, D) are the units' energies with their own levels taken out, NaN where
-    not heard; `votes` (U,) weigh the units; `quantum_wh` is the resolution of the readings;
+    `table` is `family(day)`, `within_limits`; `energy_wh` (U, D) are the units' energies with their own levels taken
+    out, NaN where not heard; `votes` (U,) weigh the units; `quantum_wh` is the resolution of the readings;
     `shift_cost` what a departure of the diffuse share costs; `sensed` (D,) is the measured clear-sky index, NaN where
     there is none.
     """
     voices = without_silent(day, energy_wh, quantum_wh)
     agreed = _agreed(day, voices, votes, quantum_wh)
-    limit = _limits(day)
-    table, agreed = np.minimum(table, limit[:, None, None]), np.minimum(agreed, limit)
+    agreed = np.minimum(agreed, _limits(day))
     weight = _group_weights(day, voices, votes) * np.isfinite(agreed)
     known = weight.sum(axis=0) > 0
     known &= ~_impossibly_dark(day, table, agreed)
@@ -164,6 +163,11 @@ def sums_around(values: FloatArray, reach: NDArray[np.intp]) -> FloatArray:
     sums = np.concatenate((np.zeros((len(values), 1)), np.cumsum(values, axis=1)), axis=1)
     at = np.arange(values.shape[1])
     return np.asarray(sums[:, np.minimum(at + reach + 1, len(at))] - sums[:, np.maximum(at - reach, 0)])
+
+
+def within_limits(day: Daylight, table: FloatArray) -> FloatArray:
+    """Return the energies (G, S, K, D) as far as they say something about the sky, Wh."""
+    return np.minimum(table, _limits(day)[:, None, None])
 
 
 def _limits(day: Daylight) -> FloatArray:
