@@ -72,6 +72,13 @@ def test_payernes_clearest_day_is_a_clear_skys() -> None:
     assert min(shares) < 0.4
 
 
+def test_days_without_a_beam_measured_are_no_days_of_payerne() -> None:
+    """June 2016 has 9 and 10 hours of empty minutes in the beam's shares of the 6th and the 10th."""
+    days = payerne_2016().days
+    assert {date(2016, 6, 6), date(2016, 6, 10)}.isdisjoint(days)
+    assert len(days) >= 24
+
+
 def test_summer_time_is_taken_from_the_labels_of_serf_east() -> None:
     """With labels an hour late a summer day's centre would come an hour later, over a clear sky's, than in winter."""
     series = serf_east_2011()
