@@ -8,6 +8,7 @@ import pytest
 
 from service.expect.sky import cloudy_sky
 from service.verify.case import expectation
+from service.verify.causes import shaded
 from service.verify.causes.not_on_record import resembles, slips
 from service.verify.causes.substring_out import match_level
 from service.verify.day import daylight
@@ -353,6 +354,19 @@ def test_four_units_that_lie_elsewhere_make_nobody_look_shaded(roof):
     site = replace(r.site, planes=(west,), units=units)
     result = verify(site, Readings(r.grid.start, r.grid.interval_min, r.energy_wh[rows]))
     assert causes_by_serial(result) == {f"70{i:04d}": ("wrong_plane",) for i in (1, 3, 5, 7)}
+
+
+@pytest.mark.parametrize(("azimuth_deg", "has_beam"), [(20, False), (170, True)])
+def test_a_unit_with_its_back_to_the_sun_has_no_beam_to_lose(roof, azimuth_deg, has_beam):
+    r = roof(units=10, planes=2, index=1.0, start=datetime(2026, 11, 3, tzinfo=UTC))
+    turned = replace(r.site.planes[1], tilt_deg=26, azimuth_deg=azimuth_deg)
+    r = in_air(replace(r, site=replace(r.site, planes=(r.site.planes[0], turned))), 3.0)
+    noon = slice(r.interval(11), r.interval(13.5))
+    r.energy_wh[1, noon] *= 0.7
+    case = build_case(r.site, r.readings())
+    short = np.isin(case.day.positions, np.arange(noon.start, noon.stop))
+    fall = shaded._Shortfall(short, case.heard[1], 0.1, (160.0, 200.0), 1.0, 1)
+    assert shaded._has_beam_to_lose(case, 1, fall) == has_beam
 
 
 def test_two_exchanged_units_shine_above_planes_whose_others_lack_a_substring(roof):
