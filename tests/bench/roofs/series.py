@@ -173,7 +173,7 @@ def golden_2022() -> Series:
 def payerne_2016() -> Series:
     """Return Payerne's irradiance of June 2016, made again from its shares of a clear sky (`tests/fleet/data`).
 
-    On the 6th and the 10th most of the beam was not measured, on the 28th an hour of it: these days are left out.
+    On the 6th and the 10th most of the beam was not measured: they are left out.
     """
     shares = pd.read_parquet(PAYERNE).astype(float)
     minutes = pd.date_range(FIRST_MINUTE, periods=len(shares), freq="1min")
