@@ -271,10 +271,9 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
     # what an impossible turn explains far better is shade, a trip, a limit
     as_good = turn.worth > turns[0].worth - AS_LIKELY and not _by_small_error(seen, clock, turn, turns)
     by_clock, by_plane = _believed_clock(seen, clock, turn), as_good and _believed_plane(seen, turn)
-    only = (
-        seen.telling_planes == 1
-    )  # what a clock explains as well is no plane there, be it too little for a clock
-    if by_plane and not ((by_clock or only) and _likelier_clock(seen, clock, turn)):
+    # of an only plane what a clock explains as well is no turn, be it too little for a clock
+    may_be_clock = by_clock or seen.telling_planes == 1
+    if by_plane and not (may_be_clock and _likelier_clock(seen, clock, turn)):
         return _with_plane(unchanged, seen, clock, turn)
     return _with_clock(unchanged, seen, clock, turn) if by_clock else _as_recorded(unchanged, seen)
 

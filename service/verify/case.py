@@ -199,9 +199,8 @@ class Case:
         if self.day.grid.interval_min > AT_ONCE_MINUTES or not len(giving):
             return gone
         last = int(giving[-1])  # in which they may have stopped
-        share = np.where(self.heard, self.measured_wh / self.day.rated_wh[:, None], np.nan)[
-            :, max(last - 1, 0) : last + 1
-        ]
+        then = slice(max(last - 1, 0), last + 1)
+        share = np.where(self.heard, self.measured_wh / self.day.rated_wh[:, None], np.nan)[:, then]
         share = share[:, np.isfinite(share).any(axis=0)]
         at = self.day.positions[last:]
         if np.nanmedian(share, axis=0).max() >= AT_ONCE and (np.diff(at) == 1).all():
