@@ -371,15 +371,15 @@ def unit_scale(rng: Generator, house: House) -> Fault:
     return Fault("unit_scale", details={"sent_times": house.factor})
 
 
-def data_gap(rng: Generator, house: House) -> Fault:
+def data_gap(rng: Generator, house: House) -> Fault | None:
     """Return intervals that went missing: of the whole site for a while, or of some units all over the window."""
     minutes = house.plan.minutes
     if rng.random() < 0.5:
         long = int(rng.uniform(0.12, 0.5) * minutes)
         begin = int(rng.uniform(0, minutes - long))
         return Fault("data_gap", details={"from": begin, "until": begin + long})
-    share = rng.uniform(0.12, 0.6)
-    return Fault("data_gap", _choose(rng, house), details={"share": share})
+    share, units = rng.uniform(0.12, 0.6), _choose(rng, house)
+    return Fault("data_gap", units, details={"share": share}) if units else None
 
 
 DRAW: dict[str, Callable[[Generator, House], Fault | None]] = {
