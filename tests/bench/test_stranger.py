@@ -155,6 +155,18 @@ def test_a_seed_makes_the_same_site_again(window: str) -> None:
     assert np.array_equal(one.readings.energy_wh, two.readings.energy_wh, equal_nan=True)
 
 
+def test_readings_are_of_their_own_hour_where_local_time_is_half_an_hour_off() -> None:
+    sent = site(65, "7d")
+    assert sent.plan.timezone == "Australia/Adelaide"
+    assert sent.plan.interval_min == 60
+    minutes = pd.date_range(sent.readings.start, periods=sent.plan.minutes, freq="1min")
+    sun_deg = solarposition.get_solarposition(minutes, sent.plan.latitude, sent.plan.longitude).elevation
+    up = (sun_deg.to_numpy() > 5).reshape(-1, 60).mean(axis=1)
+    energy = np.nansum(sent.readings.energy_wh, axis=0)
+    assert (energy[up > 0] > 0).all()
+    assert energy[up == 0].max() < 0.02 * energy.max()
+
+
 def test_seeds_cover_the_world() -> None:
     drawn = [plan(seed, "1d") for seed in range(40_100, 40_300)]
     assert min(p.latitude for p in drawn) < -20 < 50 < max(p.latitude for p in drawn)

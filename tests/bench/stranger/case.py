@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.random import Generator
@@ -148,16 +147,11 @@ def _sent(rng: Generator, house: House, faults: list[Fault], ac: Floats, volts: 
     full = ac >= 0.999 * house.build.rated_w[:, None]
     return Case(
         drawn, replace(site, units=units),
-        Readings(_grid(drawn.start, step), step, energy, _channels(rng, house, ac, volts, heard), strangers),
+        Readings(drawn.start, step, energy, _channels(rng, house, ac, volts, heard), strangers),
         faults, tuple(serials), missing,
         (ac * full).sum(axis=1) / np.maximum(ac.sum(axis=1), 1e-9),
         float((house.sky.dni > 120).sum()) / 60,
     )  # fmt: skip
-
-
-def _grid(start: datetime, step: int) -> datetime:
-    """Return the start on the grid of whole intervals in UTC, which a local midnight off the hour is not."""
-    return start - timedelta(minutes=(start.hour * 60 + start.minute) % step)
 
 
 def _means(values: Floats, step: int) -> Floats:

@@ -88,14 +88,21 @@ def plan(seed: int, window: Window, cause: str | None = None) -> Plan:
         noon = 720 - longitude * 4
         start = datetime.combine(day.date(), datetime.min.time(), UTC)
         start += timedelta(minutes=5 * round((noon + rng.normal(0, 110)) / 5))
+    interval = int(rng.choice(INTERVALS[window]))
     return Plan(
-        seed, window, zone, round(latitude, 3), round(longitude, 3), float(elevation), start, minutes,
-        interval_min=int(rng.choice(INTERVALS[window])),
+        seed, window, zone, round(latitude, 3), round(longitude, 3), float(elevation),
+        _on_grid(start, interval), minutes,
+        interval_min=interval,
         units=units,
         planes=min(int(rng.choice([1, 2, 3, 4], p=[0.38, 0.37, 0.17, 0.08])), units // 2),
         kinds=tuple(str(k) for k in kinds),
         causes=_causes(rng, window, cause),
     )  # fmt: skip
+
+
+def _on_grid(start: datetime, interval_min: int) -> datetime:
+    """Return the start of the whole interval in UTC, which a local midnight off the hour is not."""
+    return start - timedelta(minutes=(start.hour * 60 + start.minute) % interval_min)
 
 
 def _causes(rng: Generator, window: Window, wanted: str | None) -> tuple[str, ...]:
