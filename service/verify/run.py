@@ -123,9 +123,9 @@ def _misleading(case: Case) -> list[int]:
     for group in case.day.groups:
         heard = [i for i in group.members if case.heard[i].any()]
         there = [i for i in heard if i in found]
-        if len(there) >= min(MISLEADING, MISLEADING_SHARE * len(heard)) and len(there) < len(heard):
+        if len(there) >= min(MISLEADING, MISLEADING_SHARE * len(heard)):
             out += there
-    return out
+    return out if len(out) < case.heard.any(axis=1).sum() else []
 
 
 def _case(aligned: tuple[Alignment, _Seen], weather: Weather | None, displaced: Sequence[int] = ()) -> Case:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from service.verify.run import verify
+from tests.bench import stranger
 from tests.bench.fleet import site
 
 
@@ -23,3 +24,23 @@ def test_what_is_bright_beside_a_dead_branch_alone_is_on_its_plane() -> None:
     causes = {f.cause for f in verify(made.site, made.readings).findings}
     assert "branch_out" in causes
     assert not causes & {"wrong_plane", "swapped"}
+
+
+def test_what_all_units_of_a_plane_show_alike_is_no_unit_s_place() -> None:
+    made = site(18172, "7d")  # a clock two hours off in an overcast week, too dim to say so
+    assert made.plan.site_cause == "clock_shift"
+    assert "wrong_plane" not in {f.cause for f in verify(made.site, made.readings).findings}
+
+
+def test_the_only_unit_that_a_plane_has_tells_nothing_of_it_from_another_roof() -> None:
+    made = stranger.site(102, "7d", "wrong_plane")
+    found = verify(made.site, made.readings).findings
+    assert [f.serials for f in found if f.cause == "wrong_plane"] == [(made.sent_as[0],)]
+    assert "shaded" not in {f.cause for f in found}
+
+
+def test_what_a_limit_holds_back_on_every_plane_is_no_shade() -> None:
+    made = stranger.site(109, "7d", "wrong_plane")
+    causes = {f.cause for f in verify(made.site, made.readings).findings}
+    assert {"curtailed", "wrong_plane"} <= causes
+    assert "shaded" not in causes

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.verify.case import BoolArray, Case
+from service.verify.case import BoolArray, Case, once
 from service.verify.causes.wording import duration, number
 from service.verify.inputs import FloatArray
 from service.verify.result import Finding
@@ -107,14 +107,21 @@ class _Limit:
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return the finding for a site that stands at a limit."""
-    if case.source == "clear_sky":
-        return []
     limit = _limit(case)
     return [_finding(case, limit)] if limit else []
 
 
+def held(case: Case) -> BoolArray:
+    """Return when the site stood at a limit, (D,)."""
+    limit = _limit(case)
+    return limit.at_limit if limit else np.zeros(len(case.day.positions), dtype=bool)
+
+
+@once
 def _limit(case: Case) -> _Limit | None:
     """Return the limit and when the site stood at it, day by day: it may hold on some days only."""
+    if case.source == "clear_sky":
+        return None
     power, clear = _shares(case)
     noise = _noise(case, power)
     size = _block_size(case, noise)

@@ -258,7 +258,10 @@ def _beside(case: Case, m: Misplaced, by_record: FloatArray) -> FloatArray:
 
 
 def turned_units(case: Case, left: Collection[int]) -> list[Turned]:
-    """Return which of the units in `left` fit another orientation, that no plane has, clearly better than their own."""
+    """Return which of the units in `left` fit another orientation, that no plane has, clearly better than their own.
+
+    What all like units fit better is no unit's place, but their plane's description or the clock.
+    """
     if case.of_all is not None:
         return turned_units(case.of_all, left)
     if case.source == "clear_sky" or _sun_h(case) < LEAST_SUN_H:
@@ -269,8 +272,9 @@ def turned_units(case: Case, left: Collection[int]) -> list[Turned]:
     sound = ((g, [i for i in g.members if i in left]) for g in case.day.groups)
     own = {i: g for g, members in sound for i in members if len(members) >= LEAST_LIKE}
     doubted = [i for i in own if misfits[i] >= least]
-    found = (_turned(case, i, own[i], curves[i], float(misfits[i])) for i in doubted)
-    return [t for t in found if t is not None]
+    found = [t for i in doubted if (t := _turned(case, i, own[i], curves[i], float(misfits[i]))) is not None]
+    units = {t.unit for t in found}
+    return [t for t in found if any(own[k] is own[t.unit] and k not in units for k in own)]
 
 
 def _sun_h(case: Case) -> float:

@@ -18,6 +18,7 @@ import numpy as np
 from service.expect.plane import on_plane, sunward_share
 from service.expect.site import Plane
 from service.verify.case import BoolArray, Case, once
+from service.verify.causes import curtailed
 from service.verify.causes.steady import has_peers
 from service.verify.causes.wording import azimuths, energy, percent
 from service.verify.common_shade import NEEDED, PlaneShade
@@ -68,6 +69,9 @@ BEAM_OF_LOSS = 0.3
 plane with its back to a low winter sun has none to lose, and its own light is what the model knows worst. Of 95 units
 in shade (`tests/bench/stranger`, weeks of seeds 0 to 39) one had 0.5, the others 0.66 and more."""
 
+MOST_HELD = 0.5
+"""Share of a plane's shade at most in which the site stands at a limit, which comes back day by day as well."""
+
 OTHER_WAY_DEG, LITTLE_BEAM = 40.0, TELLING_BEAM
 """Between the azimuths of planes that face different ways; share of beam up to which a plane cannot show that it lost
 it."""
@@ -102,10 +106,12 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
 
 def _planes(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each plane on which shade takes enough, for its units that nothing else explains."""
-    found = []
+    found, held = [], curtailed.held(case)
     for plane in dict.fromkeys(shade.plane for shade in case.shades):
         shades = [s for s in case.shades if s.plane == plane]
         where = np.asarray(np.any([s.where for s in shades], axis=0))
+        if (where & held).sum() > MOST_HELD * where.sum():
+            continue
         members = [
             i for i, unit in enumerate(case.day.site.units) if unit.plane == plane and case.heard[i].any()
         ]
