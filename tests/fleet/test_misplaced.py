@@ -44,3 +44,10 @@ def test_what_a_limit_holds_back_on_every_plane_is_no_shade() -> None:
     causes = {f.cause for f in verify(made.site, made.readings).findings}
     assert {"curtailed", "wrong_plane"} <= causes
     assert "shaded" not in causes
+
+
+def test_units_at_their_ratings_beside_some_on_another_roof_are_under_no_limit() -> None:
+    made = stranger.site(80, "7d", "wrong_plane")
+    causes = {f.cause for f in verify(made.site, made.readings).findings}
+    assert "clipping" in causes
+    assert "curtailed" not in causes

@@ -19,6 +19,7 @@ import numpy as np
 from service.verify.case import BoolArray, Case, once
 from service.verify.causes.wording import duration, number
 from service.verify.inputs import FloatArray
+from service.verify.levels import AT_LIMIT
 from service.verify.result import Finding
 from service.verify.sentence import sentence
 
@@ -52,6 +53,9 @@ MUCH_LIGHT_CHANGE, HELD_READINGS = 0.25, 6.0
 is a limit, however it is come to: no round top is so flat, since real outputs fall short by a tenth at most over so
 much light (`skyfit.BENDS`), and no cloud keeps to the sun's course. Of 1422 simulated days and 842 weeks without a
 limit (`tests/bench/fleet`) one day had more than 4 such readings, 4.5; limits that no corner showed had 6 to 10."""
+
+MOST_BY_RATINGS = 0.5
+"""Share of the units at most that stand at their inverters' own limit."""
 
 RETURNS, READINGS_OF_RETURNS = 3, 8
 """Least number of separate stands at one limit, and of readings in them all, that broken cloud does not make."""
@@ -296,7 +300,9 @@ def _stands(power: FloatArray, at_limit: BoolArray, level: float, crowding: floa
 def _shares(case: Case) -> tuple[FloatArray, FloatArray]:
     """Return the live units' power and their clear-sky power, both over their ratings, (D,), NaN in weak light.
 
-    A unit counts from its first energy to its last: beside a dead branch the ratings of the others look like a limit.
+    And while most stand at their ratings: beside some on another roof that are not, their sum looks like a limit below
+    the sum of the ratings. A unit counts from its first energy to its last: beside a dead branch the ratings of the
+    others look like a limit.
     """
     gives = case.measured_wh > 0
     begun, goes_on = (
@@ -307,7 +313,8 @@ def _shares(case: Case) -> tuple[FloatArray, FloatArray]:
     rated = np.where(live, case.day.rated_wh[:, None], 0.0).sum(axis=0)
     power = np.where(live, case.measured_wh, 0.0).sum(axis=0)
     clear = np.where(live, case.clear_wh, 0.0).sum(axis=0)
-    lit = (rated > 0) & (clear > 0.1 * rated)
+    by_ratings = (case.measured_wh >= AT_LIMIT * case.day.rated_wh[:, None]) & live
+    lit = (rated > 0) & (clear > 0.1 * rated) & (by_ratings.sum(axis=0) <= MOST_BY_RATINGS * live.sum(axis=0))
     unknown = np.full(rated.shape, np.nan)
     return (
         np.divide(power, rated, out=unknown.copy(), where=lit),
