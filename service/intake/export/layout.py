@@ -515,9 +515,8 @@ def _names_units(data: Rows, column: int, headings: Sequence[str], units: Units)
     if _is_numbered(heading, headings) or words.unit_of(heading) or units.serial_of(heading) is not None:
         return False
     names = _distinct(data, column)
-    if all(map(words.unit_of, names)) or any(
-        map(_FRACTION.fullmatch, names)
-    ):  # measures, or values of the row's sum
+    are_measures, are_sums = all(map(words.unit_of, names)), any(map(_FRACTION.fullmatch, names))
+    if are_measures or are_sums:
         return False
     return _share(data, column, lambda c: "," not in c) >= 0.8 and len(names) <= len(data) / 2
 
