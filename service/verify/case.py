@@ -18,7 +18,7 @@ from service.verify.common_shade import PlaneShade
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray, Readings
 from service.verify.labels import Labels
-from service.verify.levels import PEERS_FOR_COMPARISON, Levels
+from service.verify.levels import AT_LIMIT, PEERS_FOR_COMPARISON, Levels
 from service.verify.result import SkySource
 from service.verify.scale import DARK_LIMIT, START
 from service.verify.sentence import Quantity
@@ -144,6 +144,11 @@ class Case:
     def serials(self) -> list[str]:
         """Return the units' serials in the order of the rows."""
         return [u.serial for u in self.day.site.units]
+
+    @cached_property
+    def at_limit(self) -> BoolArray:
+        """Return where a unit is so near its inverter's rating that it says nothing of the light."""
+        return np.asarray(self.measured_wh >= AT_LIMIT * self.day.rated_wh[:, None])
 
     @property
     def active(self) -> BoolArray:

@@ -19,7 +19,6 @@ import numpy as np
 from service.verify.case import BoolArray, Case, once
 from service.verify.causes.wording import duration, number
 from service.verify.inputs import FloatArray
-from service.verify.levels import AT_LIMIT
 from service.verify.result import Finding
 from service.verify.sentence import sentence
 
@@ -313,7 +312,7 @@ def _shares(case: Case) -> tuple[FloatArray, FloatArray]:
     rated = np.where(live, case.day.rated_wh[:, None], 0.0).sum(axis=0)
     power = np.where(live, case.measured_wh, 0.0).sum(axis=0)
     clear = np.where(live, case.clear_wh, 0.0).sum(axis=0)
-    by_ratings = (case.measured_wh >= AT_LIMIT * case.day.rated_wh[:, None]) & live
+    by_ratings = case.at_limit & live
     lit = (rated > 0) & (clear > 0.1 * rated) & (by_ratings.sum(axis=0) <= MOST_BY_RATINGS * live.sum(axis=0))
     unknown = np.full(rated.shape, np.nan)
     return (

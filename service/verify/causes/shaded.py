@@ -23,7 +23,7 @@ from service.verify.causes.steady import has_peers
 from service.verify.causes.wording import azimuths, energy, percent
 from service.verify.common_shade import NEEDED, PlaneShade
 from service.verify.inputs import FloatArray
-from service.verify.levels import AT_LIMIT, PEERS_FOR_COMPARISON
+from service.verify.levels import PEERS_FOR_COMPARISON
 from service.verify.outline import outline_of, outline_of_plane, sun_of_intervals
 from service.verify.plane_beam import TELLING_BEAM
 from service.verify.result import Finding
@@ -257,12 +257,8 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
 @once
 def _beside_peers(case: Case) -> BoolArray:
     """Return where like units work and say what was due, be it that they are at their limit, (U, D)."""
-    told = np.isfinite(case.levels.series) | _at_limit(case)
+    told = np.isfinite(case.levels.series) | case.at_limit
     return _of_like(case, told) >= PEERS_FOR_COMPARISON
-
-
-def _at_limit(case: Case) -> BoolArray:
-    return np.asarray(case.measured_wh >= AT_LIMIT * case.day.rated_wh[:, None])
 
 
 def _of_like(case: Case, where: BoolArray) -> FloatArray:
@@ -284,7 +280,7 @@ def _with_limited(case: Case) -> tuple[FloatArray, FloatArray]:
     same, by more than its AC output is.
     """
     series, weight = case.levels.series / case.levels.reference[:, None], case.levels.weight
-    limited, rated = _at_limit(case), case.day.rated_wh[:, None]
+    limited, rated = case.at_limit, case.day.rated_wh[:, None]
     mates = _of_like(case, case.heard) - case.heard
     most = _of_like(case, limited) - limited > MOST_AT_LIMIT * mates
     hidden = np.isnan(series) & case.heard & most
