@@ -574,6 +574,17 @@ def test_a_common_limit_on_the_site_accuses_no_unit(roof):
     assert causes_by_serial(result) == {}
 
 
+@pytest.mark.parametrize(("planes", "held"), [(("south", "west"), True), (("south",), False), ((), False)])
+def test_a_limit_handed_on_to_each_unit_shows_on_planes_that_face_apart(roof, planes, held):
+    r = roof(planes=2, index=0.97)
+    limited = [u.plane in planes for u in r.site.units]
+    r.energy_wh[limited] = np.minimum(r.energy_wh[limited], 0.45 * 350 / 12)
+    limits = [f for f in verify(r.site, r.readings()).findings if f.cause == "curtailed"]
+    assert bool(limits) is held
+    if held:
+        assert limits[0].details["limit_w"] == pytest.approx(0.45 * 350 * 12, rel=0.02)
+
+
 def test_a_common_limit_shows_behind_the_steps_of_a_coarse_register(roof):
     r = roof(units=4, index=0.97)
     limit = 0.6 * r.energy_wh.sum(axis=0).max()

@@ -2,25 +2,28 @@
 
 Reasoning: the sum of all units stands at one level while the light goes on changing; a clear noon is flat too, but
 there the light is as flat as the power, and single inverters at their rating are `clipping` (the sum then stands at
-the sum of the ratings). A real roof's noon may be flatter than its model: a limit is come to with a corner, where every
-round top bends, or it is come back to between clouds, or it holds while the light changes by more than any top
-flattens, or the values crowd at an edge that the light of the day's weaker hours, in the stronger ones, would have
-passed. IEC TS 61724-2 calls such operation constrained and keeps it out of a unit's judgement: the units share the
-limit, so that no one of them is low.
+the sum of the ratings). A limit may be handed on to the units, each of which then stands at its share of it: where
+the sum shows none, what most units of each plane make is looked at, too. A real roof's noon may be flatter than its
+model: a limit is come to with a corner, where every round top bends, or it is come back to between clouds, or it holds
+while the light changes by more than any top flattens, or the values crowd at an edge that the light of the day's weaker
+hours, in the stronger ones, would have passed. IEC TS 61724-2 calls such operation constrained and keeps it out of a
+unit's judgement: the units share the limit, so that no one of them is low.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from service.expect.grid import IntArray
 from service.verify.case import BoolArray, Case, once
 from service.verify.causes.wording import duration, number
 from service.verify.inputs import FloatArray
 from service.verify.result import Finding
-from service.verify.sentence import sentence
+from service.verify.sentence import Sentence, sentence
 
 FLATNESS = 0.012
 """Relative distance from the limit within which the site counts as standing at it."""
@@ -32,7 +35,7 @@ LEAST_LIGHT_CHANGE = 0.10
 LEAST_LEVEL, BELOW_RATING = 0.25, 0.93
 """Shares of the ratings between which a limit is looked for: below, weak light stands still by itself."""
 
-ABOVE_SHARE = 0.01
+ABOVE_SHARE, WEAKEST_LIGHT = 0.01, 0.1
 CROWDING, CROWDING_OF_RETURNS = 3.0, 4.0
 """How many times more intervals must be at the limit than in an equal band just below it: in a round top 2.4 times."""
 
@@ -104,8 +107,24 @@ limits they differed by up to 1.8, where clouds alone gave two means alike by 7 
 
 @dataclass(frozen=True)
 class _Limit:
+    """A limit as a share of the ratings, and when it held, (D,); of the total, or of `each` unit."""
+
     share: float
     at_limit: BoolArray
+    each: bool = False
+
+
+@dataclass(frozen=True)
+class _Power:
+    """Power and clear-sky power over the ratings of so many `units`, (D,), NaN in weak light, and the register's noise.
+
+    `step_noise` is over the ratings, too.
+    """
+
+    share: FloatArray
+    clear: FloatArray
+    units: int
+    step_noise: float
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
@@ -125,20 +144,41 @@ def _limit(case: Case) -> _Limit | None:
     """Return the limit and when the site stood at it, day by day: it may hold on some days only."""
     if case.source == "clear_sky":
         return None
-    power, clear = _shares(case)
-    noise = _noise(case, power)
+    return _limit_of(case, _whole_site(case)) or _limit_of_each(case)
+
+
+def _limit_of_each(case: Case) -> _Limit | None:
+    """Return the limit that was handed on to the units, each of which stands at the same share of its rating.
+
+    Planes that face apart come to it at other times, so that their sum goes on changing. None of them passes it.
+    """
+    powers = [_of_group(case, number) for number in range(len(case.day.groups))]
+    found = [limit for power in powers if (limit := _limit_of(case, power))]
+    shares = [limit.share for limit in found]
+    apart = bool(shares) and max(shares) > min(shares) * (1 + 2 * FLATNESS)
+    if not shares or apart or any(_passes(power, max(shares)) for power in powers):
+        return None
+    at_limit = np.any([limit.at_limit for limit in found], axis=0)
+    return _Limit(float(np.median(shares)), np.asarray(at_limit), each=True)
+
+
+def _passes(power: _Power, level: float) -> bool:
+    """Return whether a power often stands above a level."""
+    known = power.share[np.isfinite(power.share)]
+    return bool(len(known)) and float((known > level * (1 + 2 * FLATNESS)).mean()) > ABOVE_SHARE
+
+
+def _limit_of(case: Case, power: _Power) -> _Limit | None:
+    noise = _noise(power)
     size = _block_size(case, noise)
     sizes = (size, 2 * size) if size > 1 else (size,)
-    width = max(FLATNESS, EDGE_NOISES * math.hypot(noise, READING_NOISE / math.sqrt(len(case.serials))))
+    width = max(FLATNESS, EDGE_NOISES * math.hypot(noise, READING_NOISE / math.sqrt(power.units)))
     days = _solar_days(case)
     stopped = STOPPED + STOPPED_PER_DAY * (len(days) - 1)
     found = [
         limit
         for day in days
-        if (
-            limit := _limit_on(case, power, clear, day, sizes)
-            or _edge_on(case, power, clear, day, width, stopped)
-        )
+        if (limit := _limit_on(case, power, day, sizes) or _edge_on(case, power, day, width, stopped))
     ]
     if not found:
         return None
@@ -146,44 +186,41 @@ def _limit(case: Case) -> _Limit | None:
     return _Limit(float(np.median([limit.share for limit in found])), np.asarray(at_limit))
 
 
-def _limit_on(
-    case: Case, power: FloatArray, clear: FloatArray, day: BoolArray, sizes: tuple[int, ...]
-) -> _Limit | None:
+def _limit_on(case: Case, power: _Power, day: BoolArray, sizes: tuple[int, ...]) -> _Limit | None:
     """Return the limit of one day, with so many intervals put together as it first shows with."""
-    known = np.flatnonzero(day & np.isfinite(power))
+    known = np.flatnonzero(day & np.isfinite(power.share))
     for size in sizes:
         at = known[: len(known) // size * size].reshape(-1, size)
-        means = power[at].mean(axis=1), clear[at].mean(axis=1)
+        means = power.share[at].mean(axis=1), power.clear[at].mean(axis=1)
         limit = _limit_in(*means, size * case.day.grid.interval_min)
-        if limit is not None and _is_steady(case, power[at[limit.at_limit]], clear[at[limit.at_limit]]):
-            where = np.zeros(power.shape, dtype=bool)
+        if limit is not None and _is_steady(power, at[limit.at_limit]):
+            where = np.zeros(power.share.shape, dtype=bool)
             where[at[limit.at_limit]] = True
             return _Limit(limit.share, where)
     return None
 
 
-def _is_steady(case: Case, power: FloatArray, clear: FloatArray) -> bool:
+def _is_steady(power: _Power, at: IntArray) -> bool:
     """Return whether readings at a limit, put together in (blocks, size), differ no more than noise makes them.
 
     What was put together differs by the register's steps alone; where the light goes far beyond, nothing else holds.
     """
-    level = float(power.mean())
-    if power.shape[1] > 1:
-        return float(power.std()) <= BY_STEPS * _step_noise(case)
-    noise = math.hypot(_step_noise(case) / level, READING_NOISE / math.sqrt(len(case.serials)))
-    held = float(power.std()) <= level * max(SPREAD, SPREAD_NOISES * noise)
-    return held or bool(clear.max() > NEAR_TOP * level)
+    share = power.share[at]
+    level = float(share.mean())
+    if at.shape[1] > 1:
+        return float(share.std()) <= BY_STEPS * power.step_noise
+    noise = math.hypot(power.step_noise / level, READING_NOISE / math.sqrt(power.units))
+    held = float(share.std()) <= level * max(SPREAD, SPREAD_NOISES * noise)
+    return held or bool(power.clear[at].max() > NEAR_TOP * level)
 
 
-def _edge_on(
-    case: Case, power: FloatArray, clear: FloatArray, day: BoolArray, width: float, stopped: float
-) -> _Limit | None:
+def _edge_on(case: Case, power: _Power, day: BoolArray, width: float, stopped: float) -> _Limit | None:
     """Return the limit of one day whose power ends at an edge, though light beyond it must have come."""
-    known = np.flatnonzero(day & np.isfinite(power))
-    limit = _edge_in(power[known], clear[known], case.day.grid.interval_min, width, stopped)
+    known = np.flatnonzero(day & np.isfinite(power.share))
+    limit = _edge_in(power.share[known], power.clear[known], case.day.grid.interval_min, width, stopped)
     if limit is None:
         return None
-    where = np.zeros(power.shape, dtype=bool)
+    where = np.zeros(power.share.shape, dtype=bool)
     where[known[limit.at_limit]] = True
     return _Limit(limit.share, where)
 
@@ -234,17 +271,17 @@ def _is_held(stopped: int, passing: FloatArray, minutes: int, least: float) -> b
     return told >= PASSED and enough
 
 
-def _step_noise(case: Case) -> float:
-    """Return the noise that the register's steps leave in the site's power, over its ratings."""
-    rated = case.day.rated_wh
+def _step_noise(case: Case, units: Sequence[int]) -> float:
+    """Return the noise that the register's steps leave in the power of some units, over their ratings."""
+    rated = case.day.rated_wh[list(units)]
     return float(REGISTER_SPREAD * case.resolution_wh * math.sqrt(len(rated)) / rated.sum())
 
 
-def _noise(case: Case, power: FloatArray) -> float:
-    """Return the same relative to the site's high power."""
-    known = np.isfinite(power)
-    high = float(np.quantile(power[known], 0.9)) if known.any() else 0.0
-    return _step_noise(case) / high if high > 0 else 0.0
+def _noise(power: _Power) -> float:
+    """Return the register's noise relative to high power."""
+    known = np.isfinite(power.share)
+    high = float(np.quantile(power.share[known], 0.9)) if known.any() else 0.0
+    return power.step_noise / high if high > 0 else 0.0
 
 
 def _block_size(case: Case, noise: float) -> int:
@@ -296,10 +333,19 @@ def _stands(power: FloatArray, at_limit: BoolArray, level: float, crowding: floa
     return crowding >= CROWDING and bool(away) and min(away) >= SHARP * ROUND_TOP
 
 
-def _shares(case: Case) -> tuple[FloatArray, FloatArray]:
-    """Return the live units' power and their clear-sky power, both over their ratings, (D,), NaN in weak light.
+def _of_group(case: Case, number: int) -> _Power:
+    """Return what most units of a group made; units of their own kind, like a rating on record, are not among them."""
+    units = case.day.groups[number].members
+    rated, clear = case.day.rated_wh[units[0]], case.clear_wh[units[0]]
+    lit = clear > WEAKEST_LIGHT * rated
+    agreed = np.where(lit, case.agreed_wh[number] / rated, np.nan)
+    return _Power(agreed, np.where(lit, clear / rated, np.nan), len(units), _step_noise(case, units))
 
-    And while most stand at their ratings: beside some on another roof that are not, their sum looks like a limit below
+
+def _whole_site(case: Case) -> _Power:
+    """Return the live units' power and their clear-sky power, both over their ratings.
+
+    Not while most stand at their ratings: beside some on another roof that are not, their sum looks like a limit below
     the sum of the ratings. A unit counts from its first energy to its last: beside a dead branch the ratings of the
     others look like a limit.
     """
@@ -313,11 +359,17 @@ def _shares(case: Case) -> tuple[FloatArray, FloatArray]:
     power = np.where(live, case.measured_wh, 0.0).sum(axis=0)
     clear = np.where(live, case.clear_wh, 0.0).sum(axis=0)
     by_ratings = case.at_limit & live
-    lit = (rated > 0) & (clear > 0.1 * rated) & (by_ratings.sum(axis=0) <= MOST_BY_RATINGS * live.sum(axis=0))
+    lit = (
+        (rated > 0)
+        & (clear > WEAKEST_LIGHT * rated)
+        & (by_ratings.sum(axis=0) <= MOST_BY_RATINGS * live.sum(axis=0))
+    )
     unknown = np.full(rated.shape, np.nan)
-    return (
+    return _Power(
         np.divide(power, rated, out=unknown.copy(), where=lit),
         np.divide(clear, rated, out=unknown, where=lit),
+        len(case.serials),
+        _step_noise(case, range(len(case.serials))),
     )
 
 
@@ -336,13 +388,7 @@ def _finding(case: Case, limit: _Limit) -> Finding:
         cause="curtailed",
         serials=(),
         confidence=0.9,
-        evidence=sentence(
-            "The site's total stood at %(share)s %% of its ratings (about %(power)s kW) for %(time)s while the light "
-            "went on changing, and never passed it.",
-            share=number(100 * limit.share),
-            power=number(total_w / 1000, 1),
-            time=duration(minutes),
-        ),
+        evidence=_of_each(limit, total_w, minutes) if limit.each else _of_total(limit, total_w, minutes),
         advice=sentence(
             "Ask whether an export limit is set or was ordered; if none should be, check the limiter's setting and its "
             "meter. No unit is to blame."
@@ -351,4 +397,24 @@ def _finding(case: Case, limit: _Limit) -> Finding:
         last_seen=last,
         lost_wh=None,
         details={"limit_w": round(total_w)},
+    )
+
+
+def _of_total(limit: _Limit, total_w: float, minutes: float) -> Sentence:
+    return sentence(
+        "The site's total stood at %(share)s %% of its ratings (about %(power)s kW) for %(time)s while the light "
+        "went on changing, and never passed it.",
+        share=number(100 * limit.share),
+        power=number(total_w / 1000, 1),
+        time=duration(minutes),
+    )
+
+
+def _of_each(limit: _Limit, total_w: float, minutes: float) -> Sentence:
+    return sentence(
+        "The units each stood at %(share)s %% of their ratings (together about %(power)s kW) for %(time)s while "
+        "the light went on changing, and never passed it.",
+        share=number(100 * limit.share),
+        power=number(total_w / 1000, 1),
+        time=duration(minutes),
     )
