@@ -619,7 +619,7 @@ def test_a_limit_touched_for_single_intervals_shows_behind_a_register_by_its_edg
     assert found.details["limit_w"] == pytest.approx(limit * 12, rel=0.02)
 
 
-@pytest.mark.parametrize(("swing", "held"), [(0.0, True), (0.25, False)])
+@pytest.mark.parametrize(("swing", "held"), [(0.0, True), (0.055, False), (0.25, False)])
 def test_clouds_that_only_means_hide_behind_a_coarse_register_are_no_limit(roof, swing, held):
     r = roof(units=4, index=0.25)
     rated = 350 * 5 / 60
@@ -655,6 +655,20 @@ def test_an_uneven_noon_near_the_clear_sky_s_is_no_limit(roof, share, swing, hel
     swings = np.resize([1.0, -0.6, 0.2, -1.0, 0.6, -0.2], len(total))
     level = share * total.max() * (1 + swing * swings)
     r.energy_wh *= np.minimum(1.0, level / np.maximum(total, 1e-9))
+    assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
+
+
+@pytest.mark.parametrize(
+    ("hours", "level", "held"), [(1.5, 0.97, False), (1.5, 0.8, True), (2.25, 0.97, True)]
+)
+def test_a_level_near_the_clear_sky_s_own_is_a_limit_if_it_lasts_longer_than_a_top(roof, hours, level, held):
+    """Clouds may cut corners into a top, which stays within 2.4 % for 100 minutes."""
+    r = roof(units=9, index=1.0, interval_min=15, ac_rated_w=480.0)
+    total = r.energy_wh.sum(axis=0)
+    stand = slice(r.interval(7.5), r.interval(7.5 + hours))
+    limit = level * total[stand].max()
+    r.energy_wh[:, stand.stop :] *= np.resize([0.3, 0.55, 0.4, 0.6, 0.35], len(total) - stand.stop)
+    r.energy_wh[:, stand] *= limit / total[stand]
     assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
 
 
