@@ -5,6 +5,7 @@ Decides the factor only; the finding is written in `causes/unit_scale.py`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -68,6 +69,17 @@ LEAST_OF_SHARE, LEAST_DAYS_OF_SHARE, ONE_SHARE, MOST_OVER_SHARE = 8, 2, 0.15, 1.
 HOURS_OF_LOW_LEVEL, LOW_LEVEL = 4.0, 0.5
 """Hours of a clear sky's curve at a level below which it is no site's that is merely low (judgement)."""
 
+FINEST_STEP_WH, WHOLE_WITHIN, DIFFERENT_VALUES = 1e-5, 0.01, 8
+"""Finest step of a counter that is looked for, how near a value must be to a whole number of it, in steps, and how many
+different values show a step."""
+
+MOST_STEPS = 2.0**53
+"""Whole numbers up to which a value of 64 bits is exact."""
+
+BY_ODD_STEP = 0.02
+"""What is left of a factor by which values would be counted in odd steps, where another makes them round: 3.6 and 7.2
+are kilojoules of whole Wh, and no mean powers of 0.9 and 1.8 (judgement)."""
+
 RIGHT = 20.0
 """How much more usual right values are than any mistake: a dark cover, too, may be flat for an hour (judgement)."""
 
@@ -109,8 +121,9 @@ def scale_factor(
     in an interval, all Wh; `groups` the rows of like units, `positions` (D,) the intervals' numbers on the whole grid.
     The brightest tenth of the window, all live units together, is compared with what any sky allows; of the factors
     that bring it and the inverters' limit into range the likeliest is taken, by the level of the clear hours where
-    there are any. Values too low are those of snow and dark cloud unless neither makes them so; values too high for
-    the sky alone are those of a plane that faces the sun, unless they keep one level.
+    there are any, and by the steps in which the values are counted. Values too low are those of snow and dark cloud
+    unless neither makes them so; values too high for the sky alone are those of a plane that faces the sun, unless they
+    keep one level.
     """
     brightness = site_brightness(energy_wh, clear_wh, rated_wh)
     use = np.isfinite(brightness)
@@ -122,12 +135,12 @@ def scale_factor(
     smooth = use.sum() * interval_min >= SMOOTH_MINUTES and _is_smooth(brightness[use], top)
     level = clear or (top if smooth else None)
     if over_rating > RATING_HEADROOM or (top > BRIGHT_LIMIT and level is not None):
-        return _likeliest(top, over_rating, interval_min, clear)
+        return _likeliest(top, over_rating, clear, _weights(energy_wh, interval_min))
     if top >= DOUBTFUL_LIMIT:
         return 1.0
     long = use.sum() * interval_min >= DAYS_OF_OVERCAST * BRIGHT_MINUTES_A_DAY
     even = _is_even(energy_wh, clear_wh, groups)
-    found = _likeliest(top, over_rating, interval_min, clear)
+    found = _likeliest(top, over_rating, clear, _weights(energy_wh, interval_min))
     if _is_below_start(energy_wh, clear_wh, rated_wh) or (long and even):
         return found
     fits = _is_usual(level, found) or (even and top < DARK_LIMIT and _plausible_brightness(top / found) == 1)
@@ -242,16 +255,40 @@ def _over_rating(energy_wh: FloatArray, rated_wh: FloatArray) -> float:
     return float(np.nanquantile(share, 0.995))
 
 
-def _likeliest(top: float, over_rating: float, interval_min: int, clear: float | None) -> float:
+def _likeliest(top: float, over_rating: float, clear: float | None, weights: dict[float, float]) -> float:
+    """Return the likeliest of the factors with their prior `weights`, 1.0 if right values are."""
     best, best_score = 1.0, 0.0
     if clear is not None and over_rating <= RATING_HEADROOM:
         best_score = RIGHT * _plausible_clear(clear)
-    for factor, (prior, _) in candidates(interval_min).items():
+    for factor, prior in weights.items():
         usual = _plausible_brightness(top / factor) if clear is None else _plausible_clear(clear / factor)
         score = prior * usual * (over_rating / factor <= RATING_HEADROOM)
         if score > best_score:
             best, best_score = factor, score
     return best
+
+
+def _weights(energy_wh: FloatArray, interval_min: int) -> dict[float, float]:
+    """Return the candidates' prior weights, less where the steps in which values (U, D) are counted speak for others.
+
+    A counter counts in round steps, a tenth, one or ten Wh. What comes in odd ones has been multiplied: by a factor
+    that makes them round again. Values that come in round steps, or in none, say nothing.
+    """
+    weights = {factor: prior for factor, (prior, _) in candidates(interval_min).items()}
+    different = np.unique(energy_wh[np.isfinite(energy_wh) & (energy_wh > 0)])
+    if len(different) < DIFFERENT_VALUES or _is_counted(different):
+        return weights
+    round_by = {factor for factor in weights if _is_counted(different / factor)}
+    return {f: w * (BY_ODD_STEP if round_by and f not in round_by else 1.0) for f, w in weights.items()}
+
+
+def _is_counted(values_wh: FloatArray) -> bool:
+    """Return whether the largest step of which all values (N,) are whole multiples is a power of ten."""
+    steps = values_wh / FINEST_STEP_WH
+    whole = np.round(steps)
+    if (np.abs(steps - whole) > WHOLE_WITHIN).any() or whole.max() > MOST_STEPS:
+        return False
+    return math.log10(np.gcd.reduce(whole.astype(np.int64))).is_integer()
 
 
 def _plausible_clear(level: float) -> float:

@@ -143,6 +143,17 @@ def test_low_output(roof, loss):
     assert lost == pytest.approx(r.energy_wh[5].sum() * loss / (1 - loss), rel=0.4)
 
 
+@pytest.mark.parametrize(
+    ("interval_min", "index", "factor"),
+    [(15, 1.1, 3.6), (15, 1.0, 4.0), (5, 1.25, 3.6), (5, 1.0, 12.0), (5, 1.0, 1 / 12)],
+)
+def test_the_step_of_the_counter_tells_mistaken_units_apart(roof, interval_min, index, factor):
+    r = roof(interval_min=interval_min, index=index)
+    counted = np.diff(np.floor(np.cumsum(r.energy_wh, axis=1)), axis=1, prepend=0)
+    sent = replace(r.readings(), energy_wh=counted * factor)
+    assert the_finding(verify(r.site, sent), "unit_scale").details["factor"] == pytest.approx(factor)
+
+
 @pytest.mark.parametrize("factor", [0.001, 1000.0, 12.0, 3600.0])
 def test_unit_scale_is_undone_and_accuses_no_unit(roof, factor):
     r = roof(planes=2)
