@@ -14,6 +14,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Protocol
 
 import numpy as np
 
@@ -267,7 +268,7 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
     if not doubtful(seen):
         return _as_recorded(unchanged, seen)
     clock, turns = best_clock(seen), best_turns(seen)
-    turn = next((t for t in turns if _is_possible(seen, t)), turns[0])
+    turn = next((t for t in turns if is_possible(seen, t)), turns[0])
     # what an impossible turn explains far better is shade, a trip, a limit
     as_good = turn.worth > turns[0].worth - AS_LIKELY and not _by_small_error(seen, clock, turn, turns)
     by_clock, by_plane = _believed_clock(seen, clock, turn), as_good and _believed_plane(seen, turn)
@@ -366,7 +367,7 @@ def _believed_plane(seen: Window, turn: Turn) -> bool:
     """Return whether a turned plane explains so much more that the record is wrong, whatever the haze of each day."""
     if not _turn_explains_enough(seen, turn) or _by_level(seen.uneven, turn):
         return False
-    hazy = replace(turn, gain=_whatever_haze(seen.uneven, _by_turn(seen.uneven, turn)))
+    hazy = replace(turn, gain=_whatever_haze(seen.uneven, by_turn(seen.uneven, turn)))
     return hazy.worth >= min(_needed(seen, FOR_PLANE, PER_DAY_OF_TURN), LEFT_BY_HAZE * turn.worth)
 
 
@@ -379,25 +380,25 @@ def _by_level(seen: Window, turn: Turn) -> bool:
     """Return whether a lower level of one plane explains as much as a turn, or what the model errs half as much."""
     planes = range(len(seen.planes)) if len(seen.planes) > 1 else ()
     dimmed = (seen.dimmed(plane, level, level) for plane in planes for level in DIMMED)
-    if any(_gain(seen, light) >= turn.worth for light in dimmed):
+    if any(gain_over_record(seen, light) >= turn.worth for light in dimmed):
         return True
     erring = [seen.dimmed(plane, *error) for plane in planes for error in ERRORS]
     erring += [seen.brighter_behind(plane, EVEN_SKY) for plane in planes]
-    return any(_gain(seen, light) - UNLIKELY_ERROR > HALF_AS_MUCH * turn.worth for light in erring)
+    return any(gain_over_record(seen, light) - UNLIKELY_ERROR > HALF_AS_MUCH * turn.worth for light in erring)
 
 
-def _gain(seen: Window, light: Light) -> float:
+def gain_over_record(seen: Window, light: Light) -> float:
     """Return the log-likelihood of one description over the record's."""
     return float(seen.fit(light).likelihood[0]) - seen.record
 
 
 def _turn_explains_enough(seen: Window, turn: Turn) -> bool:
     """Return whether a turned plane explains so much more, and with so much sun, that the record may be wrong."""
-    if turn.worth < FOR_PLANE_BY_GAPS or not _differs(seen, turn) or not _is_possible(seen, turn):
+    if turn.worth < FOR_PLANE_BY_GAPS or not _differs(seen, turn) or not is_possible(seen, turn):
         return False
     if seen.voices[turn.plane] <= FEW_VOICES and _like_another(seen, turn):
         return False
-    sun = seen.sunshine(_by_turn(seen, turn))
+    sun = seen.sunshine(by_turn(seen, turn))
     if sun.clear_h < LEAST_SUN_H or _may_be_under_a_cover(seen, turn):
         return _believed_by_clouds(seen, turn, sun)
     if seen.sensed:
@@ -424,7 +425,7 @@ def _by_small_error(seen: Window, clock: Clock, turn: Turn, turns: Sequence[Turn
 
 def _believed_by_clouds(seen: Window, turn: Turn, sun: Sunshine) -> bool:
     """Return whether a turned plane explains enough between clouds, with so much sun by it, and no cover as much."""
-    turned, recorded = (_too_bright(seen, turn, light) for light in (_by_turn(seen, turn), seen.by_record))
+    turned, recorded = (_too_bright(seen, turn, light) for light in (by_turn(seen, turn), seen.by_record))
     absurd = recorded >= ABSURD and turned <= NOT_ABSURD
     record = seen.sunshine(seen.by_record)
     if seen.telling_planes == 1:
@@ -465,9 +466,9 @@ def _sure_by_one_plane(seen: Window, turn: Turn, sun: Sunshine, record: Sunshine
     return sunny and more and turn.worth >= _by_clouds(seen, share)
 
 
-def _is_possible(seen: Window, turn: Turn) -> bool:
+def is_possible(seen: Window, turn: Turn) -> bool:
     """Return whether roofs face so, and such light comes from a sky and from a site at a level that there are."""
-    light = _by_turn(seen, turn)
+    light = by_turn(seen, turn)
     if too_steep(seen.planes[turn.plane], turn) or seen.fit(light).gain[0] < LEAST_LEVEL:
         return False
     bright = _too_bright(seen, turn, light)
@@ -478,7 +479,7 @@ def _differs(seen: Window, turn: Turn) -> bool:
     """Return whether the turned plane is another than the recorded one, and its light, too."""
     was, now = (
         beam[0, turn.plane] + diffuse[0, turn.plane]
-        for beam, diffuse, _ in (seen.by_record, _by_turn(seen, turn))
+        for beam, diffuse, _ in (seen.by_record, by_turn(seen, turn))
     )
     difference = float(np.abs(now - was).sum() / max(was.sum(), 1e-9))
     return difference >= LEAST_DIFFERENCE and _is_another(seen.planes[turn.plane], turn)
@@ -488,7 +489,7 @@ def _is_another(plane: Plane, turn: Turn) -> bool:
     """Return whether a turned plane is further from the recorded one than model and crew may be off."""
     turned = replace(turn, tilt_deg=plane.tilt_deg)
     leans = abs(turn.tilt_deg - plane.tilt_deg)
-    return _apart_deg(plane, turned) >= LEAST_TURN_DEG or leans >= LEAST_LEAN_DEG
+    return apart_deg(plane, turned) >= LEAST_TURN_DEG or leans >= LEAST_LEAN_DEG
 
 
 def _too_bright(seen: Window, turn: Turn, light: Light) -> float:
@@ -501,18 +502,28 @@ def _too_bright(seen: Window, turn: Turn, light: Light) -> float:
 
 def _beam_left(seen: Window, turn: Turn) -> float:
     """Return the turned plane's beam under a clear sky over that of the recorded one."""
-    turned, recorded = (light[0][0, turn.plane].sum() for light in (_by_turn(seen, turn), seen.by_record))
+    turned, recorded = (light[0][0, turn.plane].sum() for light in (by_turn(seen, turn), seen.by_record))
     return float(turned / max(recorded, 1e-9))
 
 
 def _like_another(seen: Window, turn: Turn) -> bool:
     """Return whether a plane would, turned, be one of the others."""
     others = (plane for p, plane in enumerate(seen.planes) if p != turn.plane)
-    return any(_apart_deg(plane, turn) < LIKE_ANOTHER_DEG for plane in others)
+    return any(apart_deg(plane, turn) < LIKE_ANOTHER_DEG for plane in others)
 
 
-def _apart_deg(plane: Plane, turn: Turn) -> float:
-    """Return the angle between the normals, degrees."""
+class Oriented(Protocol):
+    """Anything with an orientation, degrees."""
+
+    @property
+    def tilt_deg(self) -> float: ...
+
+    @property
+    def azimuth_deg(self) -> float: ...
+
+
+def apart_deg(plane: Oriented, turn: Oriented) -> float:
+    """Return the angle between the normals of two orientations, degrees."""
     towards = _normal(plane.tilt_deg, plane.azimuth_deg) @ _normal(turn.tilt_deg, turn.azimuth_deg)
     return float(np.degrees(np.arccos(np.clip(towards, -1.0, 1.0))))
 
@@ -530,7 +541,7 @@ def _by_clock(seen: Window, clock: Clock) -> Light:
     return beam, diffuse, dark
 
 
-def _by_turn(seen: Window, turn: Turn) -> Light:
+def by_turn(seen: Window, turn: Turn) -> Light:
     return seen.turned(turn.plane, np.array([turn.tilt_deg]), np.array([turn.azimuth_deg]))
 
 
@@ -568,10 +579,10 @@ def _with_plane(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alig
         tilt_deg=real.tilt_deg,
         azimuth_deg=real.azimuth_deg,
         gain=turn.gain,
-        sun_h=seen.sunshine(_by_turn(seen, turn)).beam_h,
+        sun_h=seen.sunshine(by_turn(seen, turn)).beam_h,
         rival=turn.worth - clock.gain,
         one_plane=seen.telling_planes == 1,
         rival_minutes=clock.minutes,
     )
-    level = told_level(seen, _by_turn(seen, turn))
+    level = told_level(seen, by_turn(seen, turn))
     return replace(sent, site=replace(site, planes=planes), plane=found, level=level)

@@ -18,13 +18,22 @@ from service.expect.grid import Grid
 from service.expect.site import Site
 from service.expect.sky import Irradiance, filled_with
 from service.expect.weather import Weather, sky_from_weather
-from service.verify.alignment import HALF_AS_MUCH, LONGEST_SENSOR_MIN, Alignment, align, as_sent
+from service.verify.alignment import (
+    HALF_AS_MUCH,
+    LIKE_ANOTHER_DEG,
+    LONGEST_SENSOR_MIN,
+    Alignment,
+    align,
+    apart_deg,
+    as_sent,
+)
 from service.verify.case import Case, Expectation, active_mask, expectation
 from service.verify.causes import name_causes
 from service.verify.causes.misplaced import misplaced_units, turned_units
 from service.verify.causes.site_low import best_hour_is_short
 from service.verify.common_shade import PlaneShade, behind, common_shade, sky_behind, walled, without_shaded
 from service.verify.day import Daylight, daylight
+from service.verify.divided import divided
 from service.verify.inputs import FloatArray, FromService, Readings
 from service.verify.levels import Levels, dc_series, levels, resolution_wh, untold
 from service.verify.ranking import curves, ranked, sky_result, verdict
@@ -111,8 +120,23 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     """
     aligned = _aligned(site, readings, weather)
     case = _case(aligned, weather)
+    if _some_fit_the_record(case):
+        aligned = as_sent(site, readings), _seen(site, readings, weather)
+        case = _case(aligned, weather)
     misleading = _misleading(case)
     return replace(_case(aligned, weather, misleading), of_all=case) if misleading else case
+
+
+def _some_fit_the_record(case: Case) -> bool:
+    """Return whether units of a plane that was turned have the orientation that it had: then it lies as recorded.
+
+    The others of its units lie elsewhere, be they the most.
+    """
+    wrong = case.alignment.plane
+    own = {i for i, u in enumerate(case.day.site.units) if wrong and u.plane == wrong.recorded.name}
+    return wrong is not None and any(
+        s.unit in own and apart_deg(wrong.recorded, s) < LIKE_ANOTHER_DEG for s in divided(case).strays
+    )
 
 
 def _misleading(case: Case) -> list[int]:

@@ -15,12 +15,13 @@ import numpy as np
 
 from service.verify.alignment import LEAST_SUN_H
 from service.verify.case import GIVES_NOTHING, Case
-from service.verify.causes import curtailed, low_output, misplaced, no_output, site_low, steady, voltage_trip
+from service.verify.causes import curtailed, low_output, no_output, site_low, steady, voltage_trip
 from service.verify.levels import BETWEEN_PLANES, PEERS_FOR_COMPARISON, SIGMAS
 from service.verify.plane_light import SUN_DAY_H, PlaneLight, plane_lights
 from service.verify.result import Finding, Unseen
 from service.verify.scale import is_doubtful, low_clear_hours, site_brightness
 from service.verify.sentence import Quantity, Sentence, sentence
+from service.verify.unit_curves import LEAST_LIT
 
 STEADY_H = 2.0
 """Hours of light from which a low level is no longer taken for one obstacle's shadow (our choice, no source)."""
@@ -257,7 +258,7 @@ def _exchanges(case: Case, planes: list[PlaneLight], cause: str) -> Iterator[_La
         yield _Lack(cause, "second_plane")
         return
     for p in planes:
-        short_of_intervals_h = misplaced.LEAST_LIT * case.day.interval_hours - p.lit_h
+        short_of_intervals_h = LEAST_LIT * case.day.interval_hours - p.lit_h
         short_h = max(LEAST_SUN_H - p.sun_h, short_of_intervals_h)
         if short_h > 0:
             yield _Lack(cause, "sun", p.rows, _hours(short_h))

@@ -17,12 +17,13 @@ from itertools import permutations
 import numpy as np
 
 from service.expect.energy import UnitGroup
-from service.expect.inverter import dc_power_from_ac
+from service.verify.alignment import LIKE_ANOTHER_DEG, apart_deg
 from service.verify.case import Case, once
 from service.verify.consensus import median
+from service.verify.divided import Stray, apart, divided
 from service.verify.inputs import FloatArray
-from service.verify.levels import AT_LIMIT
 from service.verify.sky import sky_at
+from service.verify.unit_curves import by_rating, misfits_to
 
 LEAST_MISFIT = 0.045
 """Share of the energy that must lie at the wrong time for the recorded plane to be doubted."""
@@ -42,8 +43,6 @@ PLAUSIBLE_LEVEL = (0.6, 1.2)
 FITS_SURELY, LEVEL_IF_SURE = 0.25, (0.6, 1.2 / 0.65)
 """Misfit over the recorded plane's from which a curve is the other plane's even above the light that it shows: those
 that tell it may all lack a substring and give 0.65 of it."""
-
-LEAST_LIT = 12
 
 LEAST_OTHERS, LEAST_LIKE_IT, LEAST_DISTANCE = 3, 2, 0.02
 """So many units of another plane, and so many others of a unit's own, tell what those really gave, clouds and the
@@ -106,18 +105,47 @@ class Misplaced:
 def misplaced_units(case: Case) -> list[Misplaced]:
     """Return the units that fit another recorded plane clearly better than their own."""
     if case.of_all is not None:
-        return misplaced_units(case.of_all)
+        return [_seen_anew(case, m) for m in misplaced_units(case.of_all)]
     if len(case.day.groups) < 2 or case.source == "clear_sky":
         return []
     misfits = _misfits(case)
     own = {i: g for g, group in enumerate(case.day.groups) for i in group.members}
     by_record = np.array([misfits[i, own[i]] for i in range(len(case.serials))])
     likeliest = [_likeliest(case, i, own[i], misfits[i], by_record) for i in range(len(case.serials))]
-    found = [m for m in likeliest if m and (_is_bright(case, m, by_record) or _is_better(case, m, by_record))]
-    found += _like_others(case, misfits, {m.unit for m in found})
+    told = divided(case)
+    likeliest = [m if m and m.unit not in told.in_place else None for m in likeliest]
+    found = [m for s in told.strays if (m := _on_another(case, s)) is not None]
+    known = told.in_place | {s.unit for s in told.strays}
+    by_curve = (m for m in likeliest if m and m.unit not in known)
+    found += [m for m in by_curve if _is_bright(case, m, by_record) or _is_better(case, m, by_record)]
+    found += _like_others(case, misfits, known | {m.unit for m in found})
     exchanged, there = {(m.fits, m.recorded) for m in found}, {m.unit for m in found}
     mates = (m for m in likeliest if m and m.unit not in there and (m.recorded, m.fits) in exchanged)
     return sorted([*found, *(m for m in mates if _is_dark(case, m, by_record))], key=lambda m: m.unit)
+
+
+def _on_another(case: Case, stray: Stray) -> Misplaced | None:
+    """Return a stray unit as misplaced on the plane that faces as it does, None where none does."""
+    own = next(g for g in case.day.groups if stray.unit in g.members)
+    others = [p for p in case.alignment.site.planes if p.name != own.plane.name]
+    best = min(others, key=lambda p: apart_deg(p, stray), default=None)
+    if best is None or apart_deg(best, stray) > LIKE_ANOTHER_DEG:
+        return None
+    recorded, fits = _misfits_of(case, stray.unit, own, best.tilt_deg, best.azimuth_deg)
+    return Misplaced(stray.unit, own.plane.name, best.name, recorded, fits, 1.0)
+
+
+def _misfits_of(case: Case, unit: int, own: UnitGroup, tilt: float, azimuth: float) -> tuple[float, float]:
+    """Return a unit's misfits to its own plane and to another orientation."""
+    curve = _curves(case)[unit]
+    return apart(curve, case.peers.dc_wh[unit]), apart(curve, _due(case, own, tilt, azimuth))
+
+
+def _seen_anew(case: Case, m: Misplaced) -> Misplaced:
+    """Return a stray unit with its misfits under the sky that is read without such units."""
+    strays = divided(case.of_all).strays if case.of_all else ()
+    stray = next((s for s in strays if s.unit == m.unit), None)
+    return m if stray is None else _on_another(case, stray) or m
 
 
 def _like_others(case: Case, misfits: FloatArray, found: Collection[int]) -> list[Misplaced]:
@@ -136,8 +164,10 @@ def _like_others(case: Case, misfits: FloatArray, found: Collection[int]) -> lis
         (m, bool(misfits[i, there.at, 0] < misfits[i, own.at, 0]))
         for own, there in permutations(groups, 2)
         if own.group.plane != there.group.plane
-        and _misfit(there.agreed[None], own.agreed)[0, 0] >= LEAST_DISTANCE
-        for i, here, away in zip(own.rows, own.misfits, _misfit(curves[own.rows], there.agreed), strict=True)
+        and misfits_to(there.agreed[None], own.agreed)[0, 0] >= LEAST_DISTANCE
+        for i, here, away in zip(
+            own.rows, own.misfits, misfits_to(curves[own.rows], there.agreed), strict=True
+        )
         if i not in found and heard[own.rows].sum() - heard[i] >= LEAST_LIKE_IT
         if (m := _as_there(i, here.tolist(), away.tolist(), own, there)) is not None
     ]
@@ -163,8 +193,8 @@ class _Given:
     @classmethod
     def of(cls, case: Case, at: int, group: UnitGroup) -> _Given:
         """Return what a group gave."""
-        made = _by_rating(case, group, case.agreed_wh[at])
-        misfits = _misfit(_curves(case)[list(group.members)], made)
+        made = by_rating(case, group, case.agreed_wh[at])
+        misfits = misfits_to(_curves(case)[list(group.members)], made)
         heard = misfits[np.isfinite(misfits[:, 0]), 0]
         # each has its own share in what they agree on
         unlike = math.sqrt((len(heard) + 1) / max(len(heard) - 1, 1))
@@ -197,7 +227,7 @@ def _misfits(case: Case) -> FloatArray:
     """Return the units' misfits against each group and their levels over it, (U, G, 2), NaN where not to be read."""
     curves = np.where(case.clear_wh.max(axis=0) > 0, _curves(case), np.nan)
     due = (case.peers.dc_wh[g.members[0]] / (g.module.pmax_w * g.module_count) for g in case.day.groups)
-    return np.stack([_misfit(curves, d) for d in due], axis=1)
+    return np.stack([misfits_to(curves, d) for d in due], axis=1)
 
 
 def _usual(misfits: FloatArray) -> float:
@@ -262,12 +292,29 @@ def turned_units(case: Case, left: Collection[int]) -> list[Turned]:
 
     What all like units fit better is no unit's place, but their plane's description or the clock.
     """
-    if case.of_all is not None:
-        return turned_units(case.of_all, left)
+    strays = _strays(case, left)
+    left = set(left) - {t.unit for t in strays} - divided(case.of_all or case).in_place
+    return [*strays, *_turned_units(case.of_all or case, left)]
+
+
+def _strays(case: Case, left: Collection[int]) -> list[Turned]:
+    """Return those of the units in `left` that the light on divided planes shows to face as no plane does."""
+    own = {i: group for group in case.day.groups for i in group.members}
+    found = (s for s in divided(case.of_all or case).strays if s.unit in left)
+    return [
+        Turned(s.unit, own[s.unit].plane.name, s.azimuth_deg, s.tilt_deg, *misfits)
+        for s in found
+        if _on_another(case, s) is None
+        for misfits in [_misfits_of(case, s.unit, own[s.unit], s.tilt_deg, s.azimuth_deg)]
+    ]
+
+
+def _turned_units(case: Case, left: Collection[int]) -> list[Turned]:
+    """Return which of the units in `left` fit another orientation than their own far better by their curve alone."""
     if case.source == "clear_sky" or _sun_h(case) < LEAST_SUN_H:
         return []
     curves = _curves(case)
-    misfits = _misfit(curves, case.peers.dc_wh)[:, 0]
+    misfits = misfits_to(curves, case.peers.dc_wh)[:, 0]
     least = max(LEAST_MISFIT_OF_TURNED, 3 * float(np.nanmedian([*misfits, 1.0])))
     sound = ((g, [i for i in g.members if i in left]) for g in case.day.groups)
     own = {i: g for g, members in sound for i in members if len(members) >= LEAST_LIKE}
@@ -285,7 +332,7 @@ def _sun_h(case: Case) -> float:
 
 def _turned(case: Case, i: int, own: UnitGroup, curve: FloatArray, recorded: float) -> Turned | None:
     tilt, azimuth = _best_orientation(case, curve, own)
-    misfit, level = _misfit(curve[None], _due(case, own, tilt, azimuth))[0].tolist()
+    misfit, level = misfits_to(curve[None], _due(case, own, tilt, azimuth))[0].tolist()
     fits = misfit < min(BETTER_TURNED * recorded, MOST_MISFIT_OF_TURNED)
     turn = abs((azimuth - own.plane.azimuth_deg + 180) % 360 - 180)
     if not fits or turn < LEAST_TURN_DEG or not LEVEL_OF_TURNED[0] < level < LEVEL_OF_TURNED[1]:
@@ -307,7 +354,7 @@ def _best_orientation(case: Case, curve: FloatArray, own: UnitGroup) -> tuple[fl
 
 
 def _misfit_at(case: Case, curve: FloatArray, own: UnitGroup, at: tuple[float, float]) -> float:
-    return float(_misfit(curve[None], _due(case, own, *at))[0, 0])
+    return float(misfits_to(curve[None], _due(case, own, *at))[0, 0])
 
 
 def _due(case: Case, own: UnitGroup, tilt: float, azimuth: float) -> FloatArray:
@@ -323,31 +370,8 @@ def _curves(case: Case) -> FloatArray:
     out = np.full(case.measured_wh.shape, np.nan)
     for group in case.day.groups:
         rows = list(group.members)
-        out[rows] = _by_rating(case, group, case.measured_wh[rows])
+        out[rows] = by_rating(case, group, case.measured_wh[rows])
     return np.where(case.array_sky.known, out, np.nan)
-
-
-def _by_rating(case: Case, group: UnitGroup, ac_wh: FloatArray) -> FloatArray:
-    """Return the DC energies over their rating, h, of which a group's inverters made these, (..., D), NaN at limits."""
-    hours = case.day.interval_hours
-    dc_w = dc_power_from_ac(ac_wh / hours, inverter=group.inverter)
-    below = ac_wh < AT_LIMIT * group.inverter.ac_rated_w * hours
-    return np.where(below, dc_w * hours / (group.module.pmax_w * group.module_count), np.nan)
-
-
-def _misfit(curves: FloatArray, due: FloatArray) -> FloatArray:
-    """Return the shares of curves' energy (n, D) at the wrong time for what is `due`, and their levels over it, (n, 2).
-
-    NaN where too little is read.
-    """
-    use = np.isfinite(curves) & np.isfinite(due)
-    made, expected = np.where(use, curves, 0.0), np.where(use, due, 0.0)
-    total, total_due = made.sum(axis=1), expected.sum(axis=1)
-    read = (use.sum(axis=1) >= LEAST_LIT) & (total > 0) & (total_due > 0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        apart = np.abs(made / total[:, None] - expected / total_due[:, None]).sum(axis=1) / 2
-        each = np.stack([apart, total / total_due], axis=1)
-    return np.where(read[:, None], each, np.nan)
 
 
 def exchanged_pairs(found: list[Misplaced]) -> list[tuple[Misplaced, Misplaced]]:

@@ -1,0 +1,83 @@
+"""Units of one plane with two unlike curves: which of them lie elsewhere, however many they are."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+
+from service.verify.result import Verification
+from service.verify.run import verify
+from tests.verify.conftest import Roof, in_air
+
+Made = Callable[..., Roof]
+AIR = 3.0
+NEAR_DEG = 10.0
+
+
+def facing(r: Roof, rows: list[int], tilt_deg: float, azimuth_deg: float) -> Roof:
+    """Return the roof on a clear day with some units on a plane that nobody noted."""
+    turned = tuple(replace(p, tilt_deg=tilt_deg, azimuth_deg=azimuth_deg) for p in r.site.planes)
+    there = in_air(replace(r, site=replace(r.site, planes=turned), energy_wh=r.energy_wh.copy()), AIR)
+    r = in_air(r, AIR)
+    r.energy_wh[rows] = there.energy_wh[rows]
+    return r
+
+
+def said(result: Verification) -> dict[str, set[str]]:
+    """Return by serial what is said of the units, and the site's causes under none."""
+    out: dict[str, set[str]] = {}
+    for finding in (f for f in result.findings if f.is_fault):
+        for serial in finding.serials or ("",):
+            out.setdefault(serial, set()).add(finding.cause)
+    return out
+
+
+def wrong(r: Roof, rows: list[int]) -> dict[str, set[str]]:
+    return {r.site.units[i].serial: {"wrong_plane"} for i in rows}
+
+
+@pytest.mark.parametrize("rows", [[1], [1, 4], [0, 1, 2, 4, 6], [0, 2, 3, 4, 5, 6]])
+@pytest.mark.parametrize("azimuth_deg", [80.0, 260.0])
+def test_units_that_face_elsewhere_are_told_by_the_sun_however_many_they_are(
+    roof: Made, rows: list[int], azimuth_deg: float
+) -> None:
+    r = facing(roof(units=8), rows, 32.0, azimuth_deg)
+    result = verify(r.site, r.readings())
+    assert said(result) == wrong(r, rows)
+    faces = [f.details["azimuth_deg"] for f in result.findings if f.cause == "wrong_plane"]
+    assert faces == pytest.approx([azimuth_deg] * len(rows), abs=NEAR_DEG)
+
+
+@pytest.mark.parametrize("rows", [[0], [1]])
+def test_of_two_units_the_one_that_has_the_recorded_planes_curve_lies_on_it(
+    roof: Made, rows: list[int]
+) -> None:
+    r = facing(roof(units=2), rows, 32.0, 70.0)
+    assert said(verify(r.site, r.readings())) == wrong(r, rows)
+
+
+@pytest.mark.parametrize("rows", [[1, 4], [0, 2, 3, 4, 5, 6]])
+@pytest.mark.parametrize("hours", [(0.0, 11.0), (12.5, 24.0), (9.0, 14.0)])
+def test_units_in_a_shadow_lie_where_they_are_recorded(
+    roof: Made, rows: list[int], hours: tuple[float, float]
+) -> None:
+    r = in_air(roof(units=8), AIR)
+    begin, end = (r.interval(h) for h in hours)
+    r.energy_wh[rows, begin:end] *= 0.3
+    assert "wrong_plane" not in {c for causes in said(verify(r.site, r.readings())).values() for c in causes}
+
+
+def test_most_of_a_plane_on_another_recorded_one_turn_no_plane(roof: Made) -> None:
+    r = in_air(roof(units=12, planes=2), AIR)
+    rows = [0, 2, 6, 8]
+    r.energy_wh[rows] = r.energy_wh[[1, 3, 5, 7]]
+    result = verify(r.site, r.readings())
+    assert said(result) == wrong(r, rows)
+    assert {f.details["fits"] for f in result.findings if f.cause == "wrong_plane"} == {"west"}
+
+
+def test_a_plane_all_of_whose_units_face_elsewhere_is_misdescribed(roof: Made) -> None:
+    r = facing(roof(units=8), list(range(8)), 35.0, 260.0)
+    assert said(verify(r.site, r.readings())) == {"": {"plane_misdescribed"}}
