@@ -286,7 +286,7 @@ def _is_counted(values_wh: FloatArray) -> bool:
     """Return whether the largest step of which all values (N,) are whole multiples is a power of ten."""
     steps = values_wh / FINEST_STEP_WH
     whole = np.round(steps)
-    if (np.abs(steps - whole) > WHOLE_WITHIN).any() or whole.max() > MOST_STEPS:
+    if (np.abs(steps - whole) > WHOLE_WITHIN).any() or whole.min() < 1 or whole.max() > MOST_STEPS:
         return False
     return math.log10(np.gcd.reduce(whole.astype(np.int64))).is_integer()
 
