@@ -596,6 +596,16 @@ def test_a_limit_handed_on_to_each_unit_shows_on_planes_that_face_apart(roof, pl
         assert limits[0].details["limit_w"] == pytest.approx(0.45 * 350 * 12, rel=0.02)
 
 
+def test_a_common_limit_shows_though_now_this_unit_is_not_heard_and_now_that(roof):
+    r = roof(index=0.97, planes=2)
+    limit = 0.6 * r.energy_wh.sum(axis=0).max()
+    r.energy_wh *= np.minimum(1.0, limit / np.maximum(r.energy_wh.sum(axis=0), 1e-9))
+    at = np.arange(0, r.grid.count, 4)
+    r.energy_wh[np.random.default_rng(1).integers(0, 12, len(at)), at] = np.nan
+    found = the_finding(verify(r.site, r.readings()), "curtailed")
+    assert found.details["limit_w"] == pytest.approx(limit * 12, rel=0.01)
+
+
 def test_a_common_limit_shows_behind_the_steps_of_a_coarse_register(roof):
     r = roof(units=4, index=0.97)
     limit = 0.6 * r.energy_wh.sum(axis=0).max()

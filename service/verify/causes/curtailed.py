@@ -59,6 +59,9 @@ limit (`tests/bench/fleet`) one day had more than 4 such readings, 4.5; limits t
 MOST_BY_RATINGS = 0.5
 """Share of the units at most that stand at their inverters' own limit."""
 
+MOSTLY_WHOLE = 0.5
+"""Share of the time from which the intervals in which every live unit was heard are looked at alone."""
+
 RETURNS, READINGS_OF_RETURNS = 3, 8
 """Least number of separate stands at one limit, and of readings in them all, that broken cloud does not make."""
 
@@ -356,14 +359,15 @@ def _whole_site(case: Case) -> _Power:
 
     Not while most stand at their ratings: beside some on another roof that are not, their sum looks like a limit below
     the sum of the ratings. A unit counts from its first energy to its last: beside a dead branch the ratings of the
-    others look like a limit.
+    others look like a limit. Nor while one of them is not heard: what it gave was held, too.
     """
     gives = case.measured_wh > 0
     begun, goes_on = (
         np.logical_or.accumulate(gives, axis=1),
         np.logical_or.accumulate(gives[:, ::-1], axis=1)[:, ::-1],
     )
-    live = case.heard & begun & goes_on
+    due = begun & goes_on
+    live = case.heard & due
     rated = np.where(live, case.day.rated_wh[:, None], 0.0).sum(axis=0)
     power = np.where(live, case.measured_wh, 0.0).sum(axis=0)
     clear = np.where(live, case.clear_wh, 0.0).sum(axis=0)
@@ -373,6 +377,8 @@ def _whole_site(case: Case) -> _Power:
         & (clear > WEAKEST_LIGHT * rated)
         & (by_ratings.sum(axis=0) <= MOST_BY_RATINGS * live.sum(axis=0))
     )
+    whole = lit & (case.heard | ~due).all(axis=0)
+    lit = whole if whole.sum() >= MOSTLY_WHOLE * lit.sum() else lit
     unknown = np.full(rated.shape, np.nan)
     return _Power(
         np.divide(power, rated, out=unknown.copy(), where=lit),
