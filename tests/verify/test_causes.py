@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
+from service.expect.site import InverterType
 from service.expect.sky import cloudy_sky
 from service.verify.case import expectation
 from service.verify.causes import shaded
@@ -594,6 +595,16 @@ def test_a_limit_handed_on_to_each_unit_shows_on_planes_that_face_apart(roof, pl
     assert bool(limits) is held
     if held:
         assert limits[0].details["limit_w"] == pytest.approx(0.45 * 350 * 12, rel=0.02)
+
+
+def test_a_limit_of_as_many_watts_for_each_unit_shows_though_some_are_rated_at_little_more(roof, changed):
+    r = roof(planes=2, index=0.97)
+    small = tuple(replace(u, inverter_type="small") if u.plane == "west" else u for u in r.site.units)
+    types = (*r.site.inverter_types, InverterType("small", 165.0, 0.965))
+    r = changed(r, site=replace(r.site, units=small, inverter_types=types))
+    r.energy_wh = np.minimum(r.energy_wh, 160 / 12)
+    found = the_finding(verify(r.site, r.readings()), "curtailed")
+    assert found.details["limit_w"] == pytest.approx(160 * 12, rel=0.02)
 
 
 def test_a_common_limit_shows_though_now_this_unit_is_not_heard_and_now_that(roof):

@@ -157,18 +157,31 @@ def _limit(case: Case) -> _Limit | None:
 
 
 def _limit_of_each(case: Case) -> _Limit | None:
-    """Return the limit that was handed on to the units, each of which stands at the same share of its rating.
+    """Return the limit that was handed on to the units, each of which stands at the same power or share of its rating.
 
     Planes that face apart come to it at other times, so that their sum goes on changing. None of them passes it.
     """
     powers = [_of_group(case, number) for number in range(len(case.day.groups))]
-    found = [limit for power in powers if (limit := _limit_of(case, power))]
-    shares = [limit.share for limit in found]
-    apart = bool(shares) and max(shares) > min(shares) * (1 + 2 * FLATNESS)
-    if not shares or apart or any(_passes(power, max(shares)) for power in powers):
-        return None
-    at_limit = np.any([limit.at_limit for limit in found], axis=0)
-    return _Limit(float(np.median(shares)), np.asarray(at_limit), each=True)
+    found = [_limit_of(case, power) for power in powers]
+    rated = case.day.rated_wh[[group.members[0] for group in case.day.groups]]
+    for of in (np.ones(len(powers)), rated):
+        if _is_of_all(found, powers, of):
+            limits = [(limit, limit.share * each) for limit, each in zip(found, of, strict=True) if limit]
+            at_limit = np.any([limit.at_limit for limit, _ in limits], axis=0)
+            units = np.array([power.units for power in powers])
+            share = (
+                np.median([level for _, level in limits]) * (units * rated / of).sum() / (units * rated).sum()
+            )
+            return _Limit(float(share), np.asarray(at_limit), each=True)
+    return None
+
+
+def _is_of_all(found: Sequence[_Limit | None], powers: Sequence[_Power], of: FloatArray) -> bool:
+    """Return whether the limits that groups stand at are one, as shares `of` (G,), which no other group passes."""
+    levels = [limit.share * each for limit, each in zip(found, of, strict=True) if limit]
+    if not levels or max(levels) > min(levels) * (1 + 2 * FLATNESS):
+        return False
+    return not any(_passes(power, max(levels) / each) for power, each in zip(powers, of, strict=True))
 
 
 def _passes(power: _Power, level: float) -> bool:
@@ -427,8 +440,8 @@ def _of_total(limit: _Limit, total_w: float, minutes: float) -> Sentence:
 
 def _of_each(limit: _Limit, total_w: float, minutes: float) -> Sentence:
     return sentence(
-        "The units each stood at %(share)s %% of their ratings (together about %(power)s kW) for %(time)s while "
-        "the light went on changing, and never passed it.",
+        "Each unit stood at its part of about %(power)s kW, %(share)s %% of all ratings, for %(time)s while the "
+        "light went on changing, and none passed it.",
         share=number(100 * limit.share),
         power=number(total_w / 1000, 1),
         time=duration(minutes),
