@@ -125,7 +125,65 @@ def test_a_branch_that_is_off_and_on_for_hours_trips_where_a_day_as_bright_leave
 ) -> None:
     (found,) = trips(_off_and_on_for_hours(roof, (0, 2)))
     assert (found.branch, len(found.serials)) == ("A", 6)
-    assert trips(_off_and_on_for_hours(roof, (0, 1, 2))) == []
+
+
+JUMPS = (0.6, 0.6, 0.8, 0.6, 0.4, 0.6) * 6
+"""Shares left of five minutes at high voltage, off for a minute and back for as long as the voltage takes to rise."""
+
+
+@pytest.mark.parametrize("interval_min", [5, 15])
+def test_a_branch_that_no_interval_leaves_alone_jumps_as_one_while_the_light_stays(
+    roof: Callable[..., Roof], interval_min: int
+) -> None:
+    r = on_branches(roof(index=0.95, interval_min=interval_min), "AB")
+    noon = slice(r.interval(10.5), r.interval(13.5))
+    hit, whole = r.energy_wh[0::2, noon], r.energy_wh[0::2, noon].sum()
+    hit *= JUMPS[: hit.shape[1]]
+    (found,) = trips(r)
+    assert (found.branch, len(found.serials)) == ("A", 6)
+    assert found.lost_wh == pytest.approx(whole - hit.sum(), rel=0.05)
+
+
+@pytest.mark.parametrize(("later", "branches"), [(0, []), (3, ["A"])])
+def test_jumps_that_come_again_with_the_sun_are_shade_through_gaps(
+    roof: Callable[..., Roof], later: int, branches: list[str]
+) -> None:
+    r = on_branches(roof(index=0.95, days=3, interval_min=15), "AB")
+    for day in range(3):
+        noon = slice(r.interval(10.5, day), r.interval(13.5, day))
+        r.energy_wh[0::2, noon] *= np.roll((0.6, 0.4, 0.8, 0.35, 0.3, 0.6) * 2, later * day)
+    assert [f.branch for f in trips(r)] == branches
+
+
+def test_a_shadow_that_comes_and_goes_once_for_a_whole_branch_is_no_trip(roof: Callable[..., Roof]) -> None:
+    r = on_branches(roof(index=0.95), "AB")
+    noon = slice(r.interval(10.5), r.interval(13.5))
+    r.energy_wh[0::2, noon] *= np.concatenate(([0.8, 0.6], np.full(32, 0.4), [0.5, 0.7]))
+    assert trips(r) == []
+
+
+def test_posts_whose_shadows_pass_from_unit_to_unit_are_no_trip(roof: Callable[..., Roof]) -> None:
+    r = on_branches(roof(index=0.95), "AB")
+    for row in range(0, 12, 2):
+        first = r.interval(10.5) + row // 2
+        r.energy_wh[row, first : first + 36] *= (0.4, 0.4, 0.4, 0.8, 0.8, 0.8) * 6
+    assert trips(r) == []
+
+
+def test_a_branch_in_shade_between_clouds_that_all_see_is_no_trip(roof: Callable[..., Roof]) -> None:
+    r = on_branches(roof(index=0.95), "AB")
+    noon, clouds = slice(r.interval(10.5), r.interval(13.5)), np.resize(np.repeat((1.0, 0.35), 8), 36)
+    r.energy_wh[:, noon] *= clouds
+    r.energy_wh[0::2, noon] *= np.where(clouds == 1, 0.35, 0.95)
+    assert trips(r) == []
+
+
+def test_what_a_branch_that_trips_leaves_does_not_accuse_the_other(roof: Callable[..., Roof]) -> None:
+    r = on_branches(roof(index=0.95), "BBA")  # more units trip than do not
+    r.energy_wh[[i for i in range(12) if i % 3 < 2], r.interval(7.5) : r.interval(16)] *= np.resize(
+        JUMPS, 102
+    )
+    assert "A" not in [f.branch for f in trips(r)]
 
 
 def test_what_takes_from_each_unit_of_a_branch_another_share_is_no_trip(roof: Callable[..., Roof]) -> None:

@@ -17,7 +17,7 @@ from service.verify.causes import channels
 from service.verify.causes.no_output import dead_units
 from service.verify.causes.steady import has_peers
 from service.verify.causes.wording import duration, energy, percent
-from service.verify.inputs import FloatArray
+from service.verify.falls import falls
 from service.verify.levels import STRONG_LIGHT
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, sentence
@@ -67,24 +67,12 @@ def _hidden(case: Case, i: int) -> tuple[int, BoolArray] | None:
         return None
     level, day = case.levels.relative_series(i), case.day.positions * case.day.grid.interval_min // (24 * 60)
     read = np.isfinite(level) & (case.levels.grain[i] < FALL / 4)
-    times = np.array([_falls(level[(day == d) & read]) for d in np.unique(day)])
+    times = np.array([falls(level[(day == d) & read], FALL) for d in np.unique(day)])
     often = times >= TIMES_A_DAY
     low = np.asarray(read & (level < 1 - FALL))
     if not often.any() or often.sum() < 0.5 * (times > 0).sum():
         return None
     return (int(times.sum()), low) if _share_lost(case, i, low) >= LEAST_SHARE_HIDDEN else None
-
-
-def _falls(level: FloatArray) -> int:
-    """Return how often a level falls by FALL from where it was, and comes back by as much in between."""
-    times, falling, top, bottom = 0, False, 1.0, 1.0
-    for value in np.minimum(level, 1.0):
-        if falling and value > bottom + FALL:
-            falling, top = False, value
-        elif not falling and value < top - FALL:
-            falling, bottom, times = True, value, times + 1
-        top, bottom = max(top, value), min(bottom, value)
-    return times
 
 
 def _drop_outs(case: Case, i: int, dead: BoolArray) -> BoolArray:

@@ -7,7 +7,8 @@ is `intermittent`; where the branch stays off, `branch_out`. A whole site that d
 unless it gives nothing at all, or planes that face differently fall to one share (`same_share`). A branch without
 like units elsewhere is held against what the other units' light lets expect at least (`elsewhere`); where that is next
 to nothing it, too, counts by giving nothing at all, since cloud and shade leave the sky's light. What comes at the same
-time every day is a shadow.
+time every day is a shadow. Where the waiting time is shorter than an interval, and no interval is whole, a branch still
+jumps as one in light that does not.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from service.verify.causes import channels
 from service.verify.causes.wording import duration, energy
 from service.verify.consensus import robust_sd
 from service.verify.elsewhere import STEPS_TO_COMPARE, Due, due
+from service.verify.falls import falls
 from service.verify.inputs import FloatArray
 from service.verify.result import Finding
 from service.verify.same_share import BRIGHT, fallen
@@ -70,6 +72,14 @@ own moment may be off by seconds, a few hundredths of a short interval (our choi
 AS_BRIGHT, MOSTLY = 0.9, 0.5
 """Share of a dip's due power from which other light at the same place of the sun would show the same shade, and share
 of the dips that must be refuted so."""
+
+STEADY_LIGHT, JUMP = 0.15, 0.1
+"""How much the light of like units changes at most (logarithm) from one interval to the next where the branch's share
+of it jumps, and by how much: no shadow comes and goes while the light stays."""
+
+AS_ONE, MOST_AS_ONE = 0.05, 0.9
+"""How near each unit is to the branch's share, of that, and in what share of the strong intervals that are low: no
+shadow's edge passes units side by side in one moment."""
 
 BRIGHT_INDEX, BACK = 0.4, 0.1
 DARK_CLOUD = 0.1
@@ -147,6 +157,7 @@ def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
         told = np.asarray(np.isfinite(share).any(axis=0))
         if not enough or _comes_with_the_sun(case, dips, low, told):
             dips = _beats(case, rows, share, by_others)
+        dips = dips | _jumps(case, rows, share, by_others)
         if dips.any():
             found.append(_Trips(name, rows, dips, by_others.energy_wh))
     return found
@@ -175,6 +186,67 @@ def _beats(case: Case, rows: list[int], share: FloatArray, by_others: Due) -> Bo
     enough = len(np.unique(times[dips])) >= LEAST_DIPS and dips.sum() >= LEAST_BEATS
     enough = enough and _mostly(strong, low, dips, power > 0)
     return dips if enough and _spares_as_bright(case, dips, whole, power) else nowhere
+
+
+def _jumps(case: Case, rows: list[int], share: FloatArray, by_others: Due) -> BoolArray:
+    """Return where the rows jump up and down as one in steady light, (D,); nowhere where like units cannot tell.
+
+    So they do where they are off for other minutes of each interval, be there no interval in which they are not.
+    """
+    like, nowhere = by_others.by_like, np.zeros(share.shape[1], dtype=bool)
+    if not like.any():
+        return nowhere
+    level, as_one = _as_one(case, share[like], by_others.energy_wh[like])
+    power, told = _power(case, rows, by_others), np.isfinite(level)
+    strong = _around(case, power) >= STRONG * power.max()
+    low = told & (level < DIP_OF_LIKE)
+    dips = low & strong & as_one
+    if dips.sum() < MOST_AS_ONE * (low & strong).sum() or not _mostly(strong, low, dips, told):
+        return nowhere
+    whole = level[told & ~low]
+    if not len(whole) or np.median(whole) > 2 - DIP_OF_LIKE:
+        return nowhere  # what like units that trip themselves leave is more than they expect
+    steady = as_one[1:] & as_one[:-1] & (np.diff(case.day.positions) == 1)
+    steady &= np.abs(np.diff(np.log(np.maximum(power, 1e-6)))) < STEADY_LIGHT
+    jumps = np.concatenate(([False], steady & (np.abs(np.diff(level)) >= JUMP)))
+    often = _most_in_a_day(case, level, steady) >= LEAST_DIPS
+    return dips if often and not _comes_again(case, level, jumps, power) else nowhere
+
+
+def _most_in_a_day(case: Case, level: FloatArray, steady: BoolArray) -> int:
+    """Return how often a level (D,) falls and comes back while the light is `steady` (D - 1,), on the worst day."""
+    starts = np.concatenate(([0], np.flatnonzero(~steady) + 1))
+    day = case.day.positions[starts] * case.day.grid.interval_min // MINUTES_A_DAY
+    times: dict[int, int] = {}
+    for of_day, span in zip(day.tolist(), np.split(level, starts[1:]), strict=True):
+        if np.isfinite(span).all():
+            times[of_day] = times.get(of_day, 0) + falls(span, JUMP, before=min(span[0], 1.0))
+    return max(times.values(), default=0)
+
+
+def _as_one(case: Case, share: FloatArray, due_wh: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Return what the rows together make of what is due (R, D), (D,), and where each makes as much.
+
+    NaN where fewer than two are told of, or the register's steps hide a jump.
+    """
+    told = np.isfinite(share)
+    count, due = told.sum(axis=0), np.where(told, due_wh, 0.0).sum(axis=0)
+    made = np.where(told, share * due_wh, 0.0).sum(axis=0)
+    fine = (count > 1) & (case.resolution_wh * np.sqrt(np.maximum(count, 1)) < JUMP / 3 * due)
+    level = np.divide(made, due, out=np.full(len(due), np.nan), where=fine)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        near = np.abs(share - level) <= AS_ONE * level + case.resolution_wh / due_wh
+    return level, np.asarray(fine & (near | ~told).all(axis=0))
+
+
+def _comes_again(case: Case, level: FloatArray, jumps: BoolArray, power: FloatArray) -> bool:
+    """Return whether most jumps of a level (D,) come again at the same minutes in as much light: shade with gaps."""
+    day, minute = np.divmod(case.day.positions * case.day.grid.interval_min, MINUTES_A_DAY)
+    by, now = np.diff(level, prepend=np.nan), power[jumps][:, None]
+    same = (minute == minute[jumps][:, None]) & (day != day[jumps][:, None]) & np.isfinite(by)
+    same &= np.abs(power - now) <= (1 - AS_BRIGHT) * now
+    again = (same & (np.abs(by - by[jumps][:, None]) < JUMP)).sum(axis=1) > LOW_AGAIN * same.sum(axis=1)
+    return bool(again.sum() > LOW_AGAIN * same.any(axis=1).sum())
 
 
 def _times_back(dips: BoolArray, whole: BoolArray) -> NDArray[np.intp]:
