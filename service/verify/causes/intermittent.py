@@ -33,6 +33,10 @@ PRODUCING = 0.3
 DEEP = 0.5
 """Share of its peers' output below which an interval beside a drop-out belongs to it."""
 
+BESIDE_SILENCE, LEAST_BACK = 2, 0.85
+"""So many readings on either side of a single silence, and the level of its peers that a unit is back at after it, or
+was at before: behind an obstacle near by a low sun leaves next to nothing, and more on both sides as it moves on."""
+
 LONG_MINUTES, TIMES_A_DAY, FALL = 30, 3, 0.15
 LEAST_SHARE_HIDDEN, MOST_SURE_HIDDEN = 0.03, 0.7
 """In intervals so long a unit drops out that falls so often on a day, so far below its like units and back again, and
@@ -51,7 +55,8 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
         if serial in named:
             continue
         out = _drop_outs(case, i, dead)
-        if out.sum() >= LEAST_INTERVALS and _share_lost(case, i, out) >= LEAST_SHARE:
+        enough = out.sum() >= LEAST_INTERVALS and _share_lost(case, i, out) >= LEAST_SHARE
+        if enough and not _fades(case, i, out):
             found.append(_finding(case, i, out))
         elif (hidden := _hidden(case, i)) is not None:
             found.append(_finding_of_hidden(case, i, *hidden))
@@ -90,6 +95,17 @@ def _drop_outs(case: Case, i: int, dead: BoolArray) -> BoolArray:
     beside[1:] |= nothing[:-1]
     beside[:-1] |= nothing[1:]
     return np.asarray(nothing | (beside & low))
+
+
+def _fades(case: Case, i: int, out: BoolArray) -> bool:
+    """Return whether a single silence lies in a loss that comes or goes by degrees, as a shadow's does."""
+    at = np.flatnonzero(out)
+    if not has_peers(case, i) or (np.diff(out.astype(int), prepend=0) == 1).sum() > 1:
+        return False
+    level = case.levels.relative_series(i)
+    read = np.flatnonzero(np.isfinite(level))
+    before, after = (level[read[read < at[0]]][-BESIDE_SILENCE:], level[read[read > at[-1]]][:BESIDE_SILENCE])
+    return any(len(side) == BESIDE_SILENCE and bool((side < LEAST_BACK).all()) for side in (before, after))
 
 
 def _neighbours_produce(case: Case, i: int, alive: BoolArray) -> BoolArray:

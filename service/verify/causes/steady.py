@@ -26,6 +26,14 @@ LEAST_INTERVALS = 2
 BESIDE_MINUTES, FALL, SHARED = 60, 0.1, 2
 """Within so long before and after a step so many like units must fall by so much for it to be theirs together."""
 
+LESS_STEADY, BESIDE_STEP, AT_ITS_LEVEL = 0.08, 0.06, 0.5
+"""How much less of the energy may lie at the level after a step than at the one before it, and how much of the nearest
+share of the energy to either side of the step must: a module that breaks stays as steady as it was, and breaks at once,
+where a shadow grows in stages and passes (our choice)."""
+
+BACK_READINGS = 6
+"""So many last readings nearer to the level before a step show a shadow that has passed."""
+
 STEPS_TRIED = 48
 LEAST_READINGS_BESIDE = 3
 """Least number of separate readings on either side of a step; intervals that were put together are one reading."""
@@ -92,10 +100,23 @@ def has_peers(case: Case, i: int) -> bool:
 def _level_and_share(
     series: FloatArray, weight: FloatArray, where: BoolArray, grain: FloatArray
 ) -> tuple[float, float]:
-    read, worth = series[where], weight[where]
-    level = weighted_median(read, worth)
-    near = np.abs(read - level) <= TOLERANCE * max(level, 0.5) + 1.5 * grain[where]
-    return level, float(worth[near].sum() / worth.sum())
+    level = weighted_median(series[where], weight[where])
+    return level, _share_at(level, series, weight, where, grain)
+
+
+def _share_at(
+    level: float, series: FloatArray, weight: FloatArray, where: BoolArray, grain: FloatArray
+) -> float:
+    """Return the share of the energy `where` (D,) that lies at a level, 1 of none."""
+    worth = weight[where]
+    near = np.abs(series[where] - level) <= TOLERANCE * max(level, 0.5) + 1.5 * grain[where]
+    return float(worth[near].sum() / worth.sum()) if len(worth) else 1.0
+
+
+def _comes_back(middle: float, series: FloatArray, after: BoolArray, grain: FloatArray) -> bool:
+    """Return whether the last of what was read after a step (D,) lies on the other side of its middle again."""
+    last = np.flatnonzero(after & (2 * grain < 1 - middle))[-BACK_READINGS:]
+    return len(last) == BACK_READINGS and bool((series[last] > middle).all())
 
 
 def _after_step(
@@ -110,8 +131,15 @@ def _after_step(
         if min(len(np.unique(series[after])), len(np.unique(series[before]))) < LEAST_READINGS_BESIDE:
             continue
         level, share = _level_and_share(series, weight, after, grain)
-        _, share_before = _level_and_share(series, weight, before, grain)
+        level_before, share_before = _level_and_share(series, weight, before, grain)
         together = share * (1 - quantile) + share_before * quantile
-        if min(share, share_before) >= STEADY_SHARE and (best is None or together > best.share):
+        steady = share >= max(STEADY_SHARE, share_before - LESS_STEADY) and share_before >= STEADY_SHARE
+        if not steady or level >= level_before or (best is not None and together <= best.share):
+            continue
+        beside = (before & (sums > quantile - BESIDE_STEP), after & (sums <= quantile + BESIDE_STEP))
+        at_once = (
+            _share_at(x, series, weight, w, grain) for x, w in zip((level_before, level), beside, strict=True)
+        )
+        if min(at_once) >= AT_ITS_LEVEL and not _comes_back((level + level_before) / 2, series, after, grain):
             best = SteadyLevel(level, after, together, from_start=False)
     return best
