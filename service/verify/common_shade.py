@@ -31,7 +31,7 @@ from service.verify.plane_beam import (
     solar_places,
 )
 from service.verify.shade_beside import Beside
-from service.verify.shade_scan import DAY_CAP, Span, likeliest
+from service.verify.shade_scan import DAY_CAP, MOST_BRIGHT, Span, likeliest
 from service.verify.sky import ArraySky
 from service.verify.window import HELD, HELD_MINUTES, near_held_level
 
@@ -123,20 +123,30 @@ def common_shade(
         sunny = np.any(others, axis=0) if others else np.zeros(beam.told.shape, dtype=bool)
         asked = crossed(beam, energies, name, sunny)
         found += _spans(day, name, asked, energies.clear_of(name), elsewhere)
-    return tuple(found + _beside(day, energies, found))
+    return tuple(found + _beside(day, energies, beams, found))
 
 
-def _beside(day: Daylight, energies: PlaneEnergies, found: list[PlaneShade]) -> list[PlaneShade]:
-    """Return the shade of other planes behind the same objects."""
+def _beside(
+    day: Daylight, energies: PlaneEnergies, beams: dict[str, Beam], found: list[PlaneShade]
+) -> list[PlaneShade]:
+    """Return the shade of other planes behind the same objects, but for those that saw the sun there."""
     place, shape = solar_places(day)
     beside = Beside(energies, place // shape[1], day.grid.interval_min)
     names = dict.fromkeys(g.plane.name for g in day.groups)
     out: list[PlaneShade] = []
     for shade in (s for s in found if s.speaks_for_others):
         told = {s.plane for s in (*found, *out) if s.shares(shade)}
-        also = [n for n in names if n not in told and beside.also_shaded(n, shade.plane, shade.seen)]
+        others = [n for n in names if n not in told and not (n in beams and _saw_sun(beams[n], shade.seen))]
+        also = [n for n in others if beside.also_shaded(n, shade.plane, shade.seen)]
         out += [replace(shade, plane=n) for n in also]
     return out
+
+
+def _saw_sun(beam: Beam, seen: BoolArray) -> bool:
+    """Return whether the sun shone on a plane as from a clear sky for some of the intervals `seen` (D,)."""
+    calm = beam.calm & beam.bright & beam.strong
+    told, sunny = ((beam.told & x).ravel()[beam.place][seen].sum() for x in (beam.told, calm))
+    return bool(sunny > MOST_BRIGHT * told)
 
 
 def _held(day: Daylight, agreed: FloatArray) -> BoolArray:

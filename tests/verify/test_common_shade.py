@@ -21,6 +21,7 @@ from service.verify.common_shade import PlaneShade, behind
 from service.verify.day import daylight
 from service.verify.result import Finding
 from service.verify.run import build_case, verify
+from service.verify.shade_beside import Beside
 from tests.verify.conftest import Roof
 
 DAYS = 5
@@ -182,3 +183,13 @@ def test_an_interval_in_which_the_sun_passes_north_lies_at_north(roof: Callable[
     across = (fine.max(axis=1) - fine.min(axis=1)) > 180
     assert across.any()
     assert all(min(a, 360 - a) < 15 for a in day.azimuth_deg[across])
+
+
+@pytest.mark.parametrize("planes", ["south", "south west"])
+def test_a_plane_that_saw_the_sun_is_not_behind_what_shades_another_whatever_the_light_says(
+    roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch, planes: str
+) -> None:
+    """Units of a plane that lose unlike shares look like a bright sky, by which its neighbour would have no beam."""
+    monkeypatch.setattr(Beside, "also_shaded", lambda *_: True)
+    hidden = shaded(roof(units=8, planes=2, days=DAYS), planes, (190.0, 230.0))
+    assert {s.plane for s in build_case(hidden.site, hidden.readings()).shades} == set(planes.split())
