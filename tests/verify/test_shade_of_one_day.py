@@ -95,7 +95,7 @@ def test_a_unit_that_runs_with_its_plane_until_noon_does_not_lie_elsewhere(
         r.energy_wh[4, r.interval(hour) :] = left * r.energy_wh[3, r.interval(hour) :]
     east = replace(r.site, planes=(replace(r.site.planes[0], azimuth_deg=90.0),))
     r.energy_wh[7] = _clouded(east, r.grid, 1.0)[7]
-    units = misplaced.turned_units(build_case(r.site, r.readings()), range(12))
+    units = misplaced._turned_units(build_case(r.site, r.readings()), range(12))
     assert [t.unit for t in units] == [7]
 
 
