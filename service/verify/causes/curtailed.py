@@ -127,11 +127,12 @@ class _Limit:
 class _Power:
     """Power and clear-sky power over the ratings of so many `units`, (D,), NaN in weak light, and the register's noise.
 
-    `step_noise` is over the ratings, too.
+    `step_noise` is over the ratings, too; `whole` (D,) is where a stand is looked for.
     """
 
     share: FloatArray
     clear: FloatArray
+    whole: BoolArray
     units: int
     step_noise: float
 
@@ -213,7 +214,7 @@ def _limit_of(case: Case, power: _Power) -> _Limit | None:
 
 def _limit_on(case: Case, power: _Power, day: BoolArray, sizes: tuple[int, ...]) -> _Limit | None:
     """Return the limit of one day, with so many intervals put together as it first shows with."""
-    known = np.flatnonzero(day & np.isfinite(power.share))
+    known = np.flatnonzero(day & power.whole & np.isfinite(power.share))
     for size in sizes:
         at = known[: len(known) // size * size].reshape(-1, size)
         means = power.share[at].mean(axis=1), power.clear[at].mean(axis=1)
@@ -364,7 +365,7 @@ def _of_group(case: Case, number: int) -> _Power:
     rated, clear = case.day.rated_wh[units[0]], case.clear_wh[units[0]]
     lit = clear > WEAKEST_LIGHT * rated
     agreed = np.where(lit, case.agreed_wh[number] / rated, np.nan)
-    return _Power(agreed, np.where(lit, clear / rated, np.nan), len(units), _step_noise(case, units))
+    return _Power(agreed, np.where(lit, clear / rated, np.nan), lit, len(units), _step_noise(case, units))
 
 
 def _whole_site(case: Case) -> _Power:
@@ -372,7 +373,8 @@ def _whole_site(case: Case) -> _Power:
 
     Not while most stand at their ratings: beside some on another roof that are not, their sum looks like a limit below
     the sum of the ratings. A unit counts from its first energy to its last: beside a dead branch the ratings of the
-    others look like a limit. Nor while one of them is not heard: what it gave was held, too.
+    others look like a limit. No stand is looked for while one of them is not heard, unless that is mostly so: what it
+    gave was held, too, and the others' share of their ratings is another.
     """
     gives = case.measured_wh > 0
     begun, goes_on = (
@@ -391,11 +393,11 @@ def _whole_site(case: Case) -> _Power:
         & (by_ratings.sum(axis=0) <= MOST_BY_RATINGS * live.sum(axis=0))
     )
     whole = lit & (case.heard | ~due).all(axis=0)
-    lit = whole if whole.sum() >= MOSTLY_WHOLE * lit.sum() else lit
     unknown = np.full(rated.shape, np.nan)
     return _Power(
         np.divide(power, rated, out=unknown.copy(), where=lit),
         np.divide(clear, rated, out=unknown, where=lit),
+        whole if whole.sum() >= MOSTLY_WHOLE * lit.sum() else lit,
         len(case.serials),
         _step_noise(case, range(len(case.serials))),
     )
