@@ -116,7 +116,7 @@ def _clear_index(case: Case) -> float:
     clear = clear_level(case)
     if clear is None or clear.hours < CLEAR_HOURS:
         return 1.0
-    if clear.level < EVEN_CLOUD and not fits_clear(told_level(case)):
+    if clear.level < EVEN_CLOUD and not fits_clear(told_level(case), clear):
         return 1.0
     return float(np.median(case.array_sky.index[clear.where]))
 

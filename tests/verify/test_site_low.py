@@ -12,9 +12,13 @@ import pytest
 from service.expect.sky import cloudy_sky
 from service.expect.weather import Weather
 from service.verify.case import expectation
+from service.verify.causes import site_low
+from service.verify.causes.site_low import fits_clear
+from service.verify.clear_level import ClearLevel
 from service.verify.day import daylight
 from service.verify.result import Finding
 from service.verify.run import build_case, verify
+from service.verify.told_level import ToldLevel
 from tests.verify.conftest import Roof, in_air
 
 
@@ -166,3 +170,35 @@ def test_what_haze_may_explain_of_a_low_site_is_left_open(
 ) -> None:
     r = in_air(roof(index=1.0, ac_rated_w=1000), turbidity)
     assert ("site_low" in [u.cause for u in verify(r.site, r.readings()).not_yet]) is is_open
+
+
+@pytest.mark.parametrize(
+    ("level", "sure", "in_any_air", "clear_h", "flat_h", "fits"),
+    [
+        (0.6, 12.0, 12.0, 6.0, 6.0, True),
+        (0.6, 6.8, 9.1, 6.0, 6.0, False),  # it takes clearer air, too
+        (0.55, 2.5, 11.7, 6.0, 6.0, True),  # lower than all levels that are tried
+        (0.6, 30.0, 2.0, 6.0, 6.0, False),  # haze does as well
+        (0.6, 42.0, 56.0, 0.0, 8.0, True),
+        (0.6, 42.0, 56.0, 0.0, 0.7, False),
+        (0.6, 15.8, 16.1, 0.0, 4.7, False),
+    ],
+)
+def test_a_deep_level_is_a_clear_sky_s_where_the_light_fits_it_in_the_model_s_air_and_in_any(
+    level: float, sure: float, in_any_air: float, clear_h: float, flat_h: float, fits: bool
+) -> None:
+    told = ToldLevel(level, sure, in_any_air, clear_h, beam_h=3.0, days=1)
+    assert fits_clear(told, ClearLevel(0.62, flat_h, 1, np.ones(1, dtype=bool))) is fits
+
+
+@pytest.mark.parametrize(("level", "said"), [(0.906, False), (0.85, True)])
+def test_gaps_that_stand_as_high_as_usual_day_by_day_are_no_low_site_s(
+    roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch, level: float, said: bool
+) -> None:
+    r = roof(index=1.0, days=3)
+    case = build_case(r.site, r.readings())
+    gaps = ClearLevel(level, 5.0, 3, np.ones(len(case.day.positions), dtype=bool))
+    monkeypatch.setattr(site_low, "clear_level", lambda _: None)
+    monkeypatch.setattr(site_low, "between_clouds", lambda _: gaps)
+    monkeypatch.setattr(site_low, "told_level", lambda _: ToldLevel(0.8, 38.0, 5.8, 0.0, 34.0, days=3))
+    assert bool(site_low.find(case, frozenset())) is said

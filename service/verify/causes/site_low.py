@@ -67,6 +67,16 @@ under a clear sky in whatever air. Of 600 simulated healthy sites under clouds n
 clear sky none more than 2.1 (`tests/bench/fleet`, one day). Further days add the model's own errors: of 210 weeks none
 had more than 12.5, where 20 are asked."""
 
+SURE_OF_LEVEL = 8.0
+"""The same in the model's own air, from which a clear sky is low at all: what takes clearer air, too, to fit better is
+no site's level. SERF East on the hazy 2016-10-01 has 3.0 to 6.8 (`tests/bench/roofs`), of 104 low days, simulated and
+real, none less than 9.2 unless its level is below all that are tried."""
+
+FITS_BEAM = 20.0
+"""Both of these from which a deep level that is flat for LONG_COVER_H is a clear sky's, though a clear sky that bends
+otherwise is counted for less than TOLD_CLEAR_H: of 2800 simulated days whose site is not low (`tests/bench/fleet`,
+`stranger`) the flat ones below EVEN_CLOUD have 16 at most."""
+
 TOLD_SUN_H, TOLD_CLEAR_H = 2.0, 3.0
 """Least hours of beam between clouds, and of clear sky."""
 
@@ -115,13 +125,14 @@ def _low_between_clouds(case: Case, told: ToldLevel | None) -> Low | None:
     clouded = between_clouds(case)
     if clouded and clouded.days >= DAYS and clouded.level < (LOW_ON_DAYS if told else LOW_ON_A_DAY):
         return clouded, _of_gaps, MOST_SURE_IN_GAPS
-    if told and _fits_low_only(case, told):
+    usual = clouded is not None and clouded.days >= DAYS and clouded.level >= LOW_ON_DAYS
+    if told and not usual and _fits_low_only(case, told):
         return _by_fit(case, told, clouded), _of_fit, MOST_SURE_ON_A_DAY
     return None
 
 
 def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
-    if clear.level < EVEN_CLOUD and (_may_be_a_cover(case, clear) or not fits_clear(told)):
+    if clear.level < EVEN_CLOUD and (_may_be_a_cover(case, clear) or not fits_clear(told, clear)):
         return False
     if clear.days >= DAYS and clear.hours >= HOURS_ON_DAYS:
         even_cloud = clear.hours < CLEAR_HOURS and told is not None and told.clear_h == 0
@@ -138,13 +149,18 @@ def _may_be_a_cover(case: Case, clear: ClearLevel) -> bool:
 
 
 def _in_any_air(told: ToldLevel | None) -> bool:
-    """Return whether the light on all planes fits a low level better than a usual one behind haze."""
-    return told is not None and told.in_any_air >= SURE_WHEN_CLEAR + SURE_PER_DAY * (told.days - 1)
+    """Return whether the light on all planes fits a low level better than a usual one, behind haze or in clear air."""
+    if told is None or not (told.sure >= SURE_OF_LEVEL or told.level == LEVELS[0]):
+        return False
+    return told.in_any_air >= SURE_WHEN_CLEAR + SURE_PER_DAY * (told.days - 1)
 
 
-def fits_clear(told: ToldLevel | None) -> bool:
+def fits_clear(told: ToldLevel | None, clear: ClearLevel) -> bool:
     """Return whether the light on all planes has a clear sky's beam, and fits a low level better than a usual one."""
-    return told is not None and told.clear_h >= TOLD_CLEAR_H and _in_any_air(told)
+    if told is None or not _in_any_air(told):
+        return False
+    by_fit = clear.hours >= LONG_COVER_H and min(told.sure, told.in_any_air) >= FITS_BEAM
+    return told.clear_h >= TOLD_CLEAR_H or by_fit
 
 
 def _stands_higher(case: Case, clear: ClearLevel) -> bool:
