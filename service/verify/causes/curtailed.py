@@ -160,8 +160,11 @@ def _limit(case: Case) -> _Limit | None:
 def _limit_of_each(case: Case) -> _Limit | None:
     """Return the limit that was handed on to the units, each of which stands at the same power or share of its rating.
 
-    Planes that face apart come to it at other times, so that their sum goes on changing. None of them passes it.
+    Planes that face apart come to it at other times, so that their sum goes on changing. None of them passes it. Where
+    all units are alike their sum shows it.
     """
+    if len(case.day.groups) == 1:
+        return None
     powers = [_of_group(case, number) for number in range(len(case.day.groups))]
     found = [_limit_of(case, power) for power in powers]
     rated = case.day.rated_wh[[group.members[0] for group in case.day.groups]]
