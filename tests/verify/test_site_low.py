@@ -191,14 +191,27 @@ def test_a_deep_level_is_a_clear_sky_s_where_the_light_fits_it_in_the_model_s_ai
     assert fits_clear(told, ClearLevel(0.62, flat_h, 1, np.ones(1, dtype=bool))) is fits
 
 
-@pytest.mark.parametrize(("level", "said"), [(0.906, False), (0.85, True)])
-def test_gaps_that_stand_as_high_as_usual_day_by_day_are_no_low_site_s(
-    roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch, level: float, said: bool
+@pytest.mark.parametrize(
+    ("level", "fits", "days", "said"),
+    [
+        (0.906, 0.85, 3, False),
+        (0.85, 0.85, 3, True),
+        (0.766, 0.6, 1, False),
+        (0.72, 0.65, 1, True),
+    ],
+)
+def test_gaps_that_stand_as_high_as_usual_or_elsewhere_than_the_light_fits_are_no_low_site_s(
+    roof: Callable[..., Roof],
+    monkeypatch: pytest.MonkeyPatch,
+    level: float,
+    fits: float,
+    days: int,
+    said: bool,
 ) -> None:
-    r = roof(index=1.0, days=3)
+    r = roof(index=1.0, days=days)
     case = build_case(r.site, r.readings())
-    gaps = ClearLevel(level, 5.0, 3, np.ones(len(case.day.positions), dtype=bool))
+    gaps = ClearLevel(level, 5.0, days, np.ones(len(case.day.positions), dtype=bool))
     monkeypatch.setattr(site_low, "clear_level", lambda _: None)
     monkeypatch.setattr(site_low, "between_clouds", lambda _: gaps)
-    monkeypatch.setattr(site_low, "told_level", lambda _: ToldLevel(0.8, 38.0, 5.8, 0.0, 34.0, days=3))
+    monkeypatch.setattr(site_low, "told_level", lambda _: ToldLevel(fits, 38.0, 5.8, 0.0, 34.0, days))
     assert bool(site_low.find(case, frozenset())) is said
