@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -60,7 +61,7 @@ MOST_BY_RATINGS = 0.5
 """Share of the units at most that stand at their inverters' own limit."""
 
 MOSTLY_WHOLE = 0.5
-"""Share of the time from which the intervals in which every live unit was heard are looked at alone."""
+"""Share of the time from which the intervals in which every live unit was heard are looked at alone, too."""
 
 RETURNS, READINGS_OF_RETURNS = 3, 8
 """Least number of separate stands at one limit, and of readings in them all, that broken cloud does not make."""
@@ -127,7 +128,7 @@ class _Limit:
 class _Power:
     """Power and clear-sky power over the ratings of so many `units`, (D,), NaN in weak light, and the register's noise.
 
-    `step_noise` is over the ratings, too; `whole` (D,) is where a stand is looked for.
+    `step_noise` is over the ratings, too; `whole` (D,) is where all live units were heard.
     """
 
     share: FloatArray
@@ -217,8 +218,8 @@ def _limit_of(case: Case, power: _Power) -> _Limit | None:
 
 def _limit_on(case: Case, power: _Power, day: BoolArray, sizes: tuple[int, ...]) -> _Limit | None:
     """Return the limit of one day, with so many intervals put together as it first shows with."""
-    known = np.flatnonzero(day & power.whole & np.isfinite(power.share))
-    for size in sizes:
+    told = day & np.isfinite(power.share)
+    for known, size in product((np.flatnonzero(told), np.flatnonzero(told & power.whole)), sizes):
         at = known[: len(known) // size * size].reshape(-1, size)
         means = power.share[at].mean(axis=1), power.clear[at].mean(axis=1)
         limit = _limit_in(*means, size * case.day.grid.interval_min)
@@ -376,8 +377,8 @@ def _whole_site(case: Case) -> _Power:
 
     Not while most stand at their ratings: beside some on another roof that are not, their sum looks like a limit below
     the sum of the ratings. A unit counts from its first energy to its last: beside a dead branch the ratings of the
-    others look like a limit. No stand is looked for while one of them is not heard, unless that is mostly so: what it
-    gave was held, too, and the others' share of their ratings is another.
+    others look like a limit. What one that is not heard gave was held, too, and the others' share of their ratings is
+    another: a stand is looked for without such intervals, too, unless they are most.
     """
     gives = case.measured_wh > 0
     begun, goes_on = (
