@@ -120,22 +120,24 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     """
     aligned = _aligned(site, readings, weather)
     case = _case(aligned, weather)
-    if _some_fit_the_record(case):
+    if some_fit_the_record(case):
         aligned = as_sent(site, readings), _seen(site, readings, weather)
         case = _case(aligned, weather)
     misleading = _misleading(case)
     return replace(_case(aligned, weather, misleading), of_all=case) if misleading else case
 
 
-def _some_fit_the_record(case: Case) -> bool:
-    """Return whether units of a plane that was turned have the orientation that it had: then it lies as recorded.
+def some_fit_the_record(case: Case) -> bool:
+    """Return whether stray units have the orientation that a plane had before it was turned: then it lies as recorded.
 
-    The others of its units lie elsewhere, be they the most.
+    They are its own, and its others lie elsewhere, be they the most; or they lie on it and are recorded on another.
     """
     wrong = case.alignment.plane
-    own = {i for i, u in enumerate(case.day.site.units) if wrong and u.plane == wrong.recorded.name}
-    return wrong is not None and any(
-        s.unit in own and apart_deg(wrong.recorded, s) < LIKE_ANOTHER_DEG for s in divided(case).strays
+    if wrong is None:
+        return False
+    now = replace(wrong.recorded, tilt_deg=wrong.tilt_deg, azimuth_deg=wrong.azimuth_deg)
+    return any(
+        apart_deg(wrong.recorded, s) < min(LIKE_ANOTHER_DEG, apart_deg(now, s)) for s in divided(case).strays
     )
 
 

@@ -7,8 +7,10 @@ from dataclasses import replace
 
 import pytest
 
+from service.verify.alignment import WrongPlane
+from service.verify.divided import divided
 from service.verify.result import Verification
-from service.verify.run import verify
+from service.verify.run import build_case, some_fit_the_record, verify
 from tests.verify.conftest import Roof, in_air
 
 Made = Callable[..., Roof]
@@ -81,3 +83,28 @@ def test_most_of_a_plane_on_another_recorded_one_turn_no_plane(roof: Made) -> No
 def test_a_plane_all_of_whose_units_face_elsewhere_is_misdescribed(roof: Made) -> None:
     r = facing(roof(units=8), list(range(8)), 35.0, 260.0)
     assert said(verify(r.site, r.readings())) == {"": {"plane_misdescribed"}}
+
+
+@pytest.mark.parametrize(("azimuth_deg", "fits"), [(260.0, True), (80.0, False)])
+def test_a_unit_that_faces_as_a_turned_plane_did_shows_that_it_lies_as_recorded(
+    roof: Made, azimuth_deg: float, fits: bool
+) -> None:
+    r = facing(roof(units=12, planes=2), [0], 25.0, azimuth_deg)
+    west, turned = r.site.planes[1], replace(r.site.planes[1], azimuth_deg=310.0)
+    site = replace(r.site, planes=(r.site.planes[0], turned))
+    r.energy_wh[1::2] = in_air(replace(r, site=site, energy_wh=r.energy_wh.copy()), AIR).energy_wh[1::2]
+    case = build_case(site, r.readings())
+    wrong = WrongPlane(west, 25.0, 310.0, 40.0, 6.0, 40.0, one_plane=False, rival_minutes=0)
+    assert some_fit_the_record(replace(case, alignment=replace(case.alignment, plane=wrong))) is fits
+
+
+@pytest.mark.parametrize(("index", "said_of"), [(0.15, {}), (0.97, {"700000": {"wrong_plane"}})])
+def test_an_only_unit_under_a_closed_cover_is_on_no_other_plane(
+    roof: Made, index: float, said_of: dict[str, set[str]]
+) -> None:
+    r = roof(units=8, planes=2, index=index)
+    units = (replace(u, plane="south" if i == 0 else "west") for i, u in enumerate(r.site.units))
+    r = replace(r, site=replace(r.site, units=tuple(units)))
+    r.energy_wh[:] = r.energy_wh[[1, *range(1, 8)]]
+    r.energy_wh[2:] = r.energy_wh[[1]]
+    assert said(verify(r.site, r.readings())) == said_of

@@ -264,7 +264,12 @@ def _likeliest(case: Case, i: int, own: int, misfits: FloatArray, by_record: Flo
 
 
 def _is_better(case: Case, m: Misplaced, by_record: FloatArray) -> bool:
-    """Return whether the other plane's curve fits far better than the unit's own, which those beside it fit."""
+    """Return whether the other plane's curve fits far better than the unit's own, which those beside it fit.
+
+    Under a closed cover all planes have the same light, which on an only unit's plane is another's as well.
+    """
+    if len(case.like(m.unit)) < LEAST_LIKE and _sun_h(case) < LEAST_SUN_H:
+        return False
     least = max(LEAST_MISFIT, 2 * _usual(_beside(case, m, by_record)[:, 0]))
     return m.misfit_recorded >= least and m.misfit_fits < BETTER * m.misfit_recorded
 
