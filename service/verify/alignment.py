@@ -156,6 +156,13 @@ independent engine)."""
 DIMMED = (0.8, 2 / 3, 1 / 3)
 """Levels of a plane with film on it, or most of whose units have lost one substring of three, or two."""
 
+FAR_TURN_DEG, KEEPS_MOST, FOR_FAR_TURN, PER_DAY_OF_FAR_TURN = 30.0, 0.8, 19.0, 2.0
+"""What an only plane needs that would face so far from its record and keep so much of its beam, and each
+further day: neither a closed cover nor an obstacle gives it more sun, and what the model errs turns it by less. Of 500
+simulated days and weeks (`tests/bench/fleet`) and of a real roof's (`tests/bench/roofs`: 300 trials of a day, 500 of a
+week), all with a right record, those that came near it had 14.8 by a turn that keeps 0.74 and 30.2 by one that keeps
+0.74; of the latter kept more none had above 6."""
+
 LEVEL_OFF, DIFFUSE_OFF, UNLIKELY_ERROR = 2 * BETWEEN_PLANES, 0.25, 2.0
 ERRORS = (
     (1 - LEVEL_OFF, 1 - LEVEL_OFF),
@@ -403,7 +410,11 @@ def _turn_explains_enough(seen: Window, turn: Turn) -> bool:
         return _believed_by_clouds(seen, turn, sun)
     if seen.sensed:
         return turn.worth >= _by_sensor(seen) or _believed_by_clouds(seen, turn, sun)
-    return turn.worth >= _needed(seen, FOR_PLANE, PER_CLEAR_DAY)
+    if turn.worth >= _needed(seen, FOR_PLANE, PER_CLEAR_DAY):
+        return True
+    record = seen.sunshine(seen.by_record)
+    more = sun.beam_h >= MORE_SUN * record.beam_h
+    return seen.telling_planes == 1 and more and turn.worth >= _by_far_turn(seen, turn)
 
 
 def _may_be_under_a_cover(seen: Window, turn: Turn) -> bool:
@@ -463,7 +474,13 @@ def _sure_by_one_plane(seen: Window, turn: Turn, sun: Sunshine, record: Sunshine
     share = FOR_ONLY_PLANE[0][0] if absurd else _share(record)
     sunny = absurd or record.beam_h >= SUN_BY_RECORD_H
     more = sun.beam_h >= max(LEAST_SUN_H, MORE_SUN * record.beam_h)
-    return sunny and more and turn.worth >= _by_clouds(seen, share)
+    return sunny and more and turn.worth >= min(_by_clouds(seen, share), _by_far_turn(seen, turn))
+
+
+def _by_far_turn(seen: Window, turn: Turn) -> float:
+    """Return what an only plane needs that faces far from its record and has no less sun, without end for others."""
+    far = apart_deg(seen.planes[turn.plane], turn) >= FAR_TURN_DEG and _beam_left(seen, turn) >= KEEPS_MOST
+    return _needed(seen, FOR_FAR_TURN, PER_DAY_OF_FAR_TURN) if far else math.inf
 
 
 def is_possible(seen: Window, turn: Turn) -> bool:

@@ -302,6 +302,29 @@ def test_a_dull_week_by_the_right_record_turns_no_plane(roof, spells):
     assert site_causes(verify(r.site, r.readings())) == []
 
 
+def unsteady_week(r, seed, spells):
+    """Give the roof a dull week whose hours differ besides as those of real clouds do."""
+    r = dull_week(r, seed, spells)
+    r.energy_wh *= 1 + 0.15 * np.random.default_rng(seed).standard_normal(r.energy_wh.shape[1])
+    return r
+
+
+@pytest.mark.parametrize(("seed", "turn"), [(0, -60), (2, -60), (3, 60)])
+def test_an_only_plane_that_would_keep_its_sun_far_from_its_record_needs_less(roof, seed, turn):
+    r = unsteady_week(roof(days=7, interval_min=60), seed, spells=12)
+    finding = the_finding(
+        verify(with_plane(r, "south", azimuth_deg=170.0 + turn), r.readings()), "plane_misdescribed"
+    )
+    assert finding.details["azimuth_deg"] == pytest.approx(170, abs=FIVE_DEGREES)
+
+
+@pytest.mark.parametrize("seed", [0, 2, 3])
+@pytest.mark.parametrize("spells", [0, 2, 12])
+def test_a_dull_week_turns_no_only_plane_that_lies_as_recorded(roof, seed, spells):
+    r = unsteady_week(roof(days=7, interval_min=60), seed, spells)
+    assert site_causes(verify(r.site, r.readings())) == []
+
+
 def behind_a_hill(r):
     """Return the roof with a hill before its south plane from east to south-east."""
     hill = ((0.0, 0.0), (89.0, 0.0), (90.0, 40.0), (150.0, 40.0), (151.0, 0.0), (359.0, 0.0))

@@ -8,7 +8,6 @@ from dataclasses import replace
 import pytest
 
 from service.verify.alignment import WrongPlane
-from service.verify.divided import divided
 from service.verify.result import Verification
 from service.verify.run import build_case, some_fit_the_record, verify
 from tests.verify.conftest import Roof, in_air
