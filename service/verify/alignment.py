@@ -322,15 +322,16 @@ def _needed(seen: Window, least: float, per_day: float) -> float:
 
 def _believed_clock(seen: Window, clock: Clock, turn: Turn) -> bool:
     """Return whether a clock explains so much more that the labels are wrong, whatever the haze of each day."""
-    enough = _clock_explains_enough(seen, clock, turn)
+    enough = clock_explains_enough(seen, clock, turn)
     least = min(FOR_CLOCK, LEFT_BY_HAZE * clock.gain)
     return enough and _whatever_haze(seen, _by_clock(seen, clock)) >= least
 
 
-def _clock_explains_enough(seen: Window, clock: Clock, turn: Turn) -> bool:
+def clock_explains_enough(seen: Window, clock: Clock, turn: Turn) -> bool:
     """Return whether a clock explains so much more that the labels may be wrong.
 
-    One plane alone must have seen a clear sky, or be all the surer and not explained better by a turn.
+    One plane alone must have seen a clear sky, or be all the surer and not explained about as well by a turn: what
+    little sun shows between clouds is then rather their doing than either's.
     """
     if clock.gain < _needed_by(seen, clock, FOR_CLOCK) or abs(clock.minutes) < LEAST_SHIFT_MIN:
         return False
@@ -347,7 +348,7 @@ def _clock_explains_enough(seen: Window, clock: Clock, turn: Turn) -> bool:
             far or seen.telling_planes > 1 or clock.gain >= _needed(seen, BY_ONE_PLANE, PER_DAY_BY_ONE_PLANE)
         )
     least = FOR_CLOCK if far else BY_ONE_PLANE
-    sure = clock.gain >= _needed_by(seen, clock, least) and _likelier_clock(seen, clock, turn)
+    sure = clock.gain >= max(_needed_by(seen, clock, least), turn.worth + AS_LIKELY)
     return sun.beam_h >= LEAST_SUN_FOR_CLOCK_H and (sure or seen.telling_planes > 1)
 
 

@@ -9,11 +9,12 @@ import pytest
 from service.expect.grid import Grid
 from service.expect.site import Plane
 from service.expect.sky import Irradiance, cloudy_sky
+from service.verify import alignment
 from service.verify.case import expectation
 from service.verify.day import daylight
 from service.verify.inputs import Readings
 from service.verify.run import verify
-from service.verify.search import WORTH_A_SEARCH
+from service.verify.search import WORTH_A_SEARCH, best_clock, best_turns
 from service.verify.window import window
 from tests.verify.conftest import in_air
 
@@ -99,6 +100,16 @@ def test_a_clock_under_passing_clouds_on_one_plane(roof, minutes):
 def test_passing_clouds_on_one_plane_with_the_right_clock_say_nothing(roof):
     r = passing_clouds(roof(), seed=3)
     assert site_causes(verify(r.site, r.readings())) == []
+
+
+@pytest.mark.parametrize(("less", "told"), [(2.0, False), (8.0, True)])
+def test_between_clouds_what_a_turn_of_one_plane_explains_about_as_well_is_no_clock(roof, less, told):
+    r = passing_clouds(roof(), seed=3)
+    seen = window(r.site, labelled_late(r, 60), scale=1.0)
+    clock, turn = best_clock(seen), best_turns(seen)[0]
+    assert seen.sunshine(alignment.by_turn(seen, turn)).clear_h < alignment.LEAST_SUN_H
+    about = replace(turn, gain=clock.gain - less, angles=1)
+    assert alignment.clock_explains_enough(seen, clock, about) is told
 
 
 @pytest.mark.parametrize("minutes", [60, -60])
