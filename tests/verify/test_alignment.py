@@ -112,6 +112,18 @@ def test_between_clouds_what_a_turn_of_one_plane_explains_about_as_well_is_no_cl
     assert alignment.clock_explains_enough(seen, clock, about) is told
 
 
+@pytest.mark.parametrize(("days", "planes", "told"), [(1, 1, True), (7, 1, False), (7, 2, True)])
+def test_what_haze_leaves_of_a_clock_of_one_plane_must_be_enough_for_all_days(
+    roof, monkeypatch, days, planes, told
+):
+    r = roof(days=days, planes=planes, index=1.0)
+    seen = window(r.site, labelled_late(r, 60), scale=1.0)
+    clock, turn = replace(best_clock(seen), gain=45.0), replace(best_turns(seen)[0], gain=0.0)
+    assert seen.lit_days == days
+    monkeypatch.setattr(alignment, "_whatever_haze", lambda *_: 20.0)
+    assert alignment.believed_clock(seen, clock, turn) is told
+
+
 @pytest.mark.parametrize("minutes", [60, -60])
 def test_light_in_the_dark_speaks_against_the_record_and_for_the_clock(roof, minutes):
     """Output before sunrise or after sunset: no cloud explains it, nor where a plane faces."""
