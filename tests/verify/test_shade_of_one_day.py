@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from service.verify.causes import misplaced
+from service.verify.causes import misplaced, shaded
 from service.verify.run import build_case
 from tests.verify.conftest import Roof, _clouded
 from tests.verify.test_shade_of_some import causes, serials
@@ -110,3 +110,30 @@ def test_of_two_like_units_one_at_its_limit_is_whole_there(roof: Callable[..., R
     r = roof(units=2, index=1.0, ac_rated_w=200.0)
     r.energy_wh[1, r.interval(14) : r.interval(17)] *= 0.3
     assert causes(r) == {s: {"shaded"} for s in serials(r, [1])}
+
+
+@pytest.mark.parametrize(("hours", "seen"), [(2.0, True), (0.75, False)])
+def test_a_deep_shadow_is_seen_though_it_leaves_the_units_own_level_unsure(
+    roof: Callable[..., Roof], hours: float, seen: bool
+) -> None:
+    r = roof(index=1.0)
+    r.energy_wh[4] *= 1 + 0.04 * np.random.default_rng(4).standard_normal(r.energy_wh.shape[1])
+    r.energy_wh[4, r.interval(9) : r.interval(9 + hours)] *= 0.4
+    case = build_case(r.site, r.readings())
+    unsure = replace(case, levels=replace(case.levels, visible=np.full(12, 0.6)))
+    assert shaded._shortfall(case, 4) is not None
+    assert (shaded._shortfall(unsure, 4) is not None) == seen
+
+
+@pytest.mark.parametrize(
+    ("mates", "hour", "named"), [([2, 6], 13.5, True), ([2], 13.5, False), ([2, 6], 9.0, False)]
+)
+def test_a_loss_that_seldom_comes_back_is_a_shadow_where_one_falls_on_others_of_its_plane(
+    roof: Callable[..., Roof], mates: list[int], hour: float, named: bool
+) -> None:
+    r = roof(index=1.0, days=5)
+    for day in range(5):
+        r.energy_wh[mates, r.interval(13, day) : r.interval(16, day)] *= 0.3
+    for day in (1, 3):
+        r.energy_wh[4, r.interval(hour, day) : r.interval(hour + 1.5, day)] *= 0.5
+    assert causes(r) == {s: {"shaded"} for s in serials(r, [*mates, *([4] if named else [])])}

@@ -46,6 +46,10 @@ DAYS_TO_RETURN, LEAST_RETURN, SURE_SHARE = 3, 0.35, 0.06
 """From so many days on, a loss that is small or told by the model alone must come back at so many of its sun positions;
 a larger one beside like units need not: the days may have been dark."""
 
+LEAST_MATES, LEAST_RETURN_BESIDE, SAME_PLACE = 2, 0.2, 0.9
+"""So many like units in shade show that something stands there: at how few of its sun positions a loss must come back
+then, of which so many are theirs."""
+
 SURE_RETURN, LEAST_SHARE_OF_SURE = 0.6, 0.015
 """Share of the sun positions at which a loss on so many days comes back and is no chance, however uneven the unit's
 level looks by it, and what it must take then."""
@@ -98,17 +102,31 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each plane that is shaded, and for each other unit with a loss bound to sun positions."""
     found = _before_the_site(case, _planes(case, named))
     named |= {serial for f in found for serial in f.serials}
-    for i, serial in enumerate(case.serials):
-        if serial in named:
-            continue
-        fall = _shortfall(case, i)
-        if (
-            fall
-            and _lost_by_all(case, i, fall) >= BORNE_OUT * fall.lost_share
-            and _has_beam_to_lose(case, i, fall)
-        ):
-            found.append(_finding(case, i, fall))
+    left = [i for i, serial in enumerate(case.serials) if serial not in named]
+    falls = {i: fall for i in left if (fall := _borne_out(case, i, _shortfall(case, i))) is not None}
+    falls |= {
+        i: fall
+        for i in left
+        if i not in falls and len(mates := [falls[k] for k in case.like(i) if k in falls]) >= LEAST_MATES
+        if (fall := _borne_out(case, i, _shortfall(case, i, LEAST_RETURN_BESIDE))) is not None
+        if _stands_there(case, fall, mates)
+    }
+    found += [_finding(case, i, fall) for i, fall in sorted(falls.items())]
     return found
+
+
+def _borne_out(case: Case, i: int, fall: _Shortfall | None) -> _Shortfall | None:
+    """Return the shortfall if the sky that all units show bears it out and the sun has so much to give."""
+    if fall is None or _lost_by_all(case, i, fall) < BORNE_OUT * fall.lost_share:
+        return None
+    return fall if _has_beam_to_lose(case, i, fall) else None
+
+
+def _stands_there(case: Case, fall: _Shortfall, mates: list[_Shortfall]) -> bool:
+    """Return whether a unit is short while the sun stands where like ones are in shade."""
+    place = sun_of_intervals(case).azimuth_deg // AZIMUTH_STEP_DEG
+    there = np.isin(place, place[np.any([m.short for m in mates], axis=0)])
+    return bool(there[fall.short].mean() >= SAME_PLACE)
 
 
 def _planes(case: Case, named: frozenset[str]) -> list[Finding]:
@@ -232,7 +250,7 @@ def _plane_finding(
     )
 
 
-def _shortfall(case: Case, i: int) -> _Shortfall | None:
+def _shortfall(case: Case, i: int, least_return: float = LEAST_RETURN) -> _Shortfall | None:
     by_peers = has_peers(case, i)
     series, weight = (of_all[i] for of_all in (_with_limited(case) if by_peers else _whole_at_limit(case)))
     beside = by_peers & _beside_peers(case)[i]
@@ -256,10 +274,11 @@ def _shortfall(case: Case, i: int) -> _Shortfall | None:
     comes_back = by_peers and days >= DAYS_TO_RETURN and returned >= SURE_RETURN
     least_calm = LEAST_SHARE_OF_CALM if by_peers else LEAST_SHARE_BY_MODEL
     calm = lost >= least_calm and _is_calm(series, whole, short)
-    if lost < visible and not calm and not (comes_back and lost >= LEAST_SHARE_OF_SURE):
-        return None
+    # a deep shadow itself makes a unit's level look unsure
     sure = by_peers and lost >= SURE_SHARE
-    if days >= DAYS_TO_RETURN and returned < LEAST_RETURN and not sure:
+    if lost < visible and not (sure or calm or (comes_back and lost >= LEAST_SHARE_OF_SURE)):
+        return None
+    if days >= DAYS_TO_RETURN and returned < least_return and not sure:
         return None
     return _Shortfall(short, np.asarray(read), lost, _span(azimuth[short], weight[short]), returned, days)
 
