@@ -179,11 +179,26 @@ def test_a_branch_in_shade_between_clouds_that_all_see_is_no_trip(roof: Callable
 
 
 def test_what_a_branch_that_trips_leaves_does_not_accuse_the_other(roof: Callable[..., Roof]) -> None:
-    r = on_branches(roof(index=0.95), "BBA")  # more units trip than do not
-    r.energy_wh[[i for i in range(12) if i % 3 < 2], r.interval(7.5) : r.interval(16)] *= np.resize(
-        JUMPS, 102
-    )
-    assert "A" not in [f.branch for f in trips(r)]
+    r = on_branches(roof(units=8, index=0.95, days=6, interval_min=60), "AAAB")
+    ours = [i for i in range(8) if i % 4 < 3]
+    for day in range(6):
+        r.energy_wh[3::4, r.interval(9, day) : r.interval(12, day)] *= (0.4, 0.6, 0.5)
+    for day in (0, 2, 4):
+        r.energy_wh[ours, r.interval(13, day)] *= 0.85
+    assert trips(r) == []
+
+
+def test_what_is_due_of_a_branch_is_not_lowered_by_its_own_trips(roof: Callable[..., Roof]) -> None:
+    r = on_branches(roof(index=0.95, days=2, interval_min=15), "ABB")
+    lost = 0.0
+    for day in range(2):
+        strong = slice(r.interval(7, day), r.interval(16, day))
+        hit = r.energy_wh[0::3, strong]
+        lost += hit.sum()
+        hit *= np.roll(JUMPS, day)
+        lost -= hit.sum()
+    (found,) = trips(r)
+    assert (found.branch, found.lost_wh) == ("A", pytest.approx(lost, rel=0.1))
 
 
 def test_what_takes_from_each_unit_of_a_branch_another_share_is_no_trip(roof: Callable[..., Roof]) -> None:

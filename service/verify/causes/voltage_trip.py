@@ -13,7 +13,7 @@ jumps as one in light that does not.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +52,13 @@ or end, since no cloud or shadow does that to one branch for minutes: but it may
 LEAST_SHARE, LEAST_SHARE_OF_SITE, DEEP = 0.005, 0.0005, 0.5
 """Share of the energy due in the window that must be lost; or where units elsewhere tell of it, if LEAST_DIPS leave
 less than the last of what is due: clouds over one plane left three quarters."""
+
+LEAST_WEAK = 8
+"""Intervals in weak light that tell a unit's level there (our choice)."""
+
+OTHERS_DIP = 2
+"""How many times as often as a branch dips it may make more than like units let expect, which may trip as well: beyond
+that it is they who trip (our choice, no source)."""
 
 LONGEST_MINUTES = 30
 SAME_MINUTES, MINUTES_A_DAY = 30, 24 * 60
@@ -148,7 +155,7 @@ def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
     """Return the branches whose units dip together while units on other branches do not."""
     found = []
     for name, rows in branches.items():
-        by_others = due(case, rows)
+        by_others = _as_in_weak_light(case, rows, due(case, rows))
         with np.errstate(divide="ignore", invalid="ignore"):
             share = np.where(case.light[rows], case.measured_wh[rows], np.nan) / by_others.energy_wh
         dips = _trips_in(case, rows, share, _dip(case, like=bool(by_others.by_like.all())))
@@ -158,9 +165,25 @@ def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
         if not enough or _comes_with_the_sun(case, dips, low, told):
             dips = _beats(case, rows, share, by_others)
         dips = dips | _jumps(case, rows, share, by_others)
-        if dips.any():
+        if dips.any() and not _others_dip(share[by_others.by_like], dips):
             found.append(_Trips(name, rows, dips, by_others.energy_wh))
     return found
+
+
+def _as_in_weak_light(case: Case, rows: list[int], by_others: Due) -> Due:
+    """Return what like units let expect with the rows' levels as they are in weak light: trips lower them in strong."""
+    weak = case.light[rows] & ~_strong(case, rows)
+    with np.errstate(invalid="ignore"):
+        share = np.where(weak, case.measured_wh[rows], np.nan) / by_others.energy_wh
+    enough = by_others.by_like & (np.isfinite(share).sum(axis=1) >= LEAST_WEAK)
+    level = np.ones(len(rows))
+    level[enough] = np.maximum(np.nanmedian(share[enough], axis=1), 1.0)
+    return replace(by_others, energy_wh=by_others.energy_wh * level[:, None])
+
+
+def _others_dip(share: FloatArray, dips: BoolArray) -> bool:
+    """Return whether the rows (R, D) are far more often above what like units let expect than they dip."""
+    return bool((_median(share) > 1 / DIP_OF_LIKE).sum() > OTHERS_DIP * dips.sum())
 
 
 def _beats(case: Case, rows: list[int], share: FloatArray, by_others: Due) -> BoolArray:
