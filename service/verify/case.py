@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from functools import cached_property, wraps
@@ -197,20 +197,8 @@ class Case:
     @cached_property
     def gone_at_once(self) -> BoolArray:
         """Return where no unit gives anything any more from one short interval to the next, to the end, (D,)."""
-        gone = np.zeros(len(self.day.positions), dtype=bool)
-        giving = np.flatnonzero(
-            (np.nan_to_num(self.measured_wh) > STANDBY * self.day.rated_wh[:, None]).any(axis=0)
-        )
-        if self.day.grid.interval_min > AT_ONCE_MINUTES or not len(giving):
-            return gone
-        last = int(giving[-1])  # in which they may have stopped
-        then = slice(max(last - 1, 0), last + 1)
-        share = np.where(self.heard, self.measured_wh / self.day.rated_wh[:, None], np.nan)[:, then]
-        share = share[:, np.isfinite(share).any(axis=0)]
-        at = self.day.positions[last:]
-        if np.nanmedian(share, axis=0).max() >= AT_ONCE and (np.diff(at) == 1).all():
-            gone[last + 1 :] = True
-        return gone
+        last = gone_after(self.measured_wh, self.day, range(len(self.serials)))
+        return np.arange(len(self.day.positions)) > (len(self.day.positions) if last is None else last)
 
     @cached_property
     def _silent_for_a_day(self) -> BoolArray:
@@ -301,6 +289,22 @@ def once(work: Callable[[Case], Told]) -> Callable[[Case], Told]:
         return told
 
     return kept
+
+
+def gone_after(energy_wh: FloatArray, day: Daylight, rows: Sequence[int]) -> int | None:
+    """Return the last interval in which any of the units `rows` of energies (U, D) gave something before all stopped.
+
+    None unless they stopped from one short interval to the next, at much output, to the end.
+    """
+    made, rated_wh = energy_wh[list(rows)], day.rated_wh[list(rows), None]
+    giving = np.flatnonzero((np.nan_to_num(made) > STANDBY * rated_wh).any(axis=0))
+    if day.grid.interval_min > AT_ONCE_MINUTES or not len(giving):
+        return None
+    last = int(giving[-1])  # in which they may have stopped
+    share = (made / rated_wh)[:, max(last - 1, 0) : last + 1]
+    share = share[:, np.isfinite(share).any(axis=0)]
+    goes_on = (np.diff(day.positions[last:]) == 1).all()
+    return last if goes_on and np.nanmedian(share, axis=0).max() >= AT_ONCE else None
 
 
 def active_mask(day: Daylight, energy_wh: FloatArray) -> BoolArray:

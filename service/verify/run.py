@@ -27,7 +27,7 @@ from service.verify.alignment import (
     apart_deg,
     as_sent,
 )
-from service.verify.case import Case, Expectation, active_mask, expectation
+from service.verify.case import Case, Expectation, active_mask, expectation, gone_after
 from service.verify.causes import name_causes
 from service.verify.causes.misplaced import misplaced_units, turned_units
 from service.verify.causes.site_low import best_hour_is_short
@@ -162,7 +162,7 @@ def _case(aligned: tuple[Alignment, _Seen], weather: Weather | None, displaced: 
     out = outages(measured, clear_wh, day.rated_wh, day.grid.interval_min)
     voices = measured.copy()
     voices[list(displaced)] = np.nan
-    told = np.where(out, np.nan, voices)
+    told = _without_gone(day, np.where(out, np.nan, voices))
     quantum = max(resolution_wh(measured), resolution_wh(sent) / scale)
     agreed = group_consensus(day, voices, np.ones(len(measured)), quantum)
     stated_sky = _measured_sky(day, weather)
@@ -208,6 +208,23 @@ def _case(aligned: tuple[Alignment, _Seen], weather: Weather | None, displaced: 
         clear_wh=clear_wh,
         resolution_wh=quantum,
     )
+
+
+def _without_gone(day: Daylight, voices: FloatArray) -> FloatArray:
+    """Return energies (U, D) without what branches leave that stop at once while others go on: no sky takes so much."""
+    out = voices.copy()
+    for rows in _branches(day.site):
+        last = gone_after(voices, day, rows) if len(rows) > 1 else None
+        others = np.nansum(np.delete(voices, rows, axis=0), axis=0)
+        if last is not None and others[last + 1 :].any():
+            out[rows, last:] = np.nan
+    return out
+
+
+def _branches(site: Site) -> list[list[int]]:
+    """Return the rows of the units of each branch."""
+    names = {unit.branch for unit in site.units if unit.branch is not None}
+    return [[i for i, unit in enumerate(site.units) if unit.branch == name] for name in sorted(names)]
 
 
 class _Seen(NamedTuple):

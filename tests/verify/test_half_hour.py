@@ -115,6 +115,18 @@ def test_a_site_of_one_branch_that_stops_at_once_in_full_light_is_off(roof, befo
     assert said(verify(r.site, sent)) == (off if before == 1.0 else {})
 
 
+@pytest.mark.parametrize("stays", [0.0, 0.1])
+def test_a_branch_that_stops_at_once_is_off_though_the_only_other_unit_stands_in_shade(roof, stays):
+    r = with_branches(roof(index=CLEAR), 11)
+    r.energy_wh[11] *= 0.04
+    r.energy_wh[:11, r.interval(8) + 4 :] *= stays
+    named = said(verify(r.site, counted(r, 8)))
+    off = {serial for serial, causes in named.items() if "branch_out" in causes}
+    assert off == (
+        {f"70{i:04d}" for i in range(11)} if stays == 0.0 else set()
+    )  # a dark cloud leaves a tenth
+
+
 def test_one_unit_that_works_shows_that_the_others_do_not(roof):
     r = with_branches(roof(units=5, index=OVERCAST), 4)
     r.energy_wh[:4] = 0.0
