@@ -19,6 +19,7 @@ from service.expect.site import Plane
 from service.verify.alignment import (
     DIMMED,
     HALF_AS_MUCH,
+    LIKE_ANOTHER_DEG,
     PER_CLEAR_DAY,
     apart_deg,
     gain_over_record,
@@ -26,7 +27,7 @@ from service.verify.alignment import (
 )
 from service.verify.case import Case, once
 from service.verify.inputs import FloatArray
-from service.verify.search import Turn, turn_of
+from service.verify.search import AS_LIKELY, Turn, turn_of
 from service.verify.unit_curves import by_rating
 from service.verify.window import Window, window
 
@@ -75,29 +76,45 @@ class Divided:
     in_place: frozenset[int] = frozenset()
 
 
+@dataclass(frozen=True)
+class _Move:
+    """A set of units recorded on `plane` that another orientation explains, `surely` or about as well as less light."""
+
+    plane: Plane
+    units: tuple[int, ...]
+    turn: Turn
+    surely: bool
+    stay: tuple[int, ...]
+
+    def exchanged_for(self, other: _Move) -> bool:
+        """Return whether each of two sets faces as the other's plane does."""
+        there, here = apart_deg(self.turn, other.plane), apart_deg(other.turn, self.plane)
+        return max(there, here) < LIKE_ANOTHER_DEG
+
+
 @once
 def divided(case: Case) -> Divided:
-    """Return which units of planes with unlike curves lie elsewhere."""
-    found = [_of_group(case, group) for group in unit_groups(case.alignment.site)]
-    strays = tuple(stray for one in found for stray in one.strays)
-    return Divided(strays, frozenset().union(*(one.in_place for one in found)))
+    """Return which units of planes with unlike curves lie elsewhere.
+
+    What stands in shade besides fits less light as well, but is told by the set that stands where it should.
+    """
+    moves = [move for group in unit_groups(case.alignment.site) for move in _moves(case, group)]
+    sure = [m for m in moves if m.surely]
+    sure += [m for m in moves if not m.surely and any(m.exchanged_for(other) for other in sure)]
+    strays = tuple(Stray(i, m.turn.tilt_deg, m.turn.azimuth_deg) for m in sure for i in m.units)
+    return Divided(strays, frozenset(i for m in sure for i in m.stay))
 
 
-def _of_group(case: Case, group: UnitGroup) -> Divided:
-    """Return which of a group's units lie elsewhere than the plane's light."""
+def _moves(case: Case, group: UnitGroup) -> list[_Move]:
+    """Return what may lie elsewhere of a group's units than where the plane's light falls."""
     curves = _curves(case, group)
     first, *others = _sets(curves) or [()]
-    strays: list[Stray] = []
-    in_place: set[int] = set()
+    found: list[_Move] = []
     for other in others[:MOST_SETS]:
-        found = _elsewhere(case, group, curves, other, first)
-        if found is None:
-            continue
-        turned, stays, turn = found
-        strays += [Stray(i, turn.tilt_deg, turn.azimuth_deg) for i in turned]
-        in_place |= set(stays)
-        first = stays
-    return Divided(tuple(strays), frozenset(in_place))
+        move = _elsewhere(case, group, curves, other, first)
+        found += [move] if move else []
+        first = move.stay if move and move.surely else first
+    return found
 
 
 Rows = tuple[int, ...]
@@ -137,10 +154,8 @@ def apart(a: FloatArray, b: FloatArray) -> float:
     return float(np.abs(a / a.sum() - b / b.sum()).sum() / 2)
 
 
-def _elsewhere(
-    case: Case, group: UnitGroup, curves: dict[int, FloatArray], a: Rows, b: Rows
-) -> tuple[Rows, Rows, Turn] | None:
-    """Return which of two sets lies elsewhere, the one that stays, and the turn; None where neither surely does."""
+def _elsewhere(case: Case, group: UnitGroup, curves: dict[int, FloatArray], a: Rows, b: Rows) -> _Move | None:
+    """Return which of two sets lies elsewhere; None where neither seems to."""
     one, other = (_middle([curves[i] for i in rows]) for rows in (a, b))
     more = _brighter(one, other), _brighter(other, one)
     shadow = _at_full_level(one, other), _at_full_level(other, one)
@@ -155,8 +170,10 @@ def _elsewhere(
     for (turned, stays), bright, turn, rival in zip(ways, more, turns, reversed(turns), strict=True):
         if turn is None or rival is None or turn.worth - rival.worth < OVER_OTHER:
             continue
-        if _is_sure(seen, plane, turn, more=bright):
-            return turned, stays, turn
+        if _explains_enough(seen, plane, turn, more=bright):
+            less = max(by_less_light(seen, turn))
+            if less <= max(HALF_AS_MUCH * turn.worth, turn.worth - AS_LIKELY):
+                return _Move(plane, turned, turn, less <= HALF_AS_MUCH * turn.worth, stays)
     return None
 
 
@@ -203,8 +220,8 @@ def _at_full_level(mine: FloatArray, others: FloatArray) -> bool:
     return bool(light[near].sum() >= MUCH_OF_LIGHT * light.sum())
 
 
-def _is_sure(seen: Window, plane: Plane, turn: Turn, *, more: bool) -> bool:
-    """Return whether units surely have an orientation that explains so much more than their record.
+def _explains_enough(seen: Window, plane: Plane, turn: Turn, *, more: bool) -> bool:
+    """Return whether an orientation explains enough more than the record of units, and is one that roofs have.
 
     `more` where they are brighter than others at times.
     """
@@ -212,12 +229,10 @@ def _is_sure(seen: Window, plane: Plane, turn: Turn, *, more: bool) -> bool:
     apart_least = LEAST_APART_DEG if more else APART_NEVER_BRIGHTER_DEG
     if turn.worth < least or apart_deg(plane, turn) < apart_least or not is_possible(seen, turn):
         return False
-    if abs(turn.tilt_deg - plane.tilt_deg) > MOST_LEAN_DEG:
-        return False
-    return all(gain <= HALF_AS_MUCH * turn.worth for gain in _by_less_light(seen, turn))
+    return abs(turn.tilt_deg - plane.tilt_deg) <= MOST_LEAN_DEG
 
 
-def _by_less_light(seen: Window, turn: Turn) -> Iterator[float]:
+def by_less_light(seen: Window, turn: Turn) -> Iterator[float]:
     """Yield the log-likelihoods, over the record's, of a set with less light, or without beam."""
     for beam, diffuse in (*((level, level) for level in DIMMED), *NO_BEAM):
         yield gain_over_record(seen, seen.dimmed(turn.plane, beam, diffuse))

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import pytest
 
+from service.verify import divided
 from service.verify.alignment import WrongPlane
+from service.verify.causes import swapped
+from service.verify.causes.misplaced import Misplaced
 from service.verify.result import Verification
 from service.verify.run import build_case, some_fit_the_record, verify
+from service.verify.search import Turn
+from service.verify.window import Window
 from tests.verify.conftest import Roof, in_air
 
 Made = Callable[..., Roof]
@@ -107,3 +112,34 @@ def test_an_only_unit_under_a_closed_cover_is_on_no_other_plane(
     r.energy_wh[:] = r.energy_wh[[1, *range(1, 8)]]
     r.energy_wh[2:] = r.energy_wh[[1]]
     assert said(verify(r.site, r.readings())) == said_of
+
+
+@pytest.mark.parametrize(("exchanged", "strays"), [(True, {0, 1}), (False, set())])
+def test_what_less_light_explains_nearly_as_well_is_elsewhere_only_if_exchanged_for_a_sure_one(
+    roof: Made, monkeypatch: pytest.MonkeyPatch, exchanged: bool, strays: set[int]
+) -> None:
+    def of_south(seen: Window, turn: Turn) -> Iterator[float]:
+        yield (0.8 if seen.planes[turn.plane].name.endswith("south") else 0.0) * turn.worth
+
+    r = in_air(roof(units=8, planes=2), AIR)
+    west = r.energy_wh[1].copy()
+    if exchanged:
+        r.energy_wh[1] = r.energy_wh[0]
+    r.energy_wh[0] = west
+    monkeypatch.setattr(divided, "by_less_light", of_south)
+    case = build_case(r.site, r.readings())
+    assert {s.unit for s in divided.divided(case.of_all or case).strays} == strays
+
+
+def test_of_an_exchanged_pair_the_one_that_has_a_planes_curve_is_told_first(
+    roof: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    r = in_air(roof(units=8, planes=2), AIR)
+    shaded, clear = (
+        Misplaced(0, "south", "west", 0.1, 0.2, 1.0),
+        Misplaced(1, "west", "south", 0.3, 0.01, 1.0),
+    )
+    monkeypatch.setattr(swapped, "misplaced_units", lambda _: [shaded, clear])
+    (finding,) = swapped.find(build_case(r.site, r.readings()), frozenset())
+    assert finding.serials == ("700001", "700000")
+    assert "recorded on west, has the curve of south" in finding.evidence

@@ -18,7 +18,11 @@ from service.verify.sentence import sentence
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return one finding for each pair."""
     found = [m for m in misplaced_units(case) if case.serials[m.unit] not in named]
-    return [_finding(case, *pair) for pair in exchanged_pairs(found)]
+    # one that stands in shade besides has no plane's curve: the other of the pair shows it
+    pairs = (
+        sorted(pair, key=lambda m: m.misfit_fits >= m.misfit_recorded) for pair in exchanged_pairs(found)
+    )
+    return [_finding(case, a, b) for a, b in pairs]
 
 
 def _finding(case: Case, a: Misplaced, b: Misplaced) -> Finding:
