@@ -704,6 +704,17 @@ def test_a_level_near_the_clear_sky_s_own_is_a_limit_if_it_lasts_longer_than_a_t
     assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
 
 
+@pytest.mark.parametrize(("flatter", "held"), [(1.0, True), (0.3, False)])
+def test_a_power_that_stands_still_is_held_though_the_light_changes_little(roof, flatter, held):
+    """A top that is flattened falls by a third of what the light does."""
+    r = roof(units=9, index=1.0, interval_min=15, ac_rated_w=480.0)
+    total = r.energy_wh.sum(axis=0)
+    limit = 0.9 * total.max()
+    kept = np.where(total > limit, limit * (total / limit) ** (1 - flatter), total)
+    r.energy_wh[:] = kept / 9
+    assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
+
+
 def by_the_hour(r):
     """Return the site's readings as sums over whole hours."""
     sums = r.energy_wh.reshape(len(r.energy_wh), -1, 60 // r.grid.interval_min).sum(axis=2)

@@ -33,6 +33,10 @@ LEAST_MINUTES, LEAST_READINGS = 60, 4
 LEAST_LIGHT_CHANGE = 0.10
 """How much the clear-sky power must change, relative, while the site's stands still."""
 
+LIGHT_CHANGE_IF_STILL, STILLER = 0.05, 20.0
+"""The same where the light changes so many times more than the power's standard deviation: the flattest real top falls
+by a third of what the light does (`skyfit.BENDS`), whose deviation is a tenth of the light's change."""
+
 LEAST_LEVEL, BELOW_RATING = 0.25, 0.93
 """Shares of the ratings between which a limit is looked for: below, weak light stands still by itself."""
 
@@ -342,7 +346,9 @@ def _limit_in(power: FloatArray, clear: FloatArray, minutes: int) -> _Limit | No
     above = float((power > level * (1 + 2 * FLATNESS)).mean())
     below = float((np.abs(power / (level * (1 - 3 * FLATNESS)) - 1) <= FLATNESS).sum())
     low, high = np.quantile(clear[at_limit], [0.1, 0.9])
-    changing = high > low * (1 + LEAST_LIGHT_CHANGE) and MODEL_BAND * high > level
+    still = STILLER * float(power[at_limit].std()) <= level * (high / low - 1)
+    change = LIGHT_CHANGE_IF_STILL if still else LEAST_LIGHT_CHANGE
+    changing = high > low * (1 + change) and MODEL_BAND * high > level
     crowding = float(at_limit.sum()) / max(below, 1.0)
     readings = float(at_limit.sum()) * min(minutes / INDEPENDENT_MINUTES, 1.0)
     much = crowding >= CROWDING and high > low * (1 + MUCH_LIGHT_CHANGE) and readings >= HELD_READINGS
