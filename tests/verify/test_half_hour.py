@@ -182,3 +182,27 @@ def test_a_level_counts_by_what_it_is_known_to(level, sd, lost):
     """Well known it must lie close, less well known further away; badly known it may be a healthy module's."""
     match = match_level(level, 3, 1, sd=sd)
     assert (match and match.lost) == lost
+
+
+@pytest.mark.parametrize(
+    ("shares", "drops_out"),
+    [
+        ((1.0, 1.0, 0.5, 1.0, 0.6, 1.0), True),
+        ((1.0, 1.0, 0.3, 0.9, 1.0, 1.0), True),
+        ((1.0, 1.0, 0.9, 0.7, 0.6, 0.5), False),  # a shadow comes and stays
+        ((0.5, 0.6, 0.7, 0.9, 1.0, 1.0), False),
+    ],
+)
+def test_minutes_off_within_five_show_by_coming_back_while_the_light_stays(roof, shares, drops_out):
+    r = roof(index=CLEAR)
+    r.energy_wh[4, r.interval(12) : r.interval(12) + 6] *= shares
+    named = said(verify(r.site, counted(r, 12, step=0.1)))
+    assert ("intermittent" in named.get("700004", ())) is drops_out
+    assert named.keys() <= {"700004"}
+
+
+def test_a_cloud_that_all_see_is_no_drop_out_of_the_weaker(roof):
+    r = roof(index=CLEAR)
+    r.energy_wh[:, r.interval(12) : r.interval(12) + 6] *= (1.0, 0.8, 0.4, 0.5, 0.9, 1.0)
+    r.energy_wh[4, r.interval(12) + 2 : r.interval(12) + 4] *= 0.8
+    assert "intermittent" not in said(verify(r.site, counted(r, 12, step=0.1))).get("700004", ())

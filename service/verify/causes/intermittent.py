@@ -3,7 +3,8 @@
 Reasoning: a plug not pushed home, a loose AC connector or a unit that trips on its own gives nothing for minutes and
 then its full share again; cloud and shade leave at least the diffuse light. Fast cycling hides inside a long
 interval, so short drop-outs show as intervals far below the unit's own level: one that falls and comes back several
-times a day beside like units that do not has no obstacle before it, which takes one span of the day or two. A unit that
+times a day beside like units that do not has no obstacle before it, which takes one span of the day or two; within half
+an hour one fall and return in steady light is enough, since no shadow passes so soon. A unit that
 stays off to the end is `no_output`, but for a last silence like those that it came back from before. A whole site has
 no neighbours: that it was off shows by hours without output that no sky and no snow makes (`verify/rest.py`).
 """
@@ -18,6 +19,7 @@ from service.verify.causes.no_output import dead_units
 from service.verify.causes.steady import has_peers
 from service.verify.causes.wording import duration, energy, percent
 from service.verify.falls import falls
+from service.verify.inputs import FloatArray
 from service.verify.levels import STRONG_LIGHT
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, sentence
@@ -43,6 +45,12 @@ LEAST_SHARE_HIDDEN, MOST_SURE_HIDDEN = 0.03, 0.7
 loses so much. Of 22 units in shade of days of real roofs (`tests/bench/roofs`) none fell more than twice, of 22 that
 dropped out 17 did."""
 
+AT_ONCE_MINUTES, STEADY_LIGHT = 60, 0.15
+"""In a window of so much light at most a unit drops out that falls so far once and comes back, while the light changes
+by less (logarithm) from one interval to the next: shadows of what stands within 10 m of a unit move by 4 cm a minute
+at most and are longer over it. Of 3100 units without the cause in half hours (`tests/bench/stranger`, 240 sites) three
+fell at all."""
+
 SITE_WAS_OFF = 0.8
 """Confidence that a whole site was off, which nothing beside it proves (as `darkness.BROKE_OFF`)."""
 
@@ -60,6 +68,8 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
             found.append(_finding(case, i, out))
         elif (hidden := _hidden(case, i)) is not None:
             found.append(_finding_of_hidden(case, i, *hidden))
+        elif (low := _dip_while_light_stays(case, i)).any():
+            found.append(_finding_of_dip(case, i, low))
     return found
 
 
@@ -78,6 +88,27 @@ def _hidden(case: Case, i: int) -> tuple[int, BoolArray] | None:
     if not often.any() or often.sum() < 0.5 * (times > 0).sum():
         return None
     return (int(times.sum()), low) if _share_lost(case, i, low) >= LEAST_SHARE_HIDDEN else None
+
+
+def _dip_while_light_stays(case: Case, i: int) -> BoolArray:
+    """Return where a unit lay below its like units within one short window, (D,), if it fell and came back at once."""
+    nowhere, lit = np.zeros(len(case.day.positions), dtype=bool), case.light[i] & case.heard[i]
+    if lit.sum() * case.day.grid.interval_min > AT_ONCE_MINUTES or not has_peers(case, i):
+        return nowhere
+    level, due = case.levels.relative_series(i), np.maximum(case.peers.energy_wh[i], 1e-6)
+    read = lit & np.isfinite(level) & (case.levels.grain[i] < FALL / 4)
+    steady = read[1:] & read[:-1] & (np.diff(case.day.positions) == 1)
+    steady &= np.abs(np.diff(np.log(due))) < STEADY_LIGHT
+    spans = np.split(level, np.flatnonzero(~steady) + 1)
+    low = np.asarray(read & (level < 1 - FALL))
+    dips = any(_dips(span) for span in spans if len(span) > 2)
+    return low if dips and _share_lost(case, i, low) >= LEAST_SHARE_HIDDEN else nowhere
+
+
+def _dips(level: FloatArray) -> bool:
+    """Return whether a level (D,) falls and comes back."""
+    begun, ended = min(level[0], 1.0), min(level[-1], 1.0)
+    return falls(level, FALL, before=begun) > 0 and falls(level[::-1], FALL, before=ended) > 0
 
 
 def _drop_outs(case: Case, i: int, dead: BoolArray) -> BoolArray:
@@ -194,6 +225,27 @@ def _finding_of_hidden(case: Case, i: int, times: int, low: BoolArray) -> Findin
             "the sun would make it; lost: %(lost)s, %(share)s of its energy. Intervals of %(time)s hide for how long "
             "it was off each time: shorter ones would show it.",
             num=times,
+            lost=energy(lost),
+            share=percent(_share_lost(case, i, low)),
+            time=duration(float(case.day.grid.interval_min)),
+        ),
+        advice=_reseat(),
+        first_seen=first,
+        last_seen=last,
+        lost_wh=round(lost, 1),
+    )
+
+
+def _finding_of_dip(case: Case, i: int, low: BoolArray) -> Finding:
+    first, last = case.first_and_last(low)
+    lost = case.lost_wh(i, low)
+    return Finding(
+        cause="intermittent",
+        serials=case.named([i]),
+        confidence=MOST_SURE_HIDDEN,
+        evidence=sentence(
+            "Fell far below its like units and came back while their light stayed, sooner than a shadow passes; lost: "
+            "%(lost)s, %(share)s of its energy. Intervals of %(time)s hide for how long it was off.",
             lost=energy(lost),
             share=percent(_share_lost(case, i, low)),
             time=duration(float(case.day.grid.interval_min)),
