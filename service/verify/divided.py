@@ -214,9 +214,10 @@ def _at_full_level(mine: FloatArray, others: FloatArray) -> bool:
     """
     use = np.isfinite(mine) & (others > LEAST_LIGHT * np.nanmax(others, initial=1e-9))
     share, light = mine[use] / others[use], others[use]
-    if not len(share):
+    full = float(np.quantile(share, FULL)) if len(share) else 0.0
+    if full <= 0:  # nothing tells: there was no light, or they gave none of it
         return True
-    near = np.abs(share / np.quantile(share, FULL) - 1) <= LEVEL_WITHIN
+    near = np.abs(share / full - 1) <= LEVEL_WITHIN
     return bool(light[near].sum() >= MUCH_OF_LIGHT * light.sum())
 
 
