@@ -9,7 +9,7 @@ import pytest
 
 from service.verify import divided
 from service.verify.alignment import WrongPlane
-from service.verify.causes import swapped
+from service.verify.causes import misplaced, swapped
 from service.verify.causes.misplaced import Misplaced
 from service.verify.result import Verification
 from service.verify.run import build_case, some_fit_the_record, verify
@@ -129,6 +129,17 @@ def test_what_less_light_explains_nearly_as_well_is_elsewhere_only_if_exchanged_
     monkeypatch.setattr(divided, "by_less_light", of_south)
     case = build_case(r.site, r.readings())
     assert {s.unit for s in divided.divided(case.of_all or case).strays} == strays
+
+
+def test_a_stray_whose_light_shade_turns_away_from_every_plane_lies_where_its_curve_fits(
+    roof: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    r = in_air(roof(units=8, planes=2), AIR)
+    r.energy_wh[0] = r.energy_wh[1]
+    stray = divided.Divided((divided.Stray(0, 30.0, 315.0),))
+    monkeypatch.setattr(misplaced, "divided", lambda _: stray)
+    (found,) = misplaced.misplaced_units(build_case(r.site, r.readings()))
+    assert (found.unit, found.fits) == (0, "west")
 
 
 def test_of_an_exchanged_pair_the_one_that_has_a_planes_curve_is_told_first(

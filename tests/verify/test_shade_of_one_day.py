@@ -84,6 +84,13 @@ def test_a_silence_between_whole_readings_is_a_drop_out(roof: Callable[..., Roof
     assert causes(r) == {s: {"intermittent"} for s in serials(r, [4])}
 
 
+def test_a_loss_that_grows_again_after_a_silence_is_no_shadow_that_passes(roof: Callable[..., Roof]) -> None:
+    r = roof(index=1.0, interval_min=15)
+    begin = r.interval(9)
+    r.energy_wh[4, begin : begin + 6] *= (0.0, 0.0, 0.0, 0.8, 0.7, 0.3)
+    assert causes(r) == {s: {"intermittent"} for s in serials(r, [4])}
+
+
 def test_a_unit_that_runs_with_its_plane_until_noon_does_not_lie_elsewhere(
     roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch
 ) -> None:

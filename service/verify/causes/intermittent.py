@@ -135,8 +135,11 @@ def _fades(case: Case, i: int, out: BoolArray) -> bool:
         return False
     level = case.levels.relative_series(i)
     read = np.flatnonzero(np.isfinite(level))
-    before, after = (level[read[read < at[0]]][-BESIDE_SILENCE:], level[read[read > at[-1]]][:BESIDE_SILENCE])
-    return any(len(side) == BESIDE_SILENCE and bool((side < LEAST_BACK).all()) for side in (before, after))
+    sides = level[read[read < at[0]]][::-1][:BESIDE_SILENCE], level[read[read > at[-1]]][:BESIDE_SILENCE]
+    return any(
+        len(away) == BESIDE_SILENCE and bool((away < LEAST_BACK).all() and away[-1] > away[0] - FALL)
+        for away in sides
+    )
 
 
 def _neighbours_produce(case: Case, i: int, alive: BoolArray) -> BoolArray:

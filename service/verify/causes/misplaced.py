@@ -121,7 +121,8 @@ def misplaced_units(case: Case) -> list[Misplaced]:
     told = divided(case)
     likeliest = [m if m and m.unit not in told.in_place else None for m in likeliest]
     found = [m for s in told.strays if (m := _on_another(case, s)) is not None]
-    known = told.in_place | {s.unit for s in told.strays}
+    # shade may turn a stray one's light away from the plane that its curve fits
+    known = told.in_place | {m.unit for m in found}
     by_curve = (m for m in likeliest if m and m.unit not in known)
     found += [m for m in by_curve if _is_bright(case, m, by_record) or _is_better(case, m, by_record)]
     found += _like_others(case, misfits, known | {m.unit for m in found})
