@@ -198,65 +198,50 @@ def _share_lost(case: Case, i: int, out: BoolArray) -> float:
 
 
 def _finding(case: Case, i: int, out: BoolArray) -> Finding:
-    first, last = case.first_and_last(out)
-    lost = case.lost_wh(i, out)
     times = int((np.diff(out.astype(int), prepend=0) == 1).sum())
     minutes = float(out.sum() * case.day.grid.interval_min)
     still_out = case.giving_nothing[i, np.flatnonzero(case.heard[i] & case.light[i])[-1]]
-    finding = Finding(
-        cause="intermittent",
-        serials=case.named([i]),
-        confidence=round(min(0.97, 0.75 + 0.06 * times), 2),
-        evidence=_evidence(times, duration(minutes), energy(lost), still_out=bool(still_out)),
-        advice=_reseat(),
-        first_seen=first,
-        last_seen=last,
-        lost_wh=round(lost, 1),
-    )
+    evidence = _evidence(times, duration(minutes), energy(case.lost_wh(i, out)), still_out=bool(still_out))
+    finding = _of_unit(case, i, out, round(min(0.97, 0.75 + 0.06 * times), 2), evidence)
     return channels.sharpened(finding, channels.of_silence(case, i, out & case.giving_nothing[i]))
 
 
 def _finding_of_hidden(case: Case, i: int, times: int, low: BoolArray) -> Finding:
-    first, last = case.first_and_last(low)
-    lost = case.lost_wh(i, low)
-    return Finding(
-        cause="intermittent",
-        serials=case.named([i]),
-        confidence=MOST_SURE_HIDDEN,
-        evidence=sentence(
-            "Fell far below its like units %(num)s times and came back in between, more often than an obstacle before "
-            "the sun would make it; lost: %(lost)s, %(share)s of its energy. Intervals of %(time)s hide for how long "
-            "it was off each time: shorter ones would show it.",
-            num=times,
-            lost=energy(lost),
-            share=percent(_share_lost(case, i, low)),
-            time=duration(float(case.day.grid.interval_min)),
-        ),
-        advice=_reseat(),
-        first_seen=first,
-        last_seen=last,
-        lost_wh=round(lost, 1),
+    evidence = sentence(
+        "Fell far below its like units %(num)s times and came back in between, more often than an obstacle before "
+        "the sun would make it; lost: %(lost)s, %(share)s of its energy. Intervals of %(time)s hide for how long "
+        "it was off each time: shorter ones would show it.",
+        num=times,
+        lost=energy(case.lost_wh(i, low)),
+        share=percent(_share_lost(case, i, low)),
+        time=duration(float(case.day.grid.interval_min)),
     )
+    return _of_unit(case, i, low, MOST_SURE_HIDDEN, evidence)
 
 
 def _finding_of_dip(case: Case, i: int, low: BoolArray) -> Finding:
-    first, last = case.first_and_last(low)
-    lost = case.lost_wh(i, low)
+    evidence = sentence(
+        "Fell far below its like units and came back while their light stayed, sooner than a shadow passes; lost: "
+        "%(lost)s, %(share)s of its energy. Intervals of %(time)s hide for how long it was off.",
+        lost=energy(case.lost_wh(i, low)),
+        share=percent(_share_lost(case, i, low)),
+        time=duration(float(case.day.grid.interval_min)),
+    )
+    return _of_unit(case, i, low, MOST_SURE_HIDDEN, evidence)
+
+
+def _of_unit(case: Case, i: int, out: BoolArray, confidence: float, evidence: Sentence) -> Finding:
+    """Return the finding of a unit that was out or low where `out` (D,) is."""
+    first, last = case.first_and_last(out)
     return Finding(
         cause="intermittent",
         serials=case.named([i]),
-        confidence=MOST_SURE_HIDDEN,
-        evidence=sentence(
-            "Fell far below its like units and came back while their light stayed, sooner than a shadow passes; lost: "
-            "%(lost)s, %(share)s of its energy. Intervals of %(time)s hide for how long it was off.",
-            lost=energy(lost),
-            share=percent(_share_lost(case, i, low)),
-            time=duration(float(case.day.grid.interval_min)),
-        ),
+        confidence=confidence,
+        evidence=evidence,
         advice=_reseat(),
         first_seen=first,
         last_seen=last,
-        lost_wh=round(lost, 1),
+        lost_wh=round(case.lost_wh(i, out), 1),
     )
 
 
