@@ -222,8 +222,9 @@ def _limit_of(case: Case, power: _Power) -> _Limit | None:
 
 def _limit_on(case: Case, power: _Power, day: BoolArray, sizes: tuple[int, ...]) -> _Limit | None:
     """Return the limit of one day, with so many intervals put together as it first shows with."""
-    told = day & np.isfinite(power.share)
-    for known, size in product((np.flatnonzero(told), np.flatnonzero(told & power.whole)), sizes):
+    told = np.flatnonzero(day & np.isfinite(power.share))
+    whole = told[power.whole[told]]
+    for known, size in product((told, whole) if len(whole) < len(told) else (told,), sizes):
         at = known[: len(known) // size * size].reshape(-1, size)
         means = power.share[at].mean(axis=1), power.clear[at].mean(axis=1)
         limit = _limit_in(*means, size * case.day.grid.interval_min)
