@@ -265,8 +265,13 @@ def _exchanges(case: Case, planes: list[PlaneLight], cause: str) -> Iterator[_La
 
 
 def _site_level(case: Case, _planes: list[PlaneLight]) -> Iterator[_Lack]:
-    seen = site_low.clear_level(case)
+    measured = case.source == "measured"
+    seen = site_low.level_as_measured(case) if measured else site_low.clear_level(case)
     short_h = site_low.HOURS_ON_A_DAY - (seen.hours if seen else 0.0)
+    if measured:
+        if short_h > 0:
+            yield _Lack("site_low", "light", needs={"minutes": _up(60 * short_h, 5)})
+        return
     clouded = site_low.between_clouds(case)
     if short_h > 0 and (clouded is None or clouded.days < site_low.DAYS):
         yield _Lack("site_low", "clear", needs=_hours(short_h))

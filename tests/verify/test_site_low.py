@@ -20,6 +20,7 @@ from service.verify.result import Finding
 from service.verify.run import build_case, verify
 from service.verify.told_level import ToldLevel
 from tests.verify.conftest import Roof, in_air
+from tests.verify.test_measured_sky import sensor, under
 
 
 def found(roof: Roof, weather: Weather | None = None) -> list[Finding]:
@@ -110,6 +111,30 @@ def test_measured_irradiance_shows_a_low_site_under_any_even_sky(roof: Callable[
     ghi = np.zeros(r.grid.count)
     ghi[day.positions] = 0.7 * day.clear.ghi * day.sun.up_share
     assert "site_low" in [f.cause for f in found(r, Weather(r.grid.start, 5, ghi_w_m2=ghi))]
+
+
+@pytest.mark.parametrize(("share", "is_low"), [(0.5, True), (0.85, True), (0.93, False), (1.0, False)])
+def test_measured_irradiance_shows_a_low_site_between_clouds(
+    roof: Callable[..., Roof], share: float, is_low: bool
+) -> None:
+    bare = roof(interval_min=15, ac_rated_w=1000)
+    clouds = np.random.default_rng(3).uniform(0.3, 1.1, bare.grid.count)
+    r = covered(under(bare, clouds), share)
+    low = [f for f in found(r, sensor(r, clouds)) if f.cause == "site_low"]
+    assert bool(low) is is_low
+    assert all(f.details["factor"] == pytest.approx(share, abs=0.02) for f in low)
+    assert "site_low" not in [f.cause for f in found(r)]
+
+
+def test_what_some_units_lack_by_a_measured_sky_is_not_the_site_s(roof: Callable[..., Roof]) -> None:
+    r = roof(index=0.7, ac_rated_w=1000)
+    r.energy_wh[:8] *= 2 / 3
+    assert "site_low" not in [f.cause for f in found(r, sensor(r, 0.7))]
+
+
+def test_a_sensor_that_reads_low_hides_a_low_site_and_accuses_none(roof: Callable[..., Roof]) -> None:
+    r = covered(roof(index=0.7, ac_rated_w=1000), 0.95)
+    assert "site_low" not in [f.cause for f in found(r, sensor(r, 0.6))]
 
 
 @pytest.mark.parametrize("interval_min", [15, 60])

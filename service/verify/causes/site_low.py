@@ -8,6 +8,7 @@ model's band: monthly turbidity, temperature and mounting leave 3-7 % of bias a 
 several like units reach what is usual, it is not the site that is low. Haze or thin even cloud may look like it on one
 day, so that one day must be lower and flat for longer, and fit a low level better than a usual one behind haze, which
 takes the more the lower the sun.
+By a measured sky there is no haze and no cloud to allow for: all hours count.
 Where clouds pass all the time no half hour is level; then the plateau in their gaps counts (`sun_level`), on two days
 at least: on one, thin cloud behind them may be all that the gaps show. On one it is said, with that other reading, only
 if the light on all planes fits a low level far better than a usual one (`told_level`).
@@ -29,6 +30,7 @@ from service.verify.clear_level import (
     STRETCH_MINUTES,
     ClearLevel,
     flat_level,
+    measured_level,
 )
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
@@ -84,7 +86,7 @@ SAME_LEVEL = 0.1
 """How far the plateau in gaps may lie from the level that the light fits: of ten simulated low days that have both it
 does by 0.07 at most, of six sound ones whose light fits a low level by 7 or more four by 0.10 to 0.17."""
 
-MOST_SURE_IN_GAPS, MOST_SURE_ON_A_DAY = 0.8, 0.7
+MOST_SURE, MOST_SURE_IN_GAPS, MOST_SURE_ON_A_DAY = 0.95, 0.8, 0.7
 
 SAME_TOP, STANDING_H = 0.03, 3.0
 """How close to its best hour's mean a site stands at one power, and for how long: of 24 healthy weeks under closed
@@ -113,13 +115,16 @@ Low = tuple[ClearLevel, Said, float]
 
 
 def _low(case: Case) -> Low | None:
+    if case.source == "measured":
+        seen = level_as_measured(case)
+        low = seen and seen.level < LOW_ON_DAYS and seen.hours >= HOURS_ON_A_DAY
+        return (seen, _of_measured_light, MOST_SURE) if seen and low else None
     clear, told = clear_level(case), told_level(case)
     if clear and (clear.level >= LOW_ON_DAYS or _stands_higher(case, clear)):
         return None
     if clear and _is_low(case, clear, told):
-        if clear.days < DAYS and case.source == "array":
-            return clear, _of_a_clear_day, MOST_SURE_IN_GAPS
-        return clear, _of_clear_hours, 0.95
+        one_day = clear.days < DAYS
+        return (clear, _of_a_clear_day, MOST_SURE_IN_GAPS) if one_day else (clear, _of_clear_hours, MOST_SURE)
     if clear and clear.days < DAYS and clear.hours >= HOURS_ON_A_DAY:
         return None  # what so long a clear sky leaves open, gaps of clouds do not tell
     return _low_between_clouds(case, told)
@@ -148,13 +153,12 @@ def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
     if clear.days >= DAYS and clear.hours >= HOURS_ON_DAYS:
         even_cloud = clear.hours < CLEAR_HOURS and told is not None and told.clear_h == 0
         return clear.level < LOW_ON_DAYS and not even_cloud
-    no_haze = case.source != "array" or _in_any_air(told)
-    return clear.level < LOW_ON_A_DAY and clear.hours >= HOURS_ON_A_DAY and no_haze
+    return clear.level < LOW_ON_A_DAY and clear.hours >= HOURS_ON_A_DAY and _in_any_air(told)
 
 
 def _may_be_a_cover(case: Case, clear: ClearLevel) -> bool:
     """Return whether an even cloud cover of one day would be as flat: in long intervals it is, and for hours."""
-    long = case.source == "array" and case.day.grid.interval_min >= LONG_INTERVAL_MIN
+    long = case.day.grid.interval_min >= LONG_INTERVAL_MIN
     days = len(np.unique(case.day.local_days))
     return long and days < DAYS and clear.hours < LONG_COVER_H
 
@@ -186,12 +190,10 @@ def _stands_higher(case: Case, clear: ClearLevel) -> bool:
 def _some_are_usual(case: Case, low: ClearLevel, said: Said) -> bool:
     """Return whether several like units give what is usual: then the others are low, be they the most.
 
-    Under a clear sky all planes are held against one another; clouds are unlike for each.
+    Under a clear sky, or a measured one, all planes are held against one another; clouds are unlike for each.
     """
     heard = case.heard & low.where
-    due = case.day.for_units(
-        list(_unlimited_wh(case) if said in (_of_clear_hours, _of_a_clear_day) else case.agreed_wh)
-    )
+    due = case.day.for_units(list(case.agreed_wh if said in (_of_gaps, _of_fit) else _unlimited_wh(case)))
     made, due = (np.where(heard, np.nan_to_num(x), 0.0).sum(axis=1) for x in (case.measured_wh, due))
     share = made / np.maximum(due, 1e-9)
     level = share * low.level / max(float(np.median(share[due > 0])), 1e-9) if (due > 0).any() else share
@@ -256,9 +258,7 @@ def _by_fit(case: Case, told: ToldLevel, clouded: ClearLevel | None) -> ClearLev
 
 @once
 def between_clouds(case: Case) -> ClearLevel | None:
-    """Return the site's own level in the gaps of passing clouds; a measured sky tells more."""
-    if case.source == "measured":
-        return None
+    """Return the site's own level in the gaps of passing clouds."""
     return sun_level(_log_level(case, HIGH_SUN, gaps=True), case.day.positions, case.day.grid.interval_min)
 
 
@@ -267,6 +267,12 @@ def clear_level(case: Case) -> ClearLevel | None:
     """Return the site's own level where its sky was cloudless, None where it never was."""
     found = flat_level(_log_level(case, STRONG_LIGHT), case.day.positions, case.day.grid.interval_min)
     return found if found and found.level >= IMPOSSIBLE else None
+
+
+@once
+def level_as_measured(case: Case) -> ClearLevel | None:
+    """Return the site's own level by a measured sky."""
+    return measured_level(_log_level(case, STRONG_LIGHT), case.day.positions, case.day.grid.interval_min)
 
 
 def _at_limit(total: FloatArray, due: FloatArray, least_rise: float) -> BoolArray:
@@ -355,6 +361,16 @@ def _of_clear_hours(clear: ClearLevel, lost: Quantity) -> Sentence:
         "In %(time)s of cloudless light on %(num)s days the whole site made %(level)s of what record and clear-sky "
         "model let expect, beyond the model's band of 10 %%; missing: %(lost)s.",
         clear.days,
+        time=duration(60 * clear.hours),
+        level=percent(clear.level),
+        lost=lost,
+    )
+
+
+def _of_measured_light(clear: ClearLevel, lost: Quantity) -> Sentence:
+    return sentence(
+        "In %(time)s of measured light the whole site made %(level)s of what it and the record let expect, beyond the "
+        "model's band of 10 %%; missing: %(lost)s.",
         time=duration(60 * clear.hours),
         level=percent(clear.level),
         lost=lost,
