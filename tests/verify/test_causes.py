@@ -217,6 +217,12 @@ def test_a_day_of_even_snow_is_no_wrong_scale_but_may_be_one(roof, clouds):
     assert [u.cause for u in result.not_yet if "unit of measure" in u.missing] == ["unit_scale"]
 
 
+def test_power_at_which_no_inverter_starts_is_a_wrong_scale_under_dark_clouds_too(roof):
+    r = _dark(roof(units=2, index=1.0))
+    r.energy_wh *= 0.01
+    assert "unit_scale" in {f.cause for f in verify(r.site, r.readings()).findings}
+
+
 def test_a_tenth_of_a_clear_day_is_a_wrong_scale(roof):
     r = roof(index=1.0, interval_min=15)
     r.energy_wh *= 0.1
@@ -239,6 +245,18 @@ def test_a_dark_cover_that_lies_flat_for_an_hour_is_no_power_sent_as_energy(roof
     r = roof(index=1.0)
     r.energy_wh *= clouds
     assert "unit_scale" not in {f.cause for f in verify(r.site, r.readings()).findings}
+
+
+@pytest.mark.parametrize("interval_min", [15, 30, 60])
+def test_a_day_of_a_few_watt_hours_is_dark_and_not_counted_in_hundreds(roof, interval_min):
+    """What comes in ones and twos is flat, and alike on all units, by the register's doing."""
+    r = roof(index=1.0, interval_min=interval_min)
+    clouds = np.random.default_rng(5).uniform(0.5, 1.5, r.grid.count)
+    dark = np.diff(np.floor(0.5 + np.cumsum(0.005 * clouds * r.energy_wh, axis=1)), axis=1, prepend=0.0)
+    assert 0 < dark.max() <= 4
+    assert "unit_scale" not in {
+        f.cause for f in verify(r.site, replace(r.readings(), energy_wh=dark)).findings
+    }
 
 
 def test_units_that_are_unevenly_dim_lie_under_snow_and_are_no_wrong_scale(roof):
