@@ -54,11 +54,11 @@ class Draft:
     shared: Mapping[str, Guess] = field(default_factory=dict)
     """What these have settled for it, taken where it would be asked."""
 
-    def settle(self, key: str, guess: Guess, question: Question | None) -> str:
-        """Take an answer before a guess, and keep the question if there is none."""
+    def settle(self, key: str, guess: Guess, question: Question | None, *, from_others: bool = True) -> str:
+        """Take an answer before a guess, what others share before a question, and keep that if there is none."""
         if key in self.answers:
             guess, question = Guess(self.answers[key], 1.0, told("answered")), None
-        elif question and key in self.shared:
+        elif question and from_others and key in self.shared:
             guess, question = self.shared[key], None
         self.guesses[key] = guess
         if question:

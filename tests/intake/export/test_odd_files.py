@@ -414,7 +414,7 @@ def test_counter_in_no_order_of_time_is_sorted(tmp_path: Path, monkeypatch: pyte
     assert samples.values.tolist() == [1.0] * 191
     assert set(np.diff(samples.starts).tolist()) == {900}
     assert not piece.rejected
-    monkeypatch.setattr("service.intake.export.propose.MOST_SORTED", 100)
+    monkeypatch.setattr("service.intake.export.look.MOST_SORTED", 100)
     assert "sort them by time" in str(propose(table, KNOWN, {}).refused)
     twice = [*rows, *(f"{row[:16]},7" for row in rows)]
     (table,) = tables_of(_file(tmp_path, "\n".join([f"Time,{SERIALS[0]} Meter reading (Wh)", *twice])))
