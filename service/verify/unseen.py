@@ -275,7 +275,7 @@ def _site_level(case: Case, _planes: list[PlaneLight]) -> Iterator[_Lack]:
     clouded = site_low.between_clouds(case)
     if short_h > 0 and (clouded is None or clouded.days < site_low.DAYS):
         yield _Lack("site_low", "clear", needs=_hours(short_h))
-    elif seen and seen.days < site_low.DAYS and seen.level < site_low.LOW_ON_DAYS:
+    elif seen and seen.days < site_low.DAYS and seen.level < site_low.LOW:
         yield _Lack("site_low", "haze", needs={"days": float(site_low.DAYS - seen.days)})
 
 

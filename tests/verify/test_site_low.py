@@ -179,6 +179,18 @@ def test_on_one_day_dust_in_the_air_is_left_open(
     assert (low.confidence <= 0.8) is open_to_haze
 
 
+@pytest.mark.parametrize("interval_min", [30, 60])
+@pytest.mark.parametrize(("share", "is_low"), [(0.6, True), (0.7, True), (0.95, False)])
+def test_a_clear_day_whose_curve_is_bent_has_a_level_though_no_hour_is_flat(
+    roof: Callable[..., Roof], interval_min: int, share: float, is_low: bool
+) -> None:
+    whole = roof(index=1.0, interval_min=interval_min, planes=2, ac_rated_w=1000)
+    at = np.arange(whole.grid.count) * interval_min / 60
+    low = [f for f in found(covered(whole, share * (1 + 0.06 * np.abs(at - 12.3)))) if f.cause == "site_low"]
+    assert bool(low) is is_low
+    assert all(f.details["factor"] == pytest.approx(share, abs=0.06) for f in low)
+
+
 @pytest.mark.parametrize(("planes", "month"), [(1, 3), (2, 3), (1, 5), (2, 9)])
 @pytest.mark.parametrize("turbidity", [6.0, 7.0])
 def test_a_clear_day_s_haze_is_no_low_site(
@@ -203,7 +215,7 @@ def test_what_haze_may_explain_of_a_low_site_is_left_open(
         (0.6, 12.0, 12.0, 6.0, 6.0, True),
         (0.6, 6.8, 9.1, 6.0, 6.0, False),  # it takes clearer air, too
         (0.55, 2.5, 11.7, 6.0, 6.0, True),  # lower than all levels that are tried
-        (0.6, 30.0, 2.0, 6.0, 6.0, False),  # haze does as well
+        (0.6, 30.0, 1.8, 6.0, 6.0, False),  # haze does as well
         (0.6, 42.0, 56.0, 0.0, 8.0, True),
         (0.6, 42.0, 56.0, 0.0, 0.7, False),
         (0.6, 15.8, 16.1, 0.0, 4.7, False),

@@ -6,8 +6,8 @@ level for half an hour and longer; clouds do not. The highest such level is the 
 model's band: monthly turbidity, temperature and mounting leave 3-7 % of bias a day in the light alone (from memory), 10
 % with the rest. Spans at the inverters' limits, at a common limit and behind shade are left out. Where other hours or
 several like units reach what is usual, it is not the site that is low. Haze or thin even cloud may look like it on one
-day, so that one day must be lower and flat for longer, and fit a low level better than a usual one behind haze, which
-takes the more the lower the sun.
+day, so that one day must be flat for longer, or have a clear sky's beam for hours though its curve is bent, and fit a
+low level better than a usual one behind haze, which takes the more the lower the sun.
 By a measured sky there is no haze and no cloud to allow for: all hours count.
 Where clouds pass all the time no half hour is level; then the plateau in their gaps counts (`sun_level`), on two days
 at least: on one, thin cloud behind them may be all that the gaps show. On one it is said, with that other reading, only
@@ -58,21 +58,28 @@ LONG_COVER_H = 3.0
 """For how long a site below EVEN_CLOUD must be flat on one day by long intervals: a cover over SERF East was for an
 hour of four."""
 
-LOW_ON_DAYS, DAYS, HOURS_ON_DAYS = 0.90, 2, 0.3
-LOW_ON_A_DAY, HOURS_ON_A_DAY = 0.87, 1.0
-"""Levels below which a site is low: on two days and more, and on one, or between clouds where the light on all planes
-fits no low level better; and for how long it must have been flat."""
+LOW, LOW_IN_GAPS = 0.90, 0.87
+"""Levels below which a site is low: at all, and between clouds where the light on all planes fits no low level
+better."""
 
-SURE_IN_GAPS, SURE_WHEN_CLEAR, SURE_PER_DAY = 11.0, 5.0, 1.5
+DAYS, HOURS_ON_DAYS, HOURS_ON_A_DAY = 2, 0.3, 1.0
+"""From how many days on clear hours are no haze's; for how long they must be flat on these, or where the light on all
+planes surely fits their level; and for how long on one."""
+
+SURE_IN_GAPS, SURE_WHEN_CLEAR, SURE_PER_DAY = 11.0, 2.0, 1.5
 """Log-likelihood of a low level over a usual one from which a site is low by what its light fits: between clouds, and
 under a clear sky in whatever air. Of 600 simulated healthy sites under clouds none had more than 9.4, of 109 under a
-clear sky none more than 2.1 (`tests/bench/fleet`, one day). Further days add the model's own errors: of 210 weeks none
-had more than 12.5, where 20 are asked."""
+clear sky none more than 2.1 (`tests/bench/fleet`, one day); of 85 clear days with haze of two to three units of Linke's
+turbidity above the month's none had more than -1.9, of 33 with four none more than 1.8. Further days add the model's
+own errors: of 210 weeks none had more than 12.5, where 20 are asked."""
 
 SURE_OF_LEVEL = 8.0
 """The same in the model's own air, from which a clear sky is low at all: what takes clearer air, too, to fit better is
 no site's level. SERF East on the hazy 2016-10-01 has 3.0 to 6.8 (`tests/bench/roofs`), of 104 low days, simulated and
 real, none less than 9.2 unless its level is below all that are tried."""
+
+SURELY_LOW = 0.8
+"""Highest of the levels tried that is a low one, be it half a step higher."""
 
 FITS_BEAM = 20.0
 """Both of these from which a deep level that is flat for LONG_COVER_H is a clear sky's, though a clear sky that bends
@@ -92,7 +99,7 @@ SAME_TOP, STANDING_H = 0.03, 3.0
 """How close to its best hour's mean a site stands at one power, and for how long: of 24 healthy weeks under closed
 covers (`tests/bench/fleet`) none did for more than 1.0 hours, four weeks held to a limit for 4.5 and more."""
 
-SHORT, BEAM_A_DAY_H, MINUTES_AN_HOUR = 0.9 * LOW_ON_DAYS, 1.5, 60
+SHORT, BEAM_A_DAY_H, MINUTES_AN_HOUR = 0.9 * LOW, 1.5, 60
 """Share of a clear sky's best hour below which a site's own best one proves nothing, a tenth below the model's band,
 and with how much sun: of 34 healthy weeks under closed covers (`tests/bench/fleet`, a quarter of an hour and longer)
 one fits a low level so well, with 0.8 hours of what looks like beam a day; of 79 under broken ones no best hour had
@@ -117,25 +124,27 @@ Low = tuple[ClearLevel, Said, float]
 def _low(case: Case) -> Low | None:
     if case.source == "measured":
         seen = level_as_measured(case)
-        low = seen and seen.level < LOW_ON_DAYS and seen.hours >= HOURS_ON_A_DAY
+        low = seen and seen.level < LOW and seen.hours >= HOURS_ON_A_DAY
         return (seen, _of_measured_light, MOST_SURE) if seen and low else None
     clear, told = clear_level(case), told_level(case)
-    if clear and (clear.level >= LOW_ON_DAYS or _stands_higher(case, clear)):
+    if clear and (clear.level >= LOW or _stands_higher(case, clear)):
         return None
     if clear and _is_low(case, clear, told):
         one_day = clear.days < DAYS
         return (clear, _of_a_clear_day, MOST_SURE_IN_GAPS) if one_day else (clear, _of_clear_hours, MOST_SURE)
+    if told and _is_clear_by_fit(told):
+        return _by_fit(case, told, told.clear_h, clear), _of_a_clear_day, MOST_SURE_IN_GAPS
+    return _low_between_clouds(case, clear, told)
+
+
+def _low_between_clouds(case: Case, clear: ClearLevel | None, told: ToldLevel | None) -> Low | None:
     if clear and clear.days < DAYS and clear.hours >= HOURS_ON_A_DAY:
         return None  # what so long a clear sky leaves open, gaps of clouds do not tell
-    return _low_between_clouds(case, told)
-
-
-def _low_between_clouds(case: Case, told: ToldLevel | None) -> Low | None:
     clouded = between_clouds(case)
-    if clouded and clouded.days >= DAYS and clouded.level < (LOW_ON_DAYS if told else LOW_ON_A_DAY):
+    if clouded and clouded.days >= DAYS and clouded.level < (LOW if told else LOW_IN_GAPS):
         return clouded, _of_gaps, MOST_SURE_IN_GAPS
     if told and not _gaps_differ(clouded, told) and _fits_low_only(case, told):
-        return _by_fit(case, told, clouded), _of_fit, MOST_SURE_ON_A_DAY
+        return _by_fit(case, told, told.beam_h, clouded), _of_fit, MOST_SURE_ON_A_DAY
     return None
 
 
@@ -143,7 +152,7 @@ def _gaps_differ(clouded: ClearLevel | None, told: ToldLevel) -> bool:
     """Return whether the plateau in gaps of clouds is a usual one, or lies elsewhere than the level that fits."""
     if clouded is None:
         return False
-    usual = clouded.days >= DAYS and clouded.level >= LOW_ON_DAYS
+    usual = clouded.days >= DAYS and clouded.level >= LOW
     return usual or abs(clouded.level - told.level) > SAME_LEVEL
 
 
@@ -152,8 +161,10 @@ def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
         return False
     if clear.days >= DAYS and clear.hours >= HOURS_ON_DAYS:
         even_cloud = clear.hours < CLEAR_HOURS and told is not None and told.clear_h == 0
-        return clear.level < LOW_ON_DAYS and not even_cloud
-    return clear.level < LOW_ON_A_DAY and clear.hours >= HOURS_ON_A_DAY and _in_any_air(told)
+        return not even_cloud
+    return clear.hours >= (HOURS_ON_DAYS if _fits_surely(told, clear) else HOURS_ON_A_DAY) and _in_any_air(
+        told
+    )
 
 
 def _may_be_a_cover(case: Case, clear: ClearLevel) -> bool:
@@ -170,6 +181,21 @@ def _in_any_air(told: ToldLevel | None) -> bool:
     return told.in_any_air >= SURE_WHEN_CLEAR + SURE_PER_DAY * (told.days - 1)
 
 
+def _fits_surely(told: ToldLevel | None, clear: ClearLevel) -> bool:
+    """Return whether the light on all planes fits the level of flat hours far better than a usual one."""
+    return told is not None and _is_sure(told) and abs(told.level - clear.level) <= SAME_LEVEL
+
+
+def _is_sure(told: ToldLevel) -> bool:
+    return told.sure >= SURE_IN_GAPS + SURE_PER_DAY * (told.days - 1)
+
+
+def _is_clear_by_fit(told: ToldLevel) -> bool:
+    """Return whether the light of one day has a clear sky's beam for hours, whose output bends too much to be flat."""
+    long = told.days < DAYS and told.clear_h >= TOLD_CLEAR_H
+    return long and told.level <= SURELY_LOW and told.sure >= SURE_OF_LEVEL and _in_any_air(told)
+
+
 def fits_clear(told: ToldLevel | None, clear: ClearLevel) -> bool:
     """Return whether the light on all planes has a clear sky's beam, and fits a low level better than a usual one."""
     if told is None or not _in_any_air(told):
@@ -183,7 +209,7 @@ def _stands_higher(case: Case, clear: ClearLevel) -> bool:
     half_hour = max(STRETCH_MINUTES // case.day.grid.interval_min, 1)
     level = np.exp(_log_level(case, HIGH_SUN))
     means = np.convolve(level, np.full(half_hour, 1 / half_hour), "valid")
-    higher = means > max(LOW_ON_DAYS, clear.level * (1 + APART))
+    higher = means > max(LOW, clear.level * (1 + APART))
     return float(higher.sum()) * case.day.interval_hours >= HIGHER_H
 
 
@@ -197,7 +223,7 @@ def _some_are_usual(case: Case, low: ClearLevel, said: Said) -> bool:
     made, due = (np.where(heard, np.nan_to_num(x), 0.0).sum(axis=1) for x in (case.measured_wh, due))
     share = made / np.maximum(due, 1e-9)
     level = share * low.level / max(float(np.median(share[due > 0])), 1e-9) if (due > 0).any() else share
-    usual = level > max(LOW_ON_DAYS, low.level * (1 + APART))
+    usual = level > max(LOW, low.level * (1 + APART))
     counts = [(usual[list(g.members)].sum(), len(g.members)) for g in case.day.groups]
     return any(n >= max(SEVERAL, SHARE_OF_LIKE * of) for n, of in counts)
 
@@ -209,11 +235,10 @@ def told_level(case: Case) -> ToldLevel | None:
 
 def _fits_low_only(case: Case, told: ToldLevel, longest_min: int = LONGEST_INTERVAL_MIN) -> bool:
     """Return whether the light between clouds fits a low level far better than a usual one."""
-    needed = SURE_IN_GAPS + SURE_PER_DAY * (told.days - 1)
     short = case.day.grid.interval_min <= longest_min
     between = LEVELS[0] < told.level  # at the lowest, clouds alone may be what fits
     no_haze = told.in_any_air > 0
-    return short and between and no_haze and told.beam_h >= TOLD_SUN_H and told.sure >= needed
+    return short and between and no_haze and told.beam_h >= TOLD_SUN_H and _is_sure(told)
 
 
 def best_hour_is_short(case: Case) -> bool:
@@ -249,11 +274,11 @@ def _stands_still(case: Case, at_top: BoolArray, due: FloatArray) -> bool:
     return days >= DAYS and hours >= STANDING_H and varies
 
 
-def _by_fit(case: Case, told: ToldLevel, clouded: ClearLevel | None) -> ClearLevel:
-    """Return the level that fits, or that of the gaps where there is one."""
+def _by_fit(case: Case, told: ToldLevel, hours: float, other: ClearLevel | None) -> ClearLevel:
+    """Return the level that fits so many hours, or the `other` one that gaps or flat hours have."""
     where = np.isfinite(_log_level(case, HIGH_SUN, gaps=True))
-    level = clouded.level if clouded and clouded.level < LOW_ON_DAYS else told.level
-    return ClearLevel(level, told.beam_h, told.days, where)
+    near = other is not None and other.level < LOW and abs(other.level - told.level) <= SAME_LEVEL
+    return ClearLevel(other.level if other and near else told.level, hours, told.days, where)
 
 
 @once
@@ -337,7 +362,7 @@ def _finding(
     first, last = case.first_and_last(clear.where)
     made = float(np.nansum(case.measured_wh))
     lost = made * (1 / clear.level - 1)
-    sure = 0.6 + 2.0 * (LOW_ON_DAYS - clear.level) + 0.05 * min(clear.days, 4)
+    sure = 0.6 + 2.0 * (LOW - clear.level) + 0.05 * min(clear.days, 4)
     return Finding(
         cause="site_low",
         serials=(),
