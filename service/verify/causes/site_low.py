@@ -69,7 +69,7 @@ planes surely fits their level; and for how long on one."""
 SURE_IN_GAPS, SURE_WHEN_CLEAR, SURE_PER_DAY = 11.0, 2.0, 1.5
 """Log-likelihood of a low level over a usual one from which a site is low by what its light fits: between clouds, and
 under a clear sky in whatever air. Of 600 simulated healthy sites under clouds none had more than 9.4, of 109 under a
-clear sky none more than 2.1 (`tests/bench/fleet`, one day); of 85 clear days with haze of two to three units of Linke's
+clear sky none more than 2.1 (`tests/bench/fleet`, one day); of 85 clear days with haze of one to three units of Linke's
 turbidity above the month's none had more than -1.9, of 33 with four none more than 1.8. Further days add the model's
 own errors: of 210 weeks none had more than 12.5, where 20 are asked."""
 
