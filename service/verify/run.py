@@ -30,7 +30,7 @@ from service.verify.alignment import (
 from service.verify.case import Case, Expectation, active_mask, expectation, gone_after
 from service.verify.causes import name_causes
 from service.verify.causes.misplaced import misplaced_units, turned_units
-from service.verify.causes.site_low import best_hour_is_short
+from service.verify.causes.site_low import best_hour_is_short, low_level
 from service.verify.common_shade import PlaneShade, behind, common_shade, sky_behind, walled, without_shaded
 from service.verify.day import Daylight, daylight
 from service.verify.divided import divided
@@ -117,14 +117,18 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     """Return all that the causes look at: what is wrong with the site as a whole is undone first.
 
     Units that prove to lie elsewhere tell nothing of their plane: if they are several, it is read anew without them.
+    What a low site lacks is no shade, and its sun shines all the same: its planes' shade is looked for at its level.
     """
     aligned = _aligned(site, readings, weather)
     case = _case(aligned, weather)
     if some_fit_the_record(case):
         aligned = as_sent(site, readings), _seen(site, readings, weather)
         case = _case(aligned, weather)
+    level = low_level(case)
+    if level < 1:
+        case = _case(aligned, weather, level=level)
     misleading = _misleading(case)
-    return replace(_case(aligned, weather, misleading), of_all=case) if misleading else case
+    return replace(_case(aligned, weather, misleading, level), of_all=case) if misleading else case
 
 
 def some_fit_the_record(case: Case) -> bool:
@@ -154,8 +158,16 @@ def _misleading(case: Case) -> list[int]:
     return out if len(out) < case.heard.any(axis=1).sum() else []
 
 
-def _case(aligned: tuple[Alignment, _Seen], weather: Weather | None, displaced: Sequence[int] = ()) -> Case:
-    """Return the case of an aligned window, in which the units `displaced` do not tell what was due."""
+def _case(
+    aligned: tuple[Alignment, _Seen],
+    weather: Weather | None,
+    displaced: Sequence[int] = (),
+    level: float = 1.0,
+) -> Case:
+    """Return the case of an aligned window, in which the units `displaced` do not tell what was due.
+
+    Planes show their shade by their light at the site's `level`.
+    """
     alignment, (day, table, clear_wh, scale, _) = aligned
     sent = alignment.readings.energy_wh[:, day.positions]
     measured = without_standby(sent / scale, clear_wh, day.rated_wh, day.positions, day.grid.interval_min)
@@ -173,7 +185,7 @@ def _case(aligned: tuple[Alignment, _Seen], weather: Weather | None, displaced: 
     if live >= 2 or (live == 1 and heard_units(measured) > 1 and stated_sky is None):
         sensed = _sensed(day, weather, stated_sky)
         elsewhere = partial(_faces_elsewhere, alignment, scale, weather)
-        found = common_shade(day, table, np.where(out, np.nan, agreed), sensed, elsewhere)
+        found = common_shade(day, table, np.where(out, np.nan, agreed) / level, sensed, elsewhere)
         shades = tuple(s for s in found if not s.turned)
         doubted = tuple(s.plane for s in found if s.turned)
         index = None if sensed is None else _index(day, sensed)

@@ -77,6 +77,24 @@ def test_what_it_takes_is_counted_against_the_open_sky(roof: Callable[..., Roof]
     assert found.lost_wh == pytest.approx(lost, rel=0.15)
 
 
+@pytest.mark.parametrize("level", [0.5, 0.65])
+@pytest.mark.parametrize("planes", [1, 2])
+def test_a_hill_before_a_low_site_is_told_by_its_sun_at_that_level(
+    roof: Callable[..., Roof], planes: int, level: float
+) -> None:
+    hidden = shaded(roof(units=8, planes=planes, days=DAYS, ac_rated_w=1000), "south", MORNING)
+    low = replace(hidden, energy_wh=hidden.energy_wh * level)
+    found = {f.cause: f for f in findings(low)}
+    assert set(found) == {"site_low", "shaded"}
+    assert found["shaded"].plane == "south"
+
+
+@pytest.mark.parametrize("level", [0.5, 0.65])
+def test_a_low_site_s_own_sun_is_no_shade(roof: Callable[..., Roof], level: float) -> None:
+    bare = shaded(roof(units=8, planes=2, days=DAYS, ac_rated_w=1000), "south", (0.0, 1.0))
+    assert [f.cause for f in findings(replace(bare, energy_wh=bare.energy_wh * level))] == ["site_low"]
+
+
 def test_clouds_that_do_not_come_back_at_the_same_hour_accuse_nobody(roof: Callable[..., Roof]) -> None:
     bare = roof(units=8, days=DAYS)
     index = spells(bare, [(7, 9), (10, 12), (13, 15), (8.5, 10.5), (15, 16.5)])

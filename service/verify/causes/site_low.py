@@ -106,19 +106,26 @@ one fits a low level so well, with 0.8 hours of what looks like beam a day; of 7
 less than 0.85. One day's may."""
 
 
-def find(case: Case, named: frozenset[str]) -> list[Finding]:
-    """Return the finding for a site whose clear hours are too low and that no common limit holds down."""
-    if case.source == "clear_sky":
-        return []
-    low = _low(case)
-    if low is None or _some_are_usual(case, *low[:2]) or curtailed.find(case, named):
-        return []
-    return [_finding(case, *low)]
-
-
 Said = Callable[[ClearLevel, Quantity], Sentence]
 Low = tuple[ClearLevel, Said, float]
 """A site's low level, how it is said, and how sure it can be at most."""
+
+
+def find(case: Case, named: frozenset[str]) -> list[Finding]:
+    """Return the finding for a site whose clear hours are too low and that no common limit holds down."""
+    low = _whole_site_is(case)
+    return [] if low is None or curtailed.find(case, named) else [_finding(case, *low)]
+
+
+def low_level(case: Case) -> float:
+    """Return the level of a site that is low, over the clear sky's, 1 of any other."""
+    low = _whole_site_is(case)
+    return 1.0 if low is None or curtailed.find(case, frozenset()) else low[0].level
+
+
+def _whole_site_is(case: Case) -> Low | None:
+    low = None if case.source == "clear_sky" else _low(case)
+    return None if low is None or _some_are_usual(case, *low[:2]) else low
 
 
 def _low(case: Case) -> Low | None:
