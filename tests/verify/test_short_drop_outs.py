@@ -1,0 +1,56 @@
+"""A unit that is off for less than an interval, again and again: told by falls while its light stays, and no shadow."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from service.verify.run import verify
+from tests.verify.conftest import Roof
+
+UNIT = 3
+HOURS = (8.4, 9.6, 11.2, 12.5, 13.9, 15.1)
+
+
+def causes(roof: Roof) -> dict[str, str]:
+    """Return by serial what is said of the units."""
+    faults = (f for f in verify(roof.site, roof.readings()).findings if f.is_fault)
+    return {serial: finding.cause for finding in faults for serial in finding.serials}
+
+
+def off(roof: Roof, hours: tuple[float, ...], day: int = 0, left: float = 0.45, intervals: int = 1) -> None:
+    for hour in hours:
+        at = roof.interval(hour, day)
+        roof.energy_wh[UNIT, at : at + intervals] *= left
+
+
+@pytest.mark.parametrize("interval_min", [5, 10])
+def test_falls_at_other_times_day_by_day_are_drop_outs(roof: Callable[..., Roof], interval_min: int) -> None:
+    r = roof(index=0.97, days=5, interval_min=interval_min)
+    for day in range(5):
+        off(r, tuple(np.array(HOURS[day % 2 :: 2]) + 0.35 * day), day, intervals=2)
+    assert causes(r) == {r.site.units[UNIT].serial: "intermittent"}
+
+
+def test_several_falls_on_one_day_are_drop_outs_and_two_are_none(roof: Callable[..., Roof]) -> None:
+    often, twice = roof(index=0.97), roof(index=0.97)
+    off(often, HOURS[:4], intervals=2)
+    off(twice, HOURS[:2])
+    assert causes(often) == {often.site.units[UNIT].serial: "intermittent"}
+    assert causes(twice) == {}
+
+
+def test_falls_that_come_again_with_the_sun_are_shadows_of_posts(roof: Callable[..., Roof]) -> None:
+    r = roof(index=0.97, days=5)
+    for day in range(5):
+        off(r, HOURS[:4], day, intervals=3)
+    assert causes(r).get(r.site.units[UNIT].serial) != "intermittent"
+
+
+def test_falls_beside_a_long_shadow_are_its_edges(roof: Callable[..., Roof]) -> None:
+    r = roof(index=0.97)
+    off(r, HOURS[:3])
+    r.energy_wh[UNIT, r.interval(13.5) : r.interval(17)] *= 0.3
+    assert causes(r) == {r.site.units[UNIT].serial: "shaded"}
