@@ -17,7 +17,7 @@ from service.expect.energy import unit_groups
 from service.expect.site import Plane
 from service.expect.sky import cloudy_sky
 from service.verify.case import expectation
-from service.verify.common_shade import PlaneShade, behind
+from service.verify.common_shade import NEEDED, PlaneShade, behind
 from service.verify.day import daylight
 from service.verify.result import Finding
 from service.verify.run import build_case, verify
@@ -120,6 +120,21 @@ def test_a_house_before_one_plane_shows_on_one_day_since_the_other_plane_sees_th
     west = {u.serial for u in hidden.site.units if u.plane == "west"}
     assert [(f.cause, f.plane) for f in found] == [("shaded", "west")]
     assert set(found[0].serials) == west
+
+
+def test_less_is_asked_of_a_plane_where_another_already_stands_in_shade(
+    roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bare = roof(units=8, planes=2, days=DAYS)
+    both = shaded(bare, "south west", (190.0, 230.0))
+    monkeypatch.setattr(Beside, "also_shaded", lambda *_: False)
+    both.energy_wh[::2, both.interval(0, DAYS - 2) :] = np.nan  # south is heard for fewer days
+    odds = {s.plane: s.log_odds for s in build_case(both.site, both.readings()).shades}
+    assert NEEDED < odds["south"] < odds["west"]
+    monkeypatch.setattr("service.verify.common_shade.NEEDED", np.mean([*odds.values()]))
+    assert {s.plane for s in build_case(both.site, both.readings()).shades} == {"south", "west"}
+    monkeypatch.setattr("service.verify.common_shade.NEEDED_BESIDE", np.mean([*odds.values()]))
+    assert {s.plane for s in build_case(both.site, both.readings()).shades} == {"west"}
 
 
 def test_a_dead_unit_behind_a_hill_is_named_for_what_it_is(roof: Callable[..., Roof]) -> None:
