@@ -20,7 +20,6 @@ from service.expect.sky import Irradiance, filled_with
 from service.expect.weather import Weather, sky_from_weather
 from service.verify.alignment import (
     HALF_AS_MUCH,
-    LIKE_ANOTHER_DEG,
     LONGEST_SENSOR_MIN,
     Alignment,
     align,
@@ -33,7 +32,7 @@ from service.verify.causes.misplaced import misplaced_units, turned_units
 from service.verify.causes.site_low import best_hour_is_short, low_level
 from service.verify.common_shade import PlaneShade, behind, common_shade, sky_behind, walled, without_shaded
 from service.verify.day import Daylight, daylight
-from service.verify.divided import divided
+from service.verify.divided import LEAST_APART_DEG, divided
 from service.verify.inputs import FloatArray, FromService, Readings
 from service.verify.levels import Levels, dc_series, levels, resolution_wh, untold
 from service.verify.ranking import curves, ranked, sky_result, verdict
@@ -41,7 +40,7 @@ from service.verify.rest import outages, without_standby
 from service.verify.result import SkySource, Verification
 from service.verify.same_share import DEEP, fallen_by
 from service.verify.scale import factor_of_clear_hours, factor_of_share, scale_factor, site_brightness
-from service.verify.search import turn_of
+from service.verify.search import LEAST_TURN_DEG, turn_of
 from service.verify.silence import silences, with_flanks
 from service.verify.sky import (
     INDEX_LEVELS,
@@ -135,13 +134,17 @@ def some_fit_the_record(case: Case) -> bool:
     """Return whether stray units have the orientation that a plane had before it was turned: then it lies as recorded.
 
     They are its own, and its others lie elsewhere, be they the most; or they lie on it and are recorded on another.
+    One that may as well lie on another plane says nothing.
     """
     wrong = case.alignment.plane
     if wrong is None:
         return False
     now = replace(wrong.recorded, tilt_deg=wrong.tilt_deg, azimuth_deg=wrong.azimuth_deg)
+    others = [p for p in case.alignment.site.planes if p.name != wrong.recorded.name]
     return any(
-        apart_deg(wrong.recorded, s) < min(LIKE_ANOTHER_DEG, apart_deg(now, s)) for s in divided(case).strays
+        apart_deg(wrong.recorded, s) < min(LEAST_APART_DEG, apart_deg(now, s))
+        and all(apart_deg(wrong.recorded, s) < apart_deg(p, s) - LEAST_TURN_DEG for p in others)
+        for s in divided(case).strays
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from service.verify import divided
+from service.verify import divided, run
 from service.verify.alignment import WrongPlane
 from service.verify.causes import misplaced, swapped
 from service.verify.causes.misplaced import Misplaced
@@ -100,6 +100,20 @@ def test_a_unit_that_faces_as_a_turned_plane_did_shows_that_it_lies_as_recorded(
     case = build_case(site, r.readings())
     wrong = WrongPlane(west, 25.0, 310.0, 40.0, 6.0, 40.0, one_plane=False, rival_minutes=0)
     assert some_fit_the_record(replace(case, alignment=replace(case.alignment, plane=wrong))) is fits
+
+
+def test_a_unit_that_may_as_well_lie_on_another_plane_says_nothing_of_a_turned_one(
+    roof: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    r = roof(units=12, planes=2)
+    south, west = r.site.planes
+    case = build_case(r.site, r.readings())
+    for azimuth_deg, fits in ((west.azimuth_deg, True), (south.azimuth_deg + 12.0, False)):
+        recorded = replace(west, azimuth_deg=azimuth_deg)
+        wrong = WrongPlane(recorded, 25.0, 310.0, 40.0, 6.0, 40.0, one_plane=False, rival_minutes=0)
+        stray = divided.Divided((divided.Stray(1, 30.0, azimuth_deg - 5.0),))
+        monkeypatch.setattr(run, "divided", lambda _, stray=stray: stray)
+        assert some_fit_the_record(replace(case, alignment=replace(case.alignment, plane=wrong))) is fits
 
 
 @pytest.mark.parametrize(("index", "said_of"), [(0.15, {}), (0.97, {"700000": {"wrong_plane"}})])
