@@ -492,10 +492,10 @@ def _by_far_turn(seen: Window, turn: Turn) -> float:
 
 def is_possible(seen: Window, turn: Turn) -> bool:
     """Return whether roofs face so, and such light comes from a sky and from a site at a level that there are."""
-    light = by_turn(seen, turn)
-    if too_steep(seen.planes[turn.plane], turn) or seen.fit(light).gain[0] < LEAST_LEVEL:
+    told = seen.uneven
+    if too_steep(seen.planes[turn.plane], turn) or told.fit(by_turn(told, turn)).gain[0] < LEAST_LEVEL:
         return False
-    bright = _too_bright(seen, turn, light)
+    bright = _too_bright(seen, turn, by_turn(seen, turn))
     return bright <= min(_too_bright(seen, turn, seen.by_record) + MORE_TOO_BRIGHT, MOST_TOO_BRIGHT)
 
 
@@ -531,9 +531,12 @@ def _beam_left(seen: Window, turn: Turn) -> float:
 
 
 def _like_another(seen: Window, turn: Turn) -> bool:
-    """Return whether a plane would, turned, be one of the others."""
+    """Return whether a plane would, turned, be one of the others: that one's orientation explains half as much."""
     others = (plane for p, plane in enumerate(seen.planes) if p != turn.plane)
-    return any(apart_deg(plane, turn) < LIKE_ANOTHER_DEG for plane in others)
+    near = [plane for plane in others if apart_deg(plane, turn) < LIKE_ANOTHER_DEG]
+    told = seen.uneven
+    lights = (told.turned(turn.plane, np.array([p.tilt_deg]), np.array([p.azimuth_deg])) for p in near)
+    return any(gain_over_record(told, light) > HALF_AS_MUCH * turn.worth for light in lights)
 
 
 class Oriented(Protocol):

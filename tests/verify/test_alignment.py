@@ -296,18 +296,48 @@ def test_a_closed_cover_that_lights_all_planes_alike_turns_none_to_face_as_anoth
     assert site_causes(verify(r.site, r.readings())) == []
 
 
-def dull_week(r, seed, spells):
+def nearly_level(r, *azimuths):
+    """Lay the planes of a clear day nearly level, so that all face nearly alike whatever their azimuths."""
+    planes = (
+        replace(p, tilt_deg=9.0, azimuth_deg=float(a)) for p, a in zip(r.site.planes, azimuths, strict=True)
+    )
+    return in_air(replace(r, site=replace(r.site, planes=tuple(planes))), 3.0)
+
+
+@pytest.mark.parametrize(("noted", "told"), [(240.0, ["plane_misdescribed"]), (180.0, [])])
+def test_two_units_face_as_another_plane_only_where_its_orientation_explains_them(roof, noted, told):
+    """Nearly level planes are within 20 degrees of one another, but their curves are not alike."""
+    r = nearly_level(roof(units=4, planes=2), 120.0, 180.0)
+    assert site_causes(verify(with_plane(r, "west", azimuth_deg=noted), r.readings())) == told
+
+
+@pytest.mark.parametrize("noted", [180.0, 240.0])
+def test_two_units_that_another_plane_explains_turn_not_their_plane(roof, noted):
+    r = nearly_level(roof(units=4, planes=2), 120.0, 130.0)
+    assert site_causes(verify(with_plane(r, "west", azimuth_deg=noted), r.readings())) == []
+
+
+def dull_week(r, seed, spells, dim=(0.25, 0.6)):
     """Give the roof a week of closed covers, whose even light all planes have alike, and half hours of sun."""
     day, rng = daylight(r.site, r.grid, None), np.random.default_rng(seed)
     lit = np.zeros(len(day.positions))
     for first in rng.integers(0, len(lit), spells):
         lit[first : first + 6] = 1.0
-    sun, dim = day.on_steps(lit), day.on_steps(rng.uniform(0.25, 0.6, len(lit)))
-    diffuse = np.where(sun > 0, day.clear.dhi, dim * day.clear.ghi)
+    sun, cover = day.on_steps(lit), day.on_steps(rng.uniform(*dim, len(lit)))
+    diffuse = np.where(sun > 0, day.clear.dhi, cover * day.clear.ghi)
     sky = Irradiance(np.where(sun > 0, day.clear.ghi, diffuse), sun * day.clear.dni, diffuse)
     made = expectation(day, sky).energy_wh
     r.energy_wh[:, day.positions] = made * (1 + 0.01 * rng.standard_normal(made.shape))
     return r
+
+
+def test_a_steady_cover_is_no_level_that_speaks_against_a_turn(roof):
+    """What the planes have alike is left aside where a level is asked for, as where a turn is looked for."""
+    r = dull_week(roof(planes=2, days=7), seed=3, spells=8, dim=(0.5, 0.5))
+    seen = window(with_plane(r, "south", azimuth_deg=215.0), r.readings(), scale=1.0)
+    turn = best_turns(seen)[0]
+    assert seen.fit(alignment.by_turn(seen, turn)).gain[0] < alignment.LEAST_LEVEL
+    assert alignment.is_possible(seen, turn)
 
 
 @pytest.mark.parametrize("azimuth", [200.0, 140.0])
