@@ -219,6 +219,18 @@ def test_a_level_within_what_the_model_errs_between_planes_turns_none(roof, mont
     assert site_causes(verify(r.site, r.readings())) == []
 
 
+@pytest.mark.parametrize(("share", "told"), [(0.6, True), (0.7, False)])
+def test_of_what_a_turn_explains_an_error_of_the_model_may_explain_two_thirds(
+    roof, monkeypatch, share, told
+):
+    r = roof(planes=2, index=1.0)
+    site = with_plane(r, "west", azimuth_deg=220.0)
+    worth = best_turns(window(site, r.readings(), scale=1.0))[0].worth
+    by_error = share * worth + alignment.UNLIKELY_ERROR
+    monkeypatch.setattr(alignment, "gain_over_record", lambda *_: by_error)
+    assert (alignment.align(site, r.readings(), scale=1.0).plane is not None) is told
+
+
 def test_an_even_sky_s_light_is_tried_on_one_plane_and_while_its_back_is_to_the_sun(roof):
     r = roof(planes=2, index=1.0)
     seen = window(r.site, r.readings(), scale=1.0)
