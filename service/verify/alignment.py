@@ -124,6 +124,11 @@ with however little sun by the record, if the turned plane keeps so much of its 
 1329 simulated days and 495 weeks of several planes under clouds with a right record (`tests/bench/fleet`) none had more
 than 14.9 and 16.9 that haze left, if it saw sun for LEAST_BEAM_SHARE by the turn and more than FEW_VOICES told it."""
 
+FOR_PLANE_BY_BEAM, PER_DAY_BY_BEAM = 24.0, 1.0
+"""What a plane needs where beam and diffuse light were measured themselves, whatever the sun and the haze: of 150
+simulated weeks and days with a right record (`tests/bench/fleet`, perfect sensors) none had 4; where global irradiance
+was split by a model, of 130 one had 42, two 19."""
+
 BY_SENSOR = FOR_PLANE_BY_CLOUDS[1][0]
 """A sensor's sky counts as so much sun: it is as sure, and what stands before a plane is unknown."""
 
@@ -157,12 +162,13 @@ to the minute had so much, or what the days ask; one with a right clock had 20 o
 DIMMED = (0.8, 2 / 3, 1 / 3)
 """Levels of a plane with film on it, or most of whose units have lost one substring of three, or two."""
 
-FAR_TURN_DEG, KEEPS_MOST, FOR_FAR_TURN, PER_DAY_OF_FAR_TURN = 30.0, 0.8, 19.0, 2.0
-"""What an only plane needs that would face so far from its record and keep so much of its beam, and each
-further day: neither a closed cover nor an obstacle gives it more sun, and what the model errs turns it by less. Of 500
-simulated days and weeks (`tests/bench/fleet`) and of a real roof's (`tests/bench/roofs`: 300 trials of a day, 500 of a
-week), all with a right record, those that came near it had 14.8 by a turn that keeps 0.74 and 30.2 by one that keeps
-0.74; of the latter kept more none had above 6."""
+FAR_TURN_DEG, KEEPS_MOST, FOR_FAR_TURN, PER_CLOUDY_DAY_OF_FAR_TURN = 12.0, 0.8, 17.0, 2.0
+"""What a plane needs under a clear sky that would face so far from its record, keep so much of its beam and see no less
+sun, and an only one between clouds for each further day: neither a closed cover nor an obstacle gives it more sun, and
+what the model errs turns it by less. Of 760 simulated days and weeks of an only plane and 330 of several
+(`tests/bench/fleet`, `tests/bench/stranger`) and 600 of real roofs (`tests/bench/roofs`), all with a right record, none
+had more than 12 under a clear sky; between clouds those that came near had 30 and 34, of which haze leaves 9 and 24, by
+turns that see less sun and that keep 0.79. What a real roof's weeks show more, 19, turns it by 6 degrees."""
 
 LEVEL_OFF, DIFFUSE_OFF, UNLIKELY_ERROR, MOST_BY_ERROR = 2 * BETWEEN_PLANES, 0.25, 2.0, 0.65
 ERRORS = (
@@ -380,8 +386,10 @@ def _face_apart(seen: Window) -> bool:
 
 def _believed_plane(seen: Window, turn: Turn) -> bool:
     """Return whether a turned plane explains so much more that the record is wrong, whatever the haze of each day."""
-    if not _turn_explains_enough(seen, turn) or _by_level(seen.uneven, turn):
+    if not turn_explains_enough(seen, turn) or _by_level(seen.uneven, turn):
         return False
+    if seen.beam_sensed:
+        return True
     hazy = replace(turn, gain=_whatever_haze(seen.uneven, by_turn(seen.uneven, turn)))
     return hazy.worth >= min(_needed(seen, FOR_PLANE, PER_DAY_OF_TURN), LEFT_BY_HAZE * turn.worth)
 
@@ -408,22 +416,25 @@ def gain_over_record(seen: Window, light: Light) -> float:
     return float(seen.fit(light).likelihood[0]) - seen.record
 
 
-def _turn_explains_enough(seen: Window, turn: Turn) -> bool:
+def turn_explains_enough(seen: Window, turn: Turn) -> bool:
     """Return whether a turned plane explains so much more, and with so much sun, that the record may be wrong."""
     if turn.worth < FOR_PLANE_BY_GAPS or not _differs(seen, turn) or not is_possible(seen, turn):
         return False
     if seen.voices[turn.plane] <= FEW_VOICES and _like_another(seen, turn):
         return False
+    if seen.beam_sensed:
+        return turn.worth >= _needed(seen, FOR_PLANE_BY_BEAM, PER_DAY_BY_BEAM)
+    return _enough_by_its_sun(seen, turn)
+
+
+def _enough_by_its_sun(seen: Window, turn: Turn) -> bool:
+    """Return whether a turned plane explains enough more for the sun that it would see."""
     sun = seen.sunshine(by_turn(seen, turn))
     if sun.clear_h < LEAST_SUN_H or _may_be_under_a_cover(seen, turn):
         return _believed_by_clouds(seen, turn, sun)
     if seen.sensed:
         return turn.worth >= _by_sensor(seen) or _believed_by_clouds(seen, turn, sun)
-    if turn.worth >= _needed(seen, FOR_PLANE, PER_CLEAR_DAY):
-        return True
-    record = seen.sunshine(seen.by_record)
-    more = sun.beam_h >= MORE_SUN * record.beam_h
-    return seen.telling_planes == 1 and more and turn.worth >= _by_far_turn(seen, turn)
+    return turn.worth >= min(_needed(seen, FOR_PLANE, PER_CLEAR_DAY), _by_far_turn(seen, turn, sun))
 
 
 def _may_be_under_a_cover(seen: Window, turn: Turn) -> bool:
@@ -483,13 +494,18 @@ def _sure_by_one_plane(seen: Window, turn: Turn, sun: Sunshine, record: Sunshine
     share = FOR_ONLY_PLANE[0][0] if absurd else _share(record)
     sunny = absurd or record.beam_h >= SUN_BY_RECORD_H
     more = sun.beam_h >= max(LEAST_SUN_H, MORE_SUN * record.beam_h)
-    return sunny and more and turn.worth >= min(_by_clouds(seen, share), _by_far_turn(seen, turn))
+    enough = (more and turn.worth >= _by_clouds(seen, share)) or turn.worth >= _by_far_turn(seen, turn, sun)
+    return sunny and enough
 
 
-def _by_far_turn(seen: Window, turn: Turn) -> float:
-    """Return what an only plane needs that faces far from its record and has no less sun, without end for others."""
+def _by_far_turn(seen: Window, turn: Turn, sun: Sunshine) -> float:
+    """Return what a plane needs that faces far from its record and has no less sun, without end for others."""
+    record = seen.sunshine(seen.by_record)
+    more = 1.0 if _share(record) >= FOR_ONLY_PLANE[0][0] else MORE_SUN
+    sees = sun.beam_h >= max(LEAST_SUN_H, more * record.beam_h)
     far = apart_deg(seen.planes[turn.plane], turn) >= FAR_TURN_DEG and _beam_left(seen, turn) >= KEEPS_MOST
-    return _needed(seen, FOR_FAR_TURN, PER_DAY_OF_FAR_TURN) if far else math.inf
+    per_day = 0.0 if sun.clear_h >= LEAST_SUN_H else PER_CLOUDY_DAY_OF_FAR_TURN
+    return _needed(seen, FOR_FAR_TURN, per_day) if far and sees else math.inf
 
 
 def is_possible(seen: Window, turn: Turn) -> bool:

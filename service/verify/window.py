@@ -68,7 +68,8 @@ class Sunshine:
 class Window:
     """The light that P planes' units told in N intervals (grid positions `intervals`, solar days `days`).
 
-    `voices` (P,) is how many units speak for each plane; `sensed` whether a sensor told the light that should be.
+    `voices` (P,) is how many units speak for each plane; `sensed` whether a sensor told the light that should be,
+    `beam_sensed` whether it told beam and diffuse light apart.
     """
 
     light: ClearLight
@@ -79,6 +80,7 @@ class Window:
     days: IntArray
     voices: FloatArray
     sensed: bool
+    beam_sensed: bool
     bends: tuple[float, ...] = BENDS
 
     def thinned(self, most: int) -> Window:
@@ -279,7 +281,15 @@ def window(site: Site, readings: Readings, *, scale: float, weather: Weather | N
         return None
     parts = tuple(light.parts(p, np.array([p.tilt_deg]), np.array([p.azimuth_deg])) for p in told.planes)
     return Window(
-        light, told.planes, parts, seen.at(used), used, days[used], told.voices, weather is not None
+        light=light,
+        planes=told.planes,
+        parts=parts,
+        seen=seen.at(used),
+        intervals=used,
+        days=days[used],
+        voices=told.voices,
+        sensed=weather is not None,
+        beam_sensed=weather is not None and (weather.dni_w_m2 is not None or weather.dhi_w_m2 is not None),
     )
 
 

@@ -220,9 +220,7 @@ def test_a_level_within_what_the_model_errs_between_planes_turns_none(roof, mont
 
 
 @pytest.mark.parametrize(("share", "told"), [(0.6, True), (0.7, False)])
-def test_of_what_a_turn_explains_an_error_of_the_model_may_explain_two_thirds(
-    roof, monkeypatch, share, told
-):
+def test_of_what_a_turn_explains_an_error_of_the_model_may_explain_two_thirds(roof, monkeypatch, share, told):
     r = roof(planes=2, index=1.0)
     site = with_plane(r, "west", azimuth_deg=220.0)
     worth = best_turns(window(site, r.readings(), scale=1.0))[0].worth
@@ -388,6 +386,27 @@ def test_an_only_plane_that_would_keep_its_sun_far_from_its_record_needs_less(ro
 def test_a_dull_week_turns_no_only_plane_that_lies_as_recorded(roof, seed, spells):
     r = unsteady_week(roof(days=7, interval_min=60), seed, spells)
     assert site_causes(verify(r.site, r.readings())) == []
+
+
+def test_planes_of_a_clear_week_are_turned_by_more_than_the_model_errs_for_less(roof):
+    r = roof(planes=2, days=7, index=1.0)
+    site = with_plane(r, "west", azimuth_deg=300.0)
+    seen = window(site, r.readings(), scale=1.0)
+    turn, near = best_turns(seen)[0], replace(best_turns(seen)[0], azimuth_deg=280.0)
+    sun = seen.sunshine(alignment.by_turn(seen, turn))
+    assert alignment.apart_deg(seen.planes[turn.plane], near) < alignment.FAR_TURN_DEG
+    least = alignment.FOR_FAR_TURN
+    assert sun.clear_h >= alignment.LEAST_SUN_H
+    for one, gain, enough in ((turn, least, True), (turn, least - 1, False), (near, least, False)):
+        assert alignment.turn_explains_enough(seen, replace(one, gain=gain, angles=1)) is enough
+
+
+@pytest.mark.parametrize(("turn", "told"), [(22.0, ["plane_misdescribed"]), (8.0, []), (0.0, [])])
+def test_an_only_plane_between_clouds_is_told_by_a_turn_larger_than_the_model_s_errors(roof, turn, told):
+    r = passing_clouds(roof(days=7), seed=4)
+    r.energy_wh *= 1 + 0.2 * np.random.default_rng(5).standard_normal(r.energy_wh.shape[1])
+    site = with_plane(r, "south", azimuth_deg=170.0 + turn)
+    assert site_causes(verify(site, r.readings())) == told
 
 
 def behind_a_hill(r):

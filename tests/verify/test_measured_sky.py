@@ -52,6 +52,14 @@ def closed_cover(roof: Roof) -> np.ndarray:
     return np.asarray(0.26 + 0.1 * np.sin(2 * at) * np.cos(0.7 * at))
 
 
+def passing(roof: Roof) -> np.ndarray:
+    """Return clear-sky indices (T,) of clouds that pass in ten minutes."""
+    rng = np.random.default_rng(4)
+    blocks = roof.grid.count // 2 + 1
+    index = np.where(rng.random(blocks) < 0.5, rng.uniform(0.25, 0.6, blocks), rng.uniform(0.9, 1.05, blocks))
+    return np.repeat(index, 2)[: roof.grid.count]
+
+
 def faults(roof: Roof, weather: Weather | None, late_min: int = 0) -> list[Finding]:
     start = roof.grid.start + timedelta(minutes=late_min)
     found = verify(roof.site, Readings(start, roof.grid.interval_min, roof.energy_wh), weather).findings
@@ -66,6 +74,21 @@ def test_under_a_closed_cover_a_sensor_tells_the_clock(roof: Callable[..., Roof]
     assert found.cause == "clock_shift"
     assert found.details["minutes"] == pytest.approx(late_min, abs=QUARTER)
     assert "clock_shift" not in [f.cause for f in faults(r, None, late_min)]
+
+
+@pytest.mark.parametrize(("noted", "late_min", "told"), [(-10.0, 0, True), (0.0, 0, False), (0.0, 60, False)])
+def test_a_sensor_of_beam_and_diffuse_light_tells_a_small_turn_between_clouds(
+    roof: Callable[..., Roof], noted: float, late_min: int, told: bool
+) -> None:
+    bare = roof(units=6, days=7)
+    index = passing(bare)
+    r = under(bare, index)
+    sent = sensor(r, index, late_min)
+    (plane,) = r.site.planes
+    turned = replace(r.site, planes=(replace(plane, azimuth_deg=plane.azimuth_deg + noted),))
+    r = replace(r, site=turned)
+    assert [f.cause for f in faults(r, sent)] == ["plane_misdescribed"] * told
+    assert "plane_misdescribed" not in [f.cause for f in faults(r, None)]
 
 
 def test_a_right_clock_under_a_closed_cover_stays_right(roof: Callable[..., Roof]) -> None:
