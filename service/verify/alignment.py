@@ -510,8 +510,8 @@ def _by_far_turn(seen: Window, turn: Turn, sun: Sunshine) -> float:
 
 def is_possible(seen: Window, turn: Turn) -> bool:
     """Return whether roofs face so, and such light comes from a sky and from a site at a level that there are."""
-    told = seen.uneven
-    if too_steep(seen.planes[turn.plane], turn) or told.fit(by_turn(told, turn)).gain[0] < LEAST_LEVEL:
+    levels = (told.fit(by_turn(told, turn)).gain[0] for told in (seen, seen.uneven))
+    if too_steep(seen.planes[turn.plane], turn) or all(level < LEAST_LEVEL for level in levels):
         return False
     bright = _too_bright(seen, turn, by_turn(seen, turn))
     return bright <= min(_too_bright(seen, turn, seen.by_record) + MORE_TOO_BRIGHT, MOST_TOO_BRIGHT)
