@@ -163,12 +163,12 @@ DIMMED = (0.8, 2 / 3, 1 / 3)
 """Levels of a plane with film on it, or most of whose units have lost one substring of three, or two."""
 
 FAR_TURN_DEG, KEEPS_MOST, FOR_FAR_TURN, PER_CLOUDY_DAY_OF_FAR_TURN = 12.0, 0.8, 17.0, 2.0
-"""What a plane needs under a clear sky that would face so far from its record, keep so much of its beam and see no less
-sun, and an only one between clouds for each further day: neither a closed cover nor an obstacle gives it more sun, and
-what the model errs turns it by less. Of 760 simulated days and weeks of an only plane and 330 of several
-(`tests/bench/fleet`, `tests/bench/stranger`) and 600 of real roofs (`tests/bench/roofs`), all with a right record, none
-had more than 12 under a clear sky; between clouds those that came near had 30 and 34, of which haze leaves 9 and 24, by
-turns that see less sun and that keep 0.79. What a real roof's weeks show more, 19, turns it by 6 degrees."""
+"""What an only plane needs that would face so far from its record, keep so much of its beam and see no less sun, and
+between clouds for each further day: neither a closed cover nor an obstacle gives it more sun, and what the model errs
+turns it by less. Of 760 simulated days and weeks under clouds (`tests/bench/fleet`) and 600 of real roofs
+(`tests/bench/roofs`), all with a right record, none had more than 12 under a clear sky; between clouds those that came
+near had 30 and 34, of which haze leaves 9 and 24, by turns that see less sun and that keep 0.79. What a real roof's
+weeks show more, 19, turns it by 6 degrees. Of several planes one with its back to a winter's sun had 23 by 30."""
 
 LEVEL_OFF, DIFFUSE_OFF, UNLIKELY_ERROR, MOST_BY_ERROR = 2 * BETWEEN_PLANES, 0.25, 2.0, 0.65
 ERRORS = (
@@ -434,7 +434,9 @@ def _enough_by_its_sun(seen: Window, turn: Turn) -> bool:
         return _believed_by_clouds(seen, turn, sun)
     if seen.sensed:
         return turn.worth >= _by_sensor(seen) or _believed_by_clouds(seen, turn, sun)
-    return turn.worth >= min(_needed(seen, FOR_PLANE, PER_CLEAR_DAY), _by_far_turn(seen, turn, sun))
+    if turn.worth >= _needed(seen, FOR_PLANE, PER_CLEAR_DAY):
+        return True
+    return seen.telling_planes == 1 and turn.worth >= _by_far_turn(seen, turn, sun)
 
 
 def _may_be_under_a_cover(seen: Window, turn: Turn) -> bool:
@@ -499,7 +501,7 @@ def _sure_by_one_plane(seen: Window, turn: Turn, sun: Sunshine, record: Sunshine
 
 
 def _by_far_turn(seen: Window, turn: Turn, sun: Sunshine) -> float:
-    """Return what a plane needs that faces far from its record and has no less sun, without end for others."""
+    """Return what an only plane needs that faces far from its record and has no less sun, without end for others."""
     record = seen.sunshine(seen.by_record)
     more = 1.0 if _share(record) >= FOR_ONLY_PLANE[0][0] else MORE_SUN
     sees = sun.beam_h >= max(LEAST_SUN_H, more * record.beam_h)

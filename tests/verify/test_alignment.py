@@ -15,7 +15,8 @@ from service.verify.day import daylight
 from service.verify.inputs import Readings
 from service.verify.run import verify
 from service.verify.search import WORTH_A_SEARCH, best_clock, best_turns
-from service.verify.window import window
+from service.verify.skyfit import Fit
+from service.verify.window import Window, window
 from tests.verify.conftest import in_air
 
 SITE_CAUSES = {"clock_shift", "plane_misdescribed", "unit_scale"}
@@ -350,6 +351,23 @@ def test_a_steady_cover_is_no_level_that_speaks_against_a_turn(roof):
     assert alignment.is_possible(seen, turn)
 
 
+@pytest.mark.parametrize(
+    ("of_all", "of_uneven", "possible"), [(0.5, 1, True), (1, 0.5, True), (0.5, 0.5, False)]
+)
+def test_a_level_speaks_against_a_turn_only_if_no_light_fits_a_usual_one(
+    roof, monkeypatch, of_all, of_uneven, possible
+):
+    r = dull_week(roof(planes=2, days=7), seed=3, spells=30)
+    seen = window(with_plane(r, "south", azimuth_deg=200.0), r.readings(), scale=1.0)
+    turn = best_turns(seen)[0]
+
+    def fit(told, _light):
+        return Fit(np.zeros(1), np.array([of_all if told is seen else of_uneven]), np.zeros(1))
+
+    monkeypatch.setattr(Window, "fit", fit)
+    assert alignment.is_possible(seen, turn) is possible
+
+
 @pytest.mark.parametrize("azimuth", [200.0, 140.0])
 def test_an_azimuth_is_told_by_the_little_sun_of_a_dull_week(roof, azimuth):
     r = dull_week(roof(planes=2, days=7), seed=3, spells=30)
@@ -388,16 +406,18 @@ def test_a_dull_week_turns_no_only_plane_that_lies_as_recorded(roof, seed, spell
     assert site_causes(verify(r.site, r.readings())) == []
 
 
-def test_planes_of_a_clear_week_are_turned_by_more_than_the_model_errs_for_less(roof):
-    r = roof(planes=2, days=7, index=1.0)
-    site = with_plane(r, "west", azimuth_deg=300.0)
+@pytest.mark.parametrize("planes", [1, 2])
+def test_an_only_plane_of_a_clear_week_is_turned_by_more_than_the_model_errs_for_less(roof, planes):
+    r = roof(planes=planes, days=7, index=1.0)
+    name = r.site.planes[-1].name
+    site = with_plane(r, name, azimuth_deg=r.site.planes[-1].azimuth_deg + 40.0)
     seen = window(site, r.readings(), scale=1.0)
-    turn, near = best_turns(seen)[0], replace(best_turns(seen)[0], azimuth_deg=280.0)
-    sun = seen.sunshine(alignment.by_turn(seen, turn))
+    turn = best_turns(seen)[0]
+    near = replace(turn, azimuth_deg=turn.azimuth_deg + 30.0)
     assert alignment.apart_deg(seen.planes[turn.plane], near) < alignment.FAR_TURN_DEG
     least = alignment.FOR_FAR_TURN
-    assert sun.clear_h >= alignment.LEAST_SUN_H
-    for one, gain, enough in ((turn, least, True), (turn, least - 1, False), (near, least, False)):
+    assert seen.sunshine(alignment.by_turn(seen, turn)).clear_h >= alignment.LEAST_SUN_H
+    for one, gain, enough in ((turn, least, planes == 1), (turn, least - 1, False), (near, least, False)):
         assert alignment.turn_explains_enough(seen, replace(one, gain=gain, angles=1)) is enough
 
 
