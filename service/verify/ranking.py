@@ -10,7 +10,7 @@ import numpy as np
 
 from service.verify.case import BoolArray, Case
 from service.verify.causes.low_output import LEAST_LIGHT_H, USUAL
-from service.verify.causes.site_low import EVEN_CLOUD, clear_level, fits_clear, told_level
+from service.verify.causes.site_low import EVEN_CLOUD, clear_level, fits_clear, is_clear_by_fit, told_level
 from service.verify.clear_level import CLEAR_HOURS
 from service.verify.inputs import FloatArray, FromService
 from service.verify.levels import ALONE, BETWEEN_PLANES
@@ -113,10 +113,10 @@ def _clear_share(case: Case) -> float | None:
 
 def _clear_index(case: Case) -> float:
     """Return the clear-sky index of the site's own clear hours; 1 where they are too few to tell."""
-    clear = clear_level(case)
+    clear, told = clear_level(case), told_level(case)
     if clear is None or clear.hours < CLEAR_HOURS:
-        return 1.0
-    if clear.level < EVEN_CLOUD and not fits_clear(told_level(case), clear):
+        return told.level if told and is_clear_by_fit(told) else 1.0
+    if clear.level < EVEN_CLOUD and not fits_clear(told, clear):
         return 1.0
     return float(np.median(case.array_sky.index[clear.where]))
 

@@ -22,6 +22,9 @@ from service.verify.told_level import ToldLevel
 from tests.verify.conftest import Roof, in_air
 from tests.verify.test_measured_sky import sensor, under
 
+LEAST_CLEAR = 0.3
+"""Share of a cloudless day at least that is called clear though its curve is bent by a quarter."""
+
 
 def found(roof: Roof, weather: Weather | None = None) -> list[Finding]:
     return [f for f in verify(roof.site, roof.readings(), weather).findings if f.is_fault]
@@ -186,8 +189,12 @@ def test_a_clear_day_whose_curve_is_bent_has_a_level_though_no_hour_is_flat(
 ) -> None:
     whole = roof(index=1.0, interval_min=interval_min, planes=2, ac_rated_w=1000)
     at = np.arange(whole.grid.count) * interval_min / 60
-    low = [f for f in found(covered(whole, share * (1 + 0.06 * np.abs(at - 12.3)))) if f.cause == "site_low"]
+    bent = covered(whole, share * (1 + 0.06 * np.abs(at - 12.3)))
+    result = verify(bent.site, bent.readings())
+    low = [f for f in result.findings if f.cause == "site_low"]
     assert bool(low) is is_low
+    assert result.sky.clear_share is not None
+    assert result.sky.clear_share > LEAST_CLEAR
     assert all(f.details["factor"] == pytest.approx(share, abs=0.06) for f in low)
 
 

@@ -139,7 +139,7 @@ def _low(case: Case) -> Low | None:
     if clear and _is_low(case, clear, told):
         one_day = clear.days < DAYS
         return (clear, _of_a_clear_day, MOST_SURE_IN_GAPS) if one_day else (clear, _of_clear_hours, MOST_SURE)
-    if told and _is_clear_by_fit(told):
+    if told and is_clear_by_fit(told):
         return _by_fit(case, told, told.clear_h, clear), _of_a_clear_day, MOST_SURE_IN_GAPS
     return _low_between_clouds(case, clear, told)
 
@@ -197,7 +197,7 @@ def _is_sure(told: ToldLevel) -> bool:
     return told.sure >= SURE_IN_GAPS + SURE_PER_DAY * (told.days - 1)
 
 
-def _is_clear_by_fit(told: ToldLevel) -> bool:
+def is_clear_by_fit(told: ToldLevel) -> bool:
     """Return whether the light of one day has a clear sky's beam for hours, whose output bends too much to be flat."""
     long = told.days < DAYS and told.clear_h >= TOLD_CLEAR_H
     return long and told.level <= SURELY_LOW and told.sure >= SURE_OF_LEVEL and _in_any_air(told)
