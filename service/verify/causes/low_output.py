@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from service.verify.case import GIVES_NOTHING, BoolArray, Case
+from service.verify.causes import shaded
 from service.verify.causes.steady import SteadyLevel, steady_levels
 from service.verify.causes.wording import energy, percent
 from service.verify.inputs import FloatArray
@@ -36,7 +37,8 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     for i, (serial, steady) in enumerate(zip(case.serials, steady_levels(case), strict=True)):
         if serial in named or steady is None:
             continue
-        if GIVES_NOTHING < steady.level < 1 - case.levels.visible[i]:
+        low = GIVES_NOTHING < steady.level < 1 - case.levels.visible[i]
+        if low and not shaded.explains(case, i, 1 - steady.level):
             found.append(_finding(case, i, steady))
     return found
 

@@ -46,6 +46,15 @@ DAYS_TO_RETURN, LEAST_RETURN, SURE_SHARE = 3, 0.35, 0.06
 """From so many days on, a loss that is small or told by the model alone must come back at so many of its sun positions;
 a larger one beside like units need not: the days may have been dark."""
 
+AS_SUNNY = 0.9
+"""Share of the clear-sky index of its short readings from which another day has as much sun (our choice)."""
+
+DEEPER, SUNNY, CLOUDED, BRIGHTER = 3.0, 0.6, 0.4, 0.2
+"""How many times as deep as a unit is low otherwise a shadow is that explains that as well, the shares of a plane's
+light from the sun's direction that make it sunny and clouded, and how much of what the unit lacks under clouds it must
+have in the sun: what stands before a unit takes light of the sky all day, a weak module the same share of any light. Of
+four units in shade (`tests/bench/fleet`, weeks) all had 0.28 to 0.38, two weak ones beside them 0.0."""
+
 LEAST_MATES, LEAST_RETURN_BESIDE, SAME_PLACE = 2, 0.2, 0.9
 """So many like units in shade show that something stands there: at how few of its sun positions a loss must come back
 then, of which so many are theirs."""
@@ -113,6 +122,23 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     }
     found += [_finding(case, i, fall) for i, fall in sorted(falls.items())]
     return found
+
+
+def explains(case: Case, i: int, loss: float) -> bool:
+    """Return whether what shades a unit for a part of the day makes it low by `loss` otherwise: it hides sky, too."""
+    fall = _borne_out(case, i, _shortfall(case, i))
+    if fall is None or fall.days < DAYS_TO_RETURN or fall.return_share < SURE_RETURN:
+        return False
+    series, weight = case.levels.relative_series(i), case.levels.weight[i]
+    sun = case.sunward_shares[case.day.site.units[i].plane]
+    # what is short by as much as it is low lies in no shadow
+    deep = fall.short & (series < 1 - DEEPER * loss)
+    usual = np.isfinite(series) & (weight > 0) & ~(series < 1 - DEFICIT - loss)
+    parts = [usual & (sun >= SUNNY), usual & (sun < CLOUDED)]
+    if 2 * deep.sum() < fall.short.sum() or not all(part.any() for part in parts):
+        return False
+    sunny, clouded = (float(np.average(series[part], weights=weight[part])) for part in parts)
+    return sunny - clouded >= BRIGHTER * (1 - clouded)
 
 
 def _borne_out(case: Case, i: int, fall: _Shortfall | None) -> _Shortfall | None:
@@ -369,13 +395,17 @@ def _span(azimuth: FloatArray, weight: FloatArray) -> tuple[float, float]:
 
 
 def _returns(case: Case, azimuth: FloatArray, read: BoolArray, short: BoolArray) -> tuple[float, int]:
-    """Return how often a short azimuth was short again on the other days that saw it, and the number of days."""
+    """Return how often a short azimuth was short again on the other days that saw it, and the number of days.
+
+    A day sees it that has as much sun there: behind an obstacle there is nothing to lose under a cloud.
+    """
     day = case.day.positions * case.day.grid.interval_min // (24 * 60)
     place = (azimuth // AZIMUTH_STEP_DEG).astype(int)
-    days = len(np.unique(day[read]))
+    index, days = case.array_sky.index, len(np.unique(day[read]))
     again, seen = 0, 0
     for p in np.unique(place[short]):
         here = place == p
+        here &= short | (index >= AS_SUNNY * np.median(index[here & short]))
         read_days, short_days = np.unique(day[here & read]), np.unique(day[here & short])
         again += len(short_days) - 1
         seen += len(read_days) - 1
