@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from service.verify.run import verify
+from service.verify.causes.intermittent import _neighbours_produce
+from service.verify.run import build_case, verify
 from tests.verify.conftest import Roof
 
 UNIT = 3
@@ -54,3 +56,18 @@ def test_falls_beside_a_long_shadow_are_its_edges(roof: Callable[..., Roof]) -> 
     off(r, HOURS[:3])
     r.energy_wh[UNIT, r.interval(13.5) : r.interval(17)] *= 0.3
     assert causes(r) == {r.site.units[UNIT].serial: "shaded"}
+
+
+@pytest.mark.parametrize(("step_wh", "produce"), [(1.0, False), (0.2, True)])
+def test_neighbours_that_make_a_step_of_their_register_do_not_show_a_drop_out(
+    roof: Callable[..., Roof], step_wh: float, produce: bool
+) -> None:
+    """A bright sky that another plane tells must not make of a plane's ones and noughts units that work and do not."""
+    r = roof(index=0.97)
+    begun = np.random.default_rng(5).uniform(0, step_wh, (len(r.energy_wh), 1))
+    counted = np.floor((begun + np.cumsum(0.04 * r.energy_wh, axis=1)) / step_wh) * step_wh
+    r.energy_wh[:] = np.diff(counted, axis=1, prepend=0.0)
+    case = build_case(r.site, r.readings())
+    bright = replace(case.peers, energy_wh=np.full(case.measured_wh.shape, 2.5))
+    case = replace(case, peers=bright, resolution_wh=step_wh)
+    assert _neighbours_produce(case, UNIT, case.heard).any() == produce

@@ -35,6 +35,10 @@ LEAST_LIKE = 2
 PRODUCING = 0.3
 """Share of its expected output from which a neighbour surely produces."""
 
+LEAST_STEPS = 2
+"""Steps of the register that its neighbours make on the mean at least: where they make one, each of them often makes
+none."""
+
 DEEP = 0.5
 """Share of its peers' output below which an interval beside a drop-out belongs to it."""
 
@@ -185,6 +189,8 @@ def _neighbours_produce(case: Case, i: int, alive: BoolArray) -> BoolArray:
     with np.errstate(invalid="ignore"):
         giving = seen & (case.measured_wh > PRODUCING * case.peers.energy_wh)
     enough = case.peers.energy_wh[i] >= STRONG_LIGHT * case.day.rated_wh[i]
+    made = np.where(seen, np.nan_to_num(case.measured_wh), 0.0).sum(axis=0)
+    enough &= made >= LEAST_STEPS * case.resolution_wh * seen.sum(axis=0)
     return np.asarray(
         enough & case.array_sky.known & (giving.sum(axis=0) >= np.maximum(0.5 * seen.sum(axis=0), 1))
     )
