@@ -29,8 +29,8 @@ from service.expect.sun import Sun, sun_for
 from service.expect.weather import Weather, sky_from_weather
 from service.verify.inputs import FloatArray
 
-LONGEST_SHIFT_MIN = 200
-"""How far the labels may be off either way and the light still be known."""
+SPARE_MIN = 20
+"""How much further than asked for the labels may be off and the light still be known."""
 
 CLEARER_AT_LOW_SUN = 0.03
 """By how much, per air mass above 1.5, the beam is stronger than one constant Linke turbidity says: between none (that
@@ -151,12 +151,12 @@ class ClearLight:
         return np.asarray(inside.reshape(-1, width).mean(axis=1))
 
 
-def clear_light(site: Site, grid: Grid, weather: Weather | None = None) -> ClearLight:
-    """Return the light over `site` for `grid` and what other clocks could bring into it.
+def clear_light(site: Site, grid: Grid, weather: Weather | None, reach_min: int) -> ClearLight:
+    """Return the light over `site` for `grid` and what clocks up to `reach_min` off could bring into it.
 
     The clear sky's, and where `weather` measured it the real one's.
     """
-    before = math.ceil(LONGEST_SHIFT_MIN / grid.interval_min)
+    before = math.ceil((reach_min + SPARE_MIN) / grid.interval_min)
     start = grid.start - timedelta(minutes=before * grid.interval_min)
     wide = Grid(start, grid.interval_min, grid.count + 2 * before)
     place = {"latitude": site.latitude, "longitude": site.longitude, "elevation_m": site.elevation_m}

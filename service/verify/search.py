@@ -35,7 +35,9 @@ STEEPEST_ROOF_DEG = 65.0
 """What seems steeper is a curve cut off at its top: by trips at high power, by a limit (common practice, no source)."""
 
 COARSE_SHIFT_MIN, FINE_SHIFT_MIN = 15, 5
-SUMMER_TIME_MIN = 60
+SUMMER_TIME_MIN, ZONES_APART_MIN = 60, 30
+"""Zones are apart by whole hours, some by halves (IANA's data base; the three at quarters are told as the nearest)."""
+
 
 WHOLE_CLOCK, QUARTER_CLOCK = 2.0, 1.0
 """What speaks for a clock before the light does: clocks are off by whole hours or quarters, or labels stand at the end
@@ -91,7 +93,7 @@ def doubtful(window: Window) -> bool:
     earlier, as_recorded, later = window.light_in_the_dark(np.array([-1.0, 0.0, 1.0]) * COARSE_SHIFT_MIN)
     if as_recorded > min(earlier, later) + WORTH_A_SEARCH:
         return True
-    coarse, late = _coarsely(window), _coarse_clocks()
+    coarse, late = _coarsely(window), _coarse_clocks(window)
     by_clock = coarse.clocks(late)
     worth = float(by_clock[late == 0][0]) + WORTH_A_SEARCH
     if (by_clock > worth).any():
@@ -113,18 +115,29 @@ def likelihood_of_best(window: Window) -> float:
     """Return the log-likelihood of the clock or orientation that, looked at coarsely, fits best."""
     coarse = _coarsely(window)
     turns = [coarse.turns(p, *_near_turns(plane)).max() for p, plane in enumerate(window.planes)]
-    return float(max(coarse.clocks(_coarse_clocks()).max(), *turns))
+    return float(max(coarse.clocks(_coarse_clocks(window)).max(), *turns))
 
 
 def best_clock(window: Window) -> Clock:
     """Return the best fitting clock: one that was off all the time, or changed to or from summer time."""
     coarse, fine = window.thinned(COARSE_INTERVALS), window.thinned(FINE_INTERVALS)
-    late = _coarse_clocks()
+    late = _coarse_clocks(window)
     nearest = float(late[coarse.clocks(late).argmax()])
+    if abs(nearest) > LARGEST_SHIFT_MIN:
+        return _best_zone(fine)
     around = nearest + np.arange(-COARSE_SHIFT_MIN, COARSE_SHIFT_MIN + 1.0, FINE_SHIFT_MIN)
     constant = _likely_clock(around, fine.clocks(around) - fine.record, window.light.grid.interval_min)
     changed = best_change(fine)
     return changed if changed and changed.gain > constant.gain + 2 * SURPLUS_PARAMETER else constant
+
+
+def _best_zone(window: Window) -> Clock:
+    """Return the best clock of another zone: what is so far off does not go wrong by minutes."""
+    late = np.arange(-window.reach_min, window.reach_min + 1.0, ZONES_APART_MIN)
+    late = late[np.abs(late) >= LARGEST_SHIFT_MIN]
+    gain = window.clocks(late) - window.record
+    best = int((gain + WHOLE_CLOCK * (late % SUMMER_TIME_MIN == 0)).argmax())
+    return Clock(LateClock(0, int(late[best])), float(gain[best]))
 
 
 def _likely_clock(late_min: FloatArray, gain: FloatArray, interval_min: int) -> Clock:
@@ -209,8 +222,8 @@ def _turns_of(window: Window, plane: int) -> list[Turn]:
     ]
 
 
-def _coarse_clocks() -> FloatArray:
-    return np.arange(-LARGEST_SHIFT_MIN, LARGEST_SHIFT_MIN + 1.0, COARSE_SHIFT_MIN)
+def _coarse_clocks(window: Window) -> FloatArray:
+    return np.arange(-window.reach_min, window.reach_min + 1.0, COARSE_SHIFT_MIN)
 
 
 def _near_turns(plane: Plane) -> tuple[FloatArray, FloatArray]:

@@ -19,7 +19,10 @@ from service.verify.skyfit import BENDS, Fit, Observed, explained, fit, observed
 from service.verify.told_light import told_light
 
 LONGEST_INTERVAL_MIN = 60
-LARGEST_SHIFT_MIN = 180
+LARGEST_SHIFT_MIN, FURTHEST_SHIFT_MIN = 180, 720
+"""By how much labels may be off, minutes: as far as is looked at first, and where the best fit lies there at the edge,
+any time of another zone."""
+
 
 LOWEST_BEAM_W_M2 = 100.0
 MUCH = 0.5
@@ -69,7 +72,7 @@ class Window:
     """The light that P planes' units told in N intervals (grid positions `intervals`, solar days `days`).
 
     `voices` (P,) is how many units speak for each plane; `sensed` whether a sensor told the light that should be,
-    `beam_sensed` whether it told beam and diffuse light apart.
+    `beam_sensed` whether it told beam and diffuse light apart; `reach_min` how far off clocks may be.
     """
 
     light: ClearLight
@@ -81,6 +84,7 @@ class Window:
     voices: FloatArray
     sensed: bool
     beam_sensed: bool
+    reach_min: int = LARGEST_SHIFT_MIN
     bends: tuple[float, ...] = BENDS
 
     def thinned(self, most: int) -> Window:
@@ -262,7 +266,14 @@ class Window:
         )
 
 
-def window(site: Site, readings: Readings, *, scale: float, weather: Weather | None = None) -> Window | None:
+def window(
+    site: Site,
+    readings: Readings,
+    *,
+    scale: float,
+    weather: Weather | None = None,
+    reach_min: int = LARGEST_SHIFT_MIN,
+) -> Window | None:
     """Return the window of readings that are `scale` times too large; None without light or with long intervals.
 
     Under the clear sky, or under the measured one where `weather` has it.
@@ -271,12 +282,12 @@ def window(site: Site, readings: Readings, *, scale: float, weather: Weather | N
         return None
     grid = Grid(readings.start.astimezone(UTC), readings.interval_min, readings.count)
     energy = readings.energy_wh / scale
-    light, days = clear_light(site, grid, weather), _solar_days(site, grid)
+    light, days = clear_light(site, grid, weather, reach_min), _solar_days(site, grid)
     told = told_light(site, grid, energy, resolution_wh(energy), weather)
     w_m2 = np.where(_held(site, energy, days, grid.interval_min), np.nan, told.w_m2)
     seen = observed(w_m2, told.step_w_m2, light.air_mass, grid.interval_min)
     some = (seen.light > 0).any(axis=0)
-    used = np.flatnonzero((light.within(LARGEST_SHIFT_MIN) | some) & (seen.weight > 0).any(axis=0))
+    used = np.flatnonzero((light.within(reach_min) | some) & (seen.weight > 0).any(axis=0))
     if not some.any() or not len(used):
         return None
     parts = tuple(light.parts(p, np.array([p.tilt_deg]), np.array([p.azimuth_deg])) for p in told.planes)
@@ -290,6 +301,7 @@ def window(site: Site, readings: Readings, *, scale: float, weather: Weather | N
         voices=told.voices,
         sensed=weather is not None,
         beam_sensed=weather is not None and (weather.dni_w_m2 is not None or weather.dhi_w_m2 is not None),
+        reach_min=reach_min,
     )
 
 

@@ -77,6 +77,37 @@ def test_a_clock_on_a_clear_day_with_two_planes(roof, minutes):
     assert change == [{"from": None, "minutes": finding.details["minutes"]}]
 
 
+@pytest.mark.parametrize(("planes", "minutes"), [(2, 420), (2, -600), (1, 240), (2, 330)])
+def test_a_clock_of_another_zone_is_told_to_the_half_hour(roof, planes, minutes):
+    r = roof(planes=planes, index=1.0)
+    result = verify(r.site, labelled_late(r, minutes))
+    assert the_finding(result, "clock_shift").details["minutes"] == minutes
+    assert units_accused(result) == {}
+
+
+def closed_cover(roof):
+    """Return a roof under a closed cover that is never twice as thick."""
+    r = roof(planes=2, index=1.0)
+    r.energy_wh *= np.random.default_rng(3).uniform(0.1, 0.2, r.grid.count)
+    return r
+
+
+@pytest.mark.parametrize("minutes", [90, -150, 480])
+def test_output_with_the_sun_down_tells_a_clock_under_a_closed_cover(roof, minutes):
+    r = closed_cover(roof)
+    result = verify(r.site, labelled_late(r, minutes))
+    found = the_finding(result, "clock_shift")
+    assert found.details["minutes"] == pytest.approx(minutes, abs=20)
+    assert "while the sun is down" in found.evidence
+    assert units_accused(result) == {}
+
+
+@pytest.mark.parametrize("minutes", [0, 15])
+def test_a_closed_cover_says_nothing_of_a_clock_while_no_output_lies_in_the_night(roof, minutes):
+    r = closed_cover(roof)
+    assert site_causes(verify(r.site, labelled_late(r, minutes))) == []
+
+
 @pytest.mark.parametrize("interval_min", [15, 30])
 def test_labels_at_the_end_of_the_interval(roof, interval_min):
     r = roof(planes=2, index=1.0, interval_min=interval_min)

@@ -34,7 +34,7 @@ def plain_air(monkeypatch):
 def test_the_parts_add_up_to_the_light_on_the_plane(roof, tilt, azimuth, interval_min):
     site, grid = roof().site, Grid(datetime(2026, 5, 4, tzinfo=UTC), interval_min, 1440 // interval_min)
     plane = Plane("any", tilt, azimuth, horizon=((80.0, 0.0), (90.0, 12.0), (100.0, 0.0)))
-    light = clear_light(site, grid)
+    light = clear_light(site, grid, None, 180)
     parts = light.parts(plane, np.array([tilt]), np.array([azimuth]))
     at = np.arange(grid.count)
     total = sum(light.means(part, np.zeros(1), at)[0, 0] for part in (parts.beam, parts.diffuse))
@@ -46,7 +46,7 @@ def test_the_parts_add_up_to_the_light_on_the_plane(roof, tilt, azimuth, interva
 def test_a_late_clock_is_the_light_of_an_earlier_time(roof, late):
     site, plane = roof().site, roof().site.planes[0]
     grid = Grid(datetime(2026, 5, 4, tzinfo=UTC), 15, 96)
-    light = clear_light(site, grid)
+    light = clear_light(site, grid, None, 180)
     parts = light.parts(plane, np.array([plane.tilt_deg]), np.array([plane.azimuth_deg]))
     at = np.arange(grid.count)
     total = sum(light.means(part, np.array([float(late)]), at)[0, 0] for part in (parts.beam, parts.diffuse))

@@ -53,6 +53,8 @@ def confidence(gain: float, rival: float) -> float:
 def _what(case: Case, clock: WrongClock) -> tuple[Sentence, Sentence]:
     if clock.sensed:
         return _labels_are(case, clock), _by_sensor(clock)
+    if clock.by_night:
+        return _labels_are(case, clock), _by_night()
     planes = len({unit.plane for unit in case.day.site.units})
     come = _come_later if clock.minutes > 0 else _come_earlier
     return _labels_are(case, clock), come(planes, duration(60 * clock.sun_h))
@@ -78,6 +80,13 @@ def _by_sensor(clock: WrongClock) -> Sentence:
     return sentence(
         ": the units' curves come so much earlier than the measured irradiance, unless the sensor's clock is wrong; "
         "with the labels put right they fit, and all figures here are computed so"
+    )
+
+
+def _by_night() -> Sentence:
+    return sentence(
+        ": units give power while the sun is down by the labels, as none does under any sky; with the labels put right "
+        "they fit, and all figures here are computed so"
     )
 
 
