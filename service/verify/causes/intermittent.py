@@ -21,7 +21,7 @@ from service.verify.causes import channels
 from service.verify.causes.no_output import dead_units
 from service.verify.causes.steady import has_peers
 from service.verify.causes.wording import duration, energy, percent
-from service.verify.consensus import robust_sd
+from service.verify.consensus import median, robust_sd
 from service.verify.falls import comes_again, falls
 from service.verify.levels import STRONG_LIGHT
 from service.verify.result import Finding
@@ -112,6 +112,8 @@ def _dips_while_light_stays(case: Case, i: int) -> BoolArray:
     Within an hour once is enough; else several times a day, or on several days and not where the sun stands again.
     """
     out, read, low = _dips(case, i)
+    if not out.any():
+        return out
     times, lit_min = _runs(out), read.sum() * case.day.grid.interval_min
     days = len(np.unique(case.day.local_days[read]))
     needed = 1 if lit_min <= AT_ONCE_MINUTES else TIMES_A_DAY if days == 1 else IN_ALL
@@ -132,11 +134,11 @@ def _dips(case: Case, i: int) -> tuple[BoolArray, BoolArray, BoolArray]:
     level, grain = case.levels.relative_series(i), case.levels.grain[i]
     read = np.asarray(case.light[i] & case.heard[i] & np.isfinite(level) & (grain < FALL / 2))
     out = np.zeros_like(read)
-    usual = min(float(np.median(level[read])), 1.0) if read.any() else 1.0
-    fall = max(FALL, SCATTER * robust_sd(level[read] - usual)) if read.any() else FALL
+    if not (read & (level < 1 - FALL - grain)).any() or not has_peers(case, i):
+        return out, read, out
+    usual = min(median(level[read]), 1.0)
+    fall = max(FALL, SCATTER * robust_sd(level[read] - usual))
     low, whole = read & (level < usual - fall - grain), read & (level > usual - fall / 2 - grain)
-    if not low.any() or not has_peers(case, i):
-        return out, read, np.asarray(low)
     steady = read[1:] & read[:-1] & (np.diff(case.day.positions) == 1)
     steady &= np.abs(np.diff(np.log(np.maximum(case.peers.energy_wh[i], 1e-6)))) < STEADY_LIGHT
     for span in np.split(np.arange(len(read)), np.flatnonzero(~steady) + 1):
