@@ -437,6 +437,20 @@ def test_a_dull_week_turns_no_only_plane_that_lies_as_recorded(roof, seed, spell
     assert site_causes(verify(r.site, r.readings())) == []
 
 
+@pytest.mark.parametrize(
+    ("planes", "worth", "as_well"), [(2, 91.0, True), (2, 89.0, False), (1, 91.0, False)]
+)
+def test_of_several_planes_a_turn_does_about_as_well_as_an_impossible_one_that_explains_a_tenth_more(
+    roof, planes, worth, as_well
+):
+    r = roof(planes=planes, index=1.0)
+    site = with_plane(r, "south", azimuth_deg=210.0)
+    seen = window(site, r.readings(), scale=1.0)
+    turn = replace(best_turns(seen)[0], angles=1)
+    better = replace(turn, gain=100.0)
+    assert alignment.explains_as_well(seen, replace(turn, gain=worth), better) is as_well
+
+
 @pytest.mark.parametrize("planes", [1, 2])
 def test_an_only_plane_of_a_clear_week_is_turned_by_more_than_the_model_errs_for_less(roof, planes):
     r = roof(planes=planes, days=7, index=1.0)
