@@ -182,6 +182,12 @@ turns it by less. Of 760 simulated days and weeks under clouds (`tests/bench/fle
 near had 30 and 34, of which haze leaves 9 and 24, by turns that see less sun and that keep 0.79. What a real roof's
 weeks show more, 19, turns it by 6 degrees. Of several planes one with its back to a winter's sun had 23 by 30."""
 
+FOR_NEAR_TURN = 40.0
+"""What one of several planes, or one under measured beam and diffuse light, needs that would face nearer to its record
+than the model errs by, or have nearly the same light: of 320 weeks and 100 days of several planes with a right record
+(`tests/bench/fleet`, `tests/bench/stranger`, `tests/bench/roofs`) none such had more than 25. A nearly level plane
+whose azimuth is 30 degrees off is hardly turned, yet gives other curves."""
+
 LEVEL_OFF, DIFFUSE_OFF, UNLIKELY_ERROR, MOST_BY_ERROR = 2 * BETWEEN_PLANES, 0.25, 2.0, 0.65
 ERRORS = (
     (1 - LEVEL_OFF, 1 - LEVEL_OFF),
@@ -564,7 +570,9 @@ def is_possible(seen: Window, turn: Turn) -> bool:
 
 
 def differs(seen: Window, turn: Turn) -> bool:
-    """Return whether the turned plane is another than the recorded one, and its light, too."""
+    """Return whether the turned plane is another than the recorded one, and its light, too, or none could err so."""
+    if turn.worth >= FOR_NEAR_TURN and (seen.telling_planes > 1 or seen.beam_sensed):
+        return True
     was, now = (
         beam[0, turn.plane] + diffuse[0, turn.plane]
         for beam, diffuse, _ in (seen.by_record, by_turn(seen, turn))

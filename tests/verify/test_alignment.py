@@ -14,7 +14,7 @@ from service.verify.case import expectation
 from service.verify.day import daylight
 from service.verify.inputs import Readings
 from service.verify.run import verify
-from service.verify.search import WORTH_A_SEARCH, best_clock, best_turns
+from service.verify.search import LEAST_TURN_DEG, WORTH_A_SEARCH, Turn, best_clock, best_turns
 from service.verify.skyfit import Fit
 from service.verify.window import Window, window
 from tests.verify.conftest import in_air
@@ -351,6 +351,27 @@ def test_two_units_face_as_another_plane_only_where_its_orientation_explains_the
     """Nearly level planes are within 20 degrees of one another, but their curves are not alike."""
     r = nearly_level(roof(units=4, planes=2), 120.0, 180.0)
     assert site_causes(verify(with_plane(r, "west", azimuth_deg=noted), r.readings())) == told
+
+
+@pytest.mark.parametrize(("days", "told"), [(1, []), (7, ["plane_misdescribed"])])
+def test_a_nearly_level_plane_that_is_hardly_turned_is_told_where_no_error_explains_so_much(roof, days, told):
+    r = nearly_level(roof(planes=2, days=days), 120.0, 180.0)
+    site = with_plane(r, "west", azimuth_deg=157.0)
+    assert alignment.apart_deg(r.site.planes[1], site.planes[1]) < LEAST_TURN_DEG
+    assert site_causes(verify(site, r.readings())) == told
+
+
+@pytest.mark.parametrize(
+    ("worth", "told"), [(alignment.FOR_NEAR_TURN, True), (alignment.FOR_NEAR_TURN - 1, False)]
+)
+@pytest.mark.parametrize("planes", [1, 2])
+def test_of_several_planes_a_turn_too_small_for_the_model_is_one_only_if_it_explains_much(
+    roof, planes, worth, told
+):
+    r = roof(planes=planes, index=1.0)
+    seen = window(r.site, r.readings(), scale=1.0)
+    hardly = Turn(0, r.site.planes[0].tilt_deg + 2.0, r.site.planes[0].azimuth_deg, worth, 1)
+    assert alignment.differs(seen, hardly) is (told and planes == 2)
 
 
 @pytest.mark.parametrize("noted", [180.0, 240.0])
