@@ -643,3 +643,16 @@ def test_a_unit_in_shade_all_morning_is_on_no_other_plane(roof):
     r = roof(index=1.0)
     r.energy_wh[4, : r.interval(12)] *= 0.2
     assert [f.cause for f in verify(r.site, r.readings()).findings] == ["shaded"]
+
+
+@pytest.mark.parametrize(("by_azimuth", "by_both"), [(20.0, 22.0), (250.0, 265.0)])
+def test_a_second_angle_must_bring_more_the_more_the_light_tells(by_azimuth, by_both):
+    turned = Turn(0, tilt_deg=40.0, azimuth_deg=238.0, gain=by_azimuth, angles=1)
+    leant_too = Turn(0, tilt_deg=53.0, azimuth_deg=228.0, gain=by_both, angles=2)
+    assert turned.worth > leant_too.worth
+
+
+def test_a_second_angle_is_told_where_it_explains_much():
+    turned = Turn(0, tilt_deg=20.0, azimuth_deg=161.0, gain=47.0, angles=1)
+    leant_too = Turn(0, tilt_deg=44.0, azimuth_deg=131.0, gain=81.0, angles=2)
+    assert leant_too.worth > turned.worth
