@@ -144,6 +144,17 @@ def test_a_branch_that_no_interval_leaves_alone_jumps_as_one_while_the_light_sta
     assert found.lost_wh == pytest.approx(whole - hit.sum(), rel=0.05)
 
 
+def test_a_branch_at_its_ratings_beside_a_weak_unit_that_is_not_has_not_tripped(
+    roof: Callable[..., Roof],
+) -> None:
+    r = on_branches(roof(index=0.95, ac_rated_w=230.0), "AAAAAAAAAAAB")
+    whole = on_branches(roof(index=0.95), "AAAAAAAAAAAB").energy_wh
+    whole[:, r.interval(10.0) : r.interval(14.0)] *= np.resize((0.85, 1.0, 0.95, 1.05, 0.9, 0.5), 48)
+    whole[11] *= 0.67
+    r.energy_wh[:] = np.minimum(whole, 230.0 * 5 / 60)
+    assert trips(r) == []
+
+
 @pytest.mark.parametrize(("later", "branches"), [(0, []), (3, ["A"])])
 def test_jumps_that_come_again_with_the_sun_are_shade_through_gaps(
     roof: Callable[..., Roof], later: int, branches: list[str]
@@ -281,6 +292,16 @@ def test_a_site_that_falls_to_one_share_on_planes_that_the_sun_parts_has_tripped
         r.energy_wh[:, r.interval(hour, day)] *= (0.06, 0.13, 0.3)[n % 3]
     (found,) = trips(r)
     assert (found.branch, len(found.serials)) == (None, 12)
+
+
+@pytest.mark.parametrize(("least", "count"), [(0.2, 0), (0.0, 1)], ids=["a cloud's edge", "nothing"])
+def test_in_short_intervals_a_site_of_planes_that_trips_gives_nothing(
+    roof: Callable[..., Roof], least: float, count: int
+) -> None:
+    r = roof(planes=2, days=2, index=0.95)
+    for n, (day, hour) in enumerate(MORNING):
+        r.energy_wh[:, r.interval(hour, day)] *= max(least, (0.0, 0.2, 0.3)[n % 3])
+    assert len(trips(r)) == count
 
 
 @pytest.mark.parametrize("index", [0.06, 0.15, 0.35])

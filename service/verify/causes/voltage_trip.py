@@ -64,6 +64,11 @@ LONGEST_MINUTES = 30
 SAME_MINUTES, MINUTES_A_DAY = 30, 24 * 60
 """Minutes of the day within which what comes on several days may come with the sun (our choice, no source)."""
 
+SHOWS_MINUTES = 5
+"""Intervals up to which only what gives nothing tells a trip of a whole site: units wait for a minute at least and
+commonly for some (EN 50549-1; from memory), so that most trips take all of one. A cloud's edge leaves planes apart,
+too, but never takes all: of the deep minutes of healthy sites' weeks a hundredth look like trips."""
+
 LEAST_FALLEN, MOST_IN_WEAK, WEAK, ONE_LEVEL = 4, 0.25, 0.1, 0.1
 """So many intervals in which a whole site falls to one share on all planes are no chance; how much rarer they must be
 in weak light, from what share of the ratings on; and the scatter (logarithm) below which they keep to one level."""
@@ -171,14 +176,18 @@ def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
 
 
 def _as_in_weak_light(case: Case, rows: list[int], by_others: Due) -> Due:
-    """Return what like units let expect with the rows' levels as they are in weak light: trips lower them in strong."""
+    """Return what like units let expect with the rows' levels as they are in weak light: trips lower them in strong.
+
+    But no more than their ratings: a weak like unit goes on growing where the rows stand at theirs.
+    """
     weak = case.light[rows] & ~_strong(case, rows)
     with np.errstate(invalid="ignore"):
         share = np.where(weak, case.measured_wh[rows], np.nan) / by_others.energy_wh
     enough = by_others.by_like & (np.isfinite(share).sum(axis=1) >= LEAST_WEAK)
     level = np.ones(len(rows))
     level[enough] = np.maximum(np.nanmedian(share[enough], axis=1), 1.0)
-    return replace(by_others, energy_wh=by_others.energy_wh * level[:, None])
+    due_wh = np.minimum(by_others.energy_wh * level[:, None], case.day.rated_wh[rows, None])
+    return replace(by_others, energy_wh=due_wh)
 
 
 def _others_dip(share: FloatArray, dips: BoolArray) -> bool:
@@ -437,8 +446,10 @@ def _fallen_trips(case: Case, rows: list[int]) -> list[_Trips]:
     """Return the trips of the whole site that leave its planes as far apart as the sun puts them.
 
     They come at high power only, where what holds a site to a load would hold it in weak light as well, and what they
-    leave is not one level, as a limit is.
+    leave is not one level, as a limit is. In short intervals a trip shows by itself.
     """
+    if case.day.grid.interval_min <= SHOWS_MINUTES:
+        return []
     surely, low = fallen(case)
     clear_wh, strong = case.clear_wh[rows].sum(axis=0), _strong_if_clear(case, rows)
     weak = ~strong & (clear_wh >= WEAK * case.day.rated_wh[rows].sum())
