@@ -108,6 +108,18 @@ def test_a_closed_cover_says_nothing_of_a_clock_while_no_output_lies_in_the_nigh
     assert site_causes(verify(r.site, labelled_late(r, minutes))) == []
 
 
+@pytest.mark.parametrize(
+    ("minutes", "by_near", "told"), [(30, 4.0, True), (30, 9.0, False), (15, 4.0, False)]
+)
+def test_on_one_plane_a_clock_within_the_models_errors_must_explain_less(
+    roof, monkeypatch, minutes, by_near, told
+):
+    seen = window((r := roof(index=1.0)).site, labelled_late(r, minutes), scale=1.0)
+    clock, turn = replace(best_clock(seen), gain=13.5), replace(best_turns(seen)[0], gain=0.0)
+    monkeypatch.setattr(alignment.Window, "clocks", lambda self, _: np.array([self.record + by_near]))
+    assert alignment.clock_explains_enough(seen, clock, turn) is told
+
+
 @pytest.mark.parametrize("interval_min", [15, 30])
 def test_labels_at_the_end_of_the_interval(roof, interval_min):
     r = roof(planes=2, index=1.0, interval_min=interval_min)
