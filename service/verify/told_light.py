@@ -57,23 +57,61 @@ def told_light(
     air = grid.to_intervals(air_temperature(weather, grid, site=site), "mean")
     voices = _without_silent(site, energy_wh)
     dark = np.asarray(~(np.nan_to_num(energy_wh) > 0).any(axis=0))
-    shape = (len(planes), grid.count)
-    total, votes, step = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-    for group in groups:
-        agreed, near = _agreed(voices[list(group.members)], quantum_wh, dark)
-        limit_wh = AT_LIMIT * group.inverter.ac_rated_w * grid.interval_min / 60
-        told = np.isfinite(agreed) & (agreed < limit_wh)
-        count = np.where(told, near, 0.0)
-        at = planes.index(group.plane)
-        total[at] += count * np.where(told, _light(site, group, agreed / (grid.interval_min / 60), air), 0.0)
-        votes[at] += count
-        step[at] += (
-            count * STEP_NOISE * quantum_wh / np.sqrt(np.maximum(near, 1)) * _light_per_wh(group, grid)
-        )
+    total, votes, step = np.stack(
+        [
+            sum(
+                _of_most(
+                    [_said(site, grid, g, voices, quantum_wh, dark, air) for g in groups if g.plane == p]
+                )
+            )
+            for p in planes
+        ],
+        axis=1,
+    )
     known = votes > 0
     sums = np.maximum(votes, 1.0)
     usual = [float(np.median(v[t > 0])) if (t > 0).any() else 0.0 for v, t in zip(votes, total, strict=True)]
     return ToldLight(planes, np.where(known, total / sums, np.nan), step / sums, np.array(usual))
+
+
+def _said(
+    site: Site,
+    grid: Grid,
+    group: UnitGroup,
+    voices: FloatArray,
+    quantum_wh: float,
+    dark: BoolArray,
+    air: FloatArray,
+) -> FloatArray:
+    """Return the light that a group's units agree on times their number, that number, and the register's step so."""
+    agreed, near = _agreed(voices[list(group.members)], quantum_wh, dark)
+    hours = grid.interval_min / 60
+    told = np.isfinite(agreed) & (agreed < AT_LIMIT * group.inverter.ac_rated_w * hours)
+    count = np.where(told, near, 0.0)
+    light = np.where(told, _light(site, group, agreed / hours, air), 0.0)
+    error = STEP_NOISE * quantum_wh / np.sqrt(np.maximum(near, 1)) * _light_per_wh(group, grid)
+    return np.stack([count * light, count, count * error])
+
+
+def _of_most(said: list[FloatArray]) -> list[FloatArray]:
+    """Return what a plane's types of units say (3, T) without those that are fewer and see light of another shape.
+
+    They lie elsewhere or in a shade of their own, as a like unit of another curve does.
+    """
+    voices = [float(each[1].sum()) for each in said]
+    most = said[int(np.argmax(voices))]
+    return [
+        each
+        for each, of in zip(said, voices, strict=True)
+        if of == max(voices) or _shapes_apart(each, most) <= OTHER_SHAPE
+    ]
+
+
+def _shapes_apart(one: FloatArray, other: FloatArray) -> float:
+    """Return the share of its light that one type (3, T) saw at another time than the other, where both saw it."""
+    both = (one[1] > 0) & (other[1] > 0)
+    a, b = (each[0, both] / each[1, both] for each in (one, other))
+    return float(np.abs(a / max(a.sum(), 1e-9) - b / max(b.sum(), 1e-9)).sum() / 2)
 
 
 def _without_silent(site: Site, energy_wh: FloatArray) -> FloatArray:

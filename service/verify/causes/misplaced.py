@@ -188,12 +188,14 @@ def _like_others(case: Case, misfits: FloatArray, found: Collection[int]) -> lis
 class _Given:
     """What most units of group `at` gave by the rating, (D,), and the misfit that a further one would have to it.
 
-    `misfits` (n, 2) are those of its units and their levels over it.
+    `rows` (n,) are its units and those of other types on its plane that are too few to tell what their like give;
+    `misfits` (n, 2) are theirs and their levels over it, `scatter` is that of its own.
     """
 
     at: int
     group: UnitGroup
     agreed: FloatArray
+    rows: list[int]
     misfits: FloatArray
     scatter: float
 
@@ -201,16 +203,21 @@ class _Given:
     def of(cls, case: Case, at: int, group: UnitGroup) -> _Given:
         """Return what a group gave."""
         made = by_rating(case, group, case.agreed_wh[at])
-        misfits = misfits_to(_curves(case)[list(group.members)], made)
-        heard = misfits[np.isfinite(misfits[:, 0]), 0]
+        rows = [*group.members, *_of_rare_types(case, group)]
+        misfits = misfits_to(_curves(case)[rows], made)
+        own = misfits[: len(group.members), 0]
+        heard = own[np.isfinite(own)]
         # each has its own share in what they agree on
         unlike = math.sqrt((len(heard) + 1) / max(len(heard) - 1, 1))
-        return cls(at, group, made, misfits, unlike * median(heard))
+        return cls(at, group, made, rows, misfits, unlike * median(heard))
 
-    @property
-    def rows(self) -> list[int]:
-        """Return the rows of its units."""
-        return list(self.group.members)
+
+def _of_rare_types(case: Case, group: UnitGroup) -> list[int]:
+    """Return the units beside a group whose like are too few on the plane, if this is its largest group."""
+    beside = [g for g in case.day.groups if g.plane == group.plane]
+    if group is not max(beside, key=lambda g: len(g.members)):
+        return []
+    return [i for g in beside if len(g.members) < LEAST_OTHERS for i in g.members]
 
 
 def _as_there(i: int, here: list[float], away: list[float], own: _Given, there: _Given) -> Misplaced | None:
