@@ -14,7 +14,7 @@ import numpy as np
 
 from service.expect.grid import floats
 from service.verify.inputs import FloatArray
-from service.verify.plane_beam import Beam, BoolArray, Ints
+from service.verify.plane_beam import EDGE_BINS, Beam, BoolArray, Ints
 
 FLANK_MINUTES = 180
 """How far beside a span a day's clouds are looked at."""
@@ -47,8 +47,9 @@ cloud so dark it is the cloud that tells."""
 AGREEING_SHARE, LEAST_AGREEING, AGREEING, AGREEING_FROM_MIN, STILL = 0.6, 4, 4.0, 40, 0.10
 MOST_AGREEING = 2.5
 """The share of a span's bins that must agree with other days, at least so many; what such a day counts at twice those
-minutes, how many times as much at most where it agrees for longer and is as light as a clear one elsewhere, be it only
-at its ends, and up to which mean step from bin to bin: no overcast sky is twice the same for an hour, nor still."""
+minutes, how many times as much at most where it agrees for longer and is as light as a clear one at the span's ends,
+and up to which mean step from bin to bin: no overcast sky is twice the same for an hour, nor still. A day that is as
+light only later, or earlier, counts nothing: fog is alike day by day, too, and lifts at another hour."""
 
 LEAST_BESIDES, NEEDED_OF_DAYS = 6.0, 24.0
 """Least log odds from clear edges and other planes beside dark days that are alike, more than one day's edges give, and
@@ -154,10 +155,12 @@ def _odds_of_days(
     own = np.where(before | after | dimly, np.minimum(own, DAY_CAP), 0.0) * _calm(beam, step, *core)
     others = np.minimum(_by_others(beam, *core), SENSOR_CAP if beam.sensed else CROSS_CAP)
     agreeing = _Sums(beam.told & beam.agrees).over(*core) >= AGREEING_SHARE * looked
-    begun = bright.over(np.zeros_like(first), first - 1) + bright.over(
-        last + 1, np.full_like(last, beam.told.shape[1])
+    begun = bright.over(np.zeros_like(first), np.full_like(last, beam.told.shape[1])) - bright.over(
+        first, last
     )
-    most = np.where(begun > 0, MOST_AGREEING, 1.0)
+    near = EDGE_BINS + edge
+    at_ends = bright.over(first - near, first - 1) + bright.over(last + 1, last + near)
+    most = np.where(at_ends > 0, MOST_AGREEING, np.where(begun > 0, 0.0, 1.0))
     long = np.clip((looked * width_min - AGREEING_FROM_MIN) / AGREEING_FROM_MIN, 0.0, most)
     alike = AGREEING * (agreeing & (looked >= LEAST_AGREEING) & (step < STILL)) * long
     own += others + alike

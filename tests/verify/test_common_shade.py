@@ -167,6 +167,15 @@ def test_fog_that_burns_off_within_the_same_half_hour_twice_is_no_wall(roof: Cal
     assert findings(r) == ()
 
 
+@pytest.mark.parametrize("planes", [1, 2])
+def test_fog_that_is_alike_on_each_morning_and_lifts_at_another_hour_is_no_wall(
+    roof: Callable[..., Roof], planes: int
+) -> None:
+    bare = roof(units=8, planes=planes, days=7)
+    index = spells(bare, [(0.0, lifts) for lifts in (10.5, 8.5, 11.0, 9.3, 12.0, 10.0, 8.0)])
+    assert findings(shaded(bare, "south", (0.0, 1.0), np.where(index < 1, 0.35, 1.0))) == ()
+
+
 def test_overcast_days_accuse_nobody(roof: Callable[..., Roof]) -> None:
     assert findings(shaded(roof(units=8, days=DAYS), "south", (0.0, 1.0), 0.2)) == ()
 
