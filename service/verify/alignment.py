@@ -482,9 +482,8 @@ def turn_explains_enough(seen: Window, turn: Turn) -> bool:
         return False
     if seen.voices[turn.plane] <= FEW_VOICES and _like_another(seen, turn):
         return False
-    if seen.beam_sensed:
-        return turn.worth >= _needed(seen, FOR_PLANE_BY_BEAM, PER_DAY_BY_BEAM)
-    return _enough_by_its_sun(seen, turn)
+    by_beam = seen.beam_sensed and turn.worth >= _needed(seen, FOR_PLANE_BY_BEAM, PER_DAY_BY_BEAM)
+    return by_beam or _enough_by_its_sun(seen, turn)
 
 
 def _enough_by_its_sun(seen: Window, turn: Turn) -> bool:

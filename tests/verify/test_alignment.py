@@ -496,7 +496,8 @@ def test_an_only_plane_of_a_clear_week_is_turned_by_more_than_the_model_errs_for
     least = alignment.FOR_FAR_TURN
     assert seen.sunshine(alignment.by_turn(seen, turn)).clear_h >= alignment.LEAST_SUN_H
     for one, gain, enough in ((turn, least, planes == 1), (turn, least - 1, False), (near, least, False)):
-        assert alignment.turn_explains_enough(seen, replace(one, gain=gain, angles=1)) is enough
+        for told in (seen, replace(seen, beam_sensed=True)):
+            assert alignment.turn_explains_enough(told, replace(one, gain=gain, angles=1)) is enough
 
 
 @pytest.mark.parametrize(("turn", "told"), [(22.0, ["plane_misdescribed"]), (8.0, []), (0.0, [])])
