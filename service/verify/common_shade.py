@@ -52,6 +52,12 @@ NEEDED_BESIDE = 7.0
 """The same where another plane stands in shade over that span: something is there, and no other span was tried. Of 20
 planes without shade beside shaded ones (`tests/bench/fleet`, weeks) none had more than 5.9 over any span."""
 
+NARROW_MINUTES, NEEDED_NARROW = 60, 13.0
+"""How long a span must last at least for that to do, and what is needed of a shorter one: what shades all units of a
+plane at once is broad, and the sun takes long to pass it, where gaps of clouds are as short as that. Of 35 spans of
+720 weeks with a hill or a house (`tests/bench/fleet`) two are shorter, with 20.6 and 20.9; two planes without shade
+have 10.1 and 10.8 for half an hour."""
+
 WIDE = ((0.8, 17.0), (0.3, 11.5))
 BY_PLANES_WIDE = 7.0
 """Shares of the plane's clear-sky energy from which a span leaves little of the day to compare with, and what is needed
@@ -207,7 +213,8 @@ def _spans(
         share = float(clear_wh[where].sum() / clear_wh.sum())
         span, seen = _azimuth_span(azimuth[where]), where & best.spoke[beam.place // beam.told.shape[1]]
         shade = PlaneShade(plane, span, where, int(best.spoke.sum()), best.log_odds, seen)
-        least = NEEDED_BESIDE if any(shade.shares(other) for other in beside) else NEEDED
+        shared = any(shade.shares(other) for other in beside)
+        least = NEEDED_BESIDE if shared else _needed(best, (last - first + 1) * width)
         if not _is_sure(best, _without_chance(best, width), share, least):
             break
         if _rests_on_planes(best) and elsewhere(shade):
@@ -233,6 +240,12 @@ def _without_chance(span: Span, width_min: int) -> float:
     edges = span.log_odds - span.by_planes - span.by_days
     few = width_min >= LONG_BIN_MINUTES and span.spoke.sum() < LONG_BIN_DAYS
     return span.log_odds - (max(edges - DAY_CAP, 0.0) if few else 0.0)
+
+
+def _needed(span: Span, minutes: int) -> float:
+    """Return the log odds from which a span of so many minutes is believed, however little of the light lies in it."""
+    narrow = minutes < NARROW_MINUTES and span.by_planes < BY_PLANES_WIDE
+    return NEEDED_NARROW if narrow else NEEDED
 
 
 def _is_sure(span: Span, odds: float, share: float, least: float) -> bool:

@@ -137,6 +137,16 @@ def test_less_is_asked_of_a_plane_where_another_already_stands_in_shade(
     assert {s.plane for s in build_case(both.site, both.readings()).shades} == {"west"}
 
 
+@pytest.mark.parametrize(("azimuths", "said"), [((160.0, 169.0), False), (MORNING, True)])
+def test_more_is_asked_of_a_span_that_the_sun_passes_within_the_hour(
+    roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch, azimuths: tuple[float, float], said: bool
+) -> None:
+    hidden = shaded(roof(units=8, days=DAYS), "south", azimuths)
+    (shade,) = build_case(hidden.site, hidden.readings()).shades
+    monkeypatch.setattr("service.verify.common_shade.NEEDED_NARROW", shade.log_odds + 1)
+    assert bool(findings(hidden)) == said
+
+
 def test_a_dead_unit_behind_a_hill_is_named_for_what_it_is(roof: Callable[..., Roof]) -> None:
     hidden = shaded(roof(units=8, days=DAYS), "south", MORNING)
     hidden.energy_wh[3] = 0.0
