@@ -259,3 +259,30 @@ def test_gaps_that_stand_as_high_as_usual_or_elsewhere_than_the_light_fits_are_n
     monkeypatch.setattr(site_low, "between_clouds", lambda _: gaps)
     monkeypatch.setattr(site_low, "told_level", lambda _: ToldLevel(fits, 38.0, 5.8, 0.0, 34.0, days))
     assert bool(site_low.find(case, frozenset())) is said
+
+
+@pytest.mark.parametrize(
+    ("flat_h", "sure", "in_any_air", "said"),
+    [
+        (0.5, 14.0, 4.0, True),
+        (0.5, 9.5, 4.0, False),
+        (0.5, 14.0, 1.0, False),  # haze does as well
+        (0.25, 14.0, 4.0, False),
+        (1.2, 9.5, 4.0, True),
+    ],
+)
+def test_half_an_hour_of_even_light_counts_where_all_light_surely_fits_a_low_level(
+    roof: Callable[..., Roof],
+    monkeypatch: pytest.MonkeyPatch,
+    flat_h: float,
+    sure: float,
+    in_any_air: float,
+    said: bool,
+) -> None:
+    r = covered(roof(index=1.0, interval_min=15), 0.8)
+    case = build_case(r.site, r.readings())
+    flat = ClearLevel(0.8, flat_h, 1, np.ones(len(case.day.positions), dtype=bool))
+    monkeypatch.setattr(site_low, "clear_level", lambda _: flat)
+    monkeypatch.setattr(site_low, "between_clouds", lambda _: None)
+    monkeypatch.setattr(site_low, "told_level", lambda _: ToldLevel(0.65, sure, in_any_air, 0.0, 3.0, 1))
+    assert bool(site_low.find(case, frozenset())) is said

@@ -64,7 +64,7 @@ better."""
 
 DAYS, HOURS_ON_DAYS, HOURS_ON_A_DAY = 2, 0.3, 1.0
 """From how many days on clear hours are no haze's; for how long they must be flat on these, or where the light on all
-planes surely fits their level; and for how long on one."""
+planes surely fits a low level; and for how long on one."""
 
 SURE_IN_GAPS, SURE_WHEN_CLEAR, SURE_PER_DAY = 11.0, 2.0, 1.5
 """Log-likelihood of a low level over a usual one from which a site is low by what its light fits: between clouds, and
@@ -170,7 +170,7 @@ def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
     if clear.days >= DAYS and clear.hours >= HOURS_ON_DAYS:
         even_cloud = clear.hours < CLEAR_HOURS and told is not None and told.clear_h == 0
         return not even_cloud
-    least_h = HOURS_ON_DAYS if _fits_surely(told, clear) else HOURS_ON_A_DAY
+    least_h = HOURS_ON_DAYS if told is not None and _is_sure(told) else HOURS_ON_A_DAY
     return clear.hours >= least_h and _in_any_air(told)
 
 
@@ -188,12 +188,8 @@ def _in_any_air(told: ToldLevel | None) -> bool:
     return told.in_any_air >= SURE_WHEN_CLEAR + SURE_PER_DAY * (told.days - 1)
 
 
-def _fits_surely(told: ToldLevel | None, clear: ClearLevel) -> bool:
-    """Return whether the light on all planes fits the level of flat hours far better than a usual one."""
-    return told is not None and _is_sure(told) and abs(told.level - clear.level) <= SAME_LEVEL
-
-
 def _is_sure(told: ToldLevel) -> bool:
+    """Return whether the light on all planes fits a low level far better than a usual one."""
     return told.sure >= SURE_IN_GAPS + SURE_PER_DAY * (told.days - 1)
 
 
