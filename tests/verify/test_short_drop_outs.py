@@ -36,6 +36,17 @@ def test_falls_at_other_times_day_by_day_are_drop_outs(roof: Callable[..., Roof]
     assert causes(r) == {r.site.units[UNIT].serial: "intermittent"}
 
 
+@pytest.mark.parametrize("interval_min", [30, 60])
+@pytest.mark.parametrize(("later_h", "cause"), [(1.0, "intermittent"), (0.0, "shaded")])
+def test_falls_in_hours_come_again_with_the_sun_or_drop_out(
+    roof: Callable[..., Roof], interval_min: int, later_h: float, cause: str
+) -> None:
+    r = roof(index=0.97, days=6, interval_min=interval_min)
+    for day in range(6):
+        off(r, tuple(9.0 + (4 * k + 3 * later_h * day) % 7 for k in range(2)), day, left=0.5)
+    assert causes(r) == {r.site.units[UNIT].serial: cause}
+
+
 def test_several_falls_on_one_day_are_drop_outs_and_two_are_none(roof: Callable[..., Roof]) -> None:
     often, twice = roof(index=0.97), roof(index=0.97)
     off(often, HOURS[:4], intervals=2)
