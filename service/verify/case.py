@@ -20,7 +20,7 @@ from service.verify.inputs import FloatArray, Readings
 from service.verify.labels import Labels
 from service.verify.levels import AT_LIMIT, PEERS_FOR_COMPARISON, Levels
 from service.verify.result import SkySource
-from service.verify.scale import DARK_LIMIT, START
+from service.verify.scale import DARK_LIMIT
 from service.verify.sentence import Quantity
 from service.verify.silence import SILENT, silences
 from service.verify.sky import ArraySky, sunward_shares, without_sun
@@ -42,11 +42,15 @@ WORTH_HEARING = 0.03
 LIGHT = 0.03
 """Expected output over rating from which a unit surely produces."""
 
-LIGHT_AT_CLEAR_SKY = START / DARK_LIMIT
+STARTS = 0.006
+"""Power over rating at which an inverter has started (the efficiency of PVWatts version 5, NREL/TP-6A20-62641, falls to
+zero there); the first of them do at less (`scale.LEAST_START`)."""
+
+LIGHT_AT_CLEAR_SKY = STARTS / DARK_LIMIT
 """The same where the sky is unknown: even under the darkest an inverter starts."""
 
 STANDBY = 0.003
-"""Output over rating that a meter may read of an inverter at rest (a real one reads 0.001): half of START."""
+"""Output over rating that a meter may read of an inverter at rest (a real one reads 0.001): half of STARTS."""
 
 GIVES_NOTHING = 0.03
 """Share of what is due below which a unit counts as giving nothing rather than little."""

@@ -1,6 +1,6 @@
 """What a meter shows of inverters at rest, and when a whole site was at rest though there was light.
 
-Reasoning: below 0.6 % of its rating an inverter gives nothing (`scale.START`), but its meter may read what it takes
+Reasoning: below 0.6 % of its rating an inverter gives nothing (`case.STARTS`), but its meter may read what it takes
 for itself: a trace, or day by day one value however the sun moves, which no sky draws. Where even the darkest sky would
 start it that is no output. A whole site may rest under snow and, for some hours, under a storm. Snow slides and thaws
 off, so that output comes back faintly; what was switched off comes back at once. On seven real roofs (PVDAQ 4, 50, 1278

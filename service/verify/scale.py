@@ -36,8 +36,8 @@ sky is as smooth (from memory)."""
 EVEN_UNITS, EVEN = 4, 0.03
 """So many like units must agree so closely (standard deviation of their totals) for their dimness to be no snow's."""
 
-START, NEARLY_ALWAYS = 0.002, 0.9
-"""Power over rating below which an inverter gives nothing (of 2304 up to 10 kW in the California Energy Commission's
+LEAST_START, NEARLY_ALWAYS = 0.002, 0.9
+"""Power over rating below which no inverter gives anything (of 2304 up to 10 kW in the California Energy Commission's
 table, `pvlib.pvsystem.retrieve_sam`, 99 in 100 start above 0.0021), and the share of the time in strong light for which
 lower values must be above zero."""
 
@@ -234,7 +234,9 @@ def _is_below_start(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: Float
     live = np.nan_to_num(energy_wh).max(axis=1, initial=0.0) > 0
     share = energy_wh[live] / rated_wh[live, None]
     strong = np.isfinite(share) & (clear_wh[live] >= STRONG_LIGHT * rated_wh[live, None])
-    return bool(strong.any() and share[strong].max() < START and (share[strong] > 0).mean() >= NEARLY_ALWAYS)
+    return bool(
+        strong.any() and share[strong].max() < LEAST_START and (share[strong] > 0).mean() >= NEARLY_ALWAYS
+    )
 
 
 def site_brightness(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> FloatArray:
