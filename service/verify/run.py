@@ -26,7 +26,7 @@ from service.verify.alignment import (
     apart_deg,
     as_sent,
 )
-from service.verify.case import Case, Expectation, active_mask, expectation, gone_after
+from service.verify.case import GIVES_NOTHING, Case, Expectation, active_mask, expectation, gone_after
 from service.verify.causes import name_causes
 from service.verify.causes.misplaced import misplaced_units, turned_units
 from service.verify.causes.site_low import best_hour_is_short, low_level
@@ -120,14 +120,27 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     """
     aligned = _aligned(site, readings, weather)
     case = _case(aligned, weather)
-    if some_fit_the_record(case):
-        aligned = as_sent(site, readings), _seen(site, readings, weather)
-        case = _case(aligned, weather)
+    alone = _turned_alone(aligned[0])
+    if alone is not None or some_fit_the_record(case):
+        recorded = as_sent(site, readings), _seen(site, readings, weather)
+        by_record = _case(recorded, weather)
+        if alone is None or any(m.unit == alone for m in misplaced_units(by_record)):
+            aligned, case = recorded, by_record
     level = low_level(case)
     if level < 1:
         case = _case(aligned, weather, level=level)
     misleading = _misleading(case)
     return replace(_case(aligned, weather, misleading, level), of_all=case) if misleading else case
+
+
+def _turned_alone(alignment: Alignment) -> int | None:
+    """Return the only unit that gives light of several on a plane that seems turned: it may lie on another itself."""
+    if alignment.plane is None:
+        return None
+    made = np.nansum(alignment.readings.energy_wh, axis=1)
+    there = [i for i, u in enumerate(alignment.site.units) if u.plane == alignment.plane.recorded.name]
+    giving = [i for i in there if made[i] > GIVES_NOTHING * made.max()]
+    return giving[0] if len(giving) == 1 < len(there) else None
 
 
 def some_fit_the_record(case: Case) -> bool:

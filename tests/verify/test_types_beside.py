@@ -71,3 +71,30 @@ def test_a_plane_has_the_light_of_most_of_its_units_and_of_all_where_none_are_mo
     half[RARE] = r.energy_wh[RARE]
     two_sides = told_light(r.site, r.grid, half, 0.0).w_m2[0]
     assert np.nanmax(np.abs(two_sides - most)) > 50
+
+
+def with_a_dead_branch(r: Roof, there: str) -> Roof:
+    """Return the roof on a clear day with one unit of the south plane left to give, which lies `there`."""
+    lie = tuple(replace(u, plane=there) if i == 0 else u for i, u in enumerate(r.site.units))
+    made = in_air(replace(r, site=replace(r.site, units=lie)), AIR)
+    made.energy_wh[[i for i, u in enumerate(r.site.units) if u.plane == "south" and i]] = 0.0
+    return replace(made, site=r.site)
+
+
+@pytest.mark.parametrize("there", ["south", "west"])
+def test_the_only_unit_left_on_a_plane_turns_it_not_where_it_has_another_planes_curve(
+    roof: Made, there: str
+) -> None:
+    r = with_a_dead_branch(roof(units=14, planes=2), there)
+    assert build_case(r.site, r.readings()).alignment.plane is None
+    assert elsewhere(r) == ({r.site.units[0].serial} if there == "west" else set())
+
+
+def test_the_only_unit_left_on_a_plane_that_faces_as_no_other_tells_of_it(roof: Made) -> None:
+    r = roof(units=14, planes=2)
+    planes = (replace(r.site.planes[0], azimuth_deg=100.0), r.site.planes[1])
+    made = with_a_dead_branch(replace(r, site=replace(r.site, planes=planes)), "south")
+    r = replace(made, site=r.site)
+    wrong = build_case(r.site, r.readings()).alignment.plane
+    assert wrong is not None
+    assert wrong.recorded.name == "south"

@@ -18,7 +18,7 @@ import numpy as np
 
 from service.expect.energy import UnitGroup
 from service.verify.alignment import LIKE_ANOTHER_DEG, apart_deg
-from service.verify.case import Case, once
+from service.verify.case import GIVES_NOTHING, Case, once
 from service.verify.consensus import median
 from service.verify.divided import Stray, apart, divided
 from service.verify.inputs import FloatArray
@@ -301,9 +301,9 @@ def _level(beside: FloatArray) -> float:
 
 
 def _beside(case: Case, m: Misplaced, by_record: FloatArray) -> FloatArray:
-    """Return the rows of those like the unit, or of all other units if it has no like."""
-    like = [k for k in case.like(m.unit) if k != m.unit]
-    return by_record[like] if like else np.delete(by_record, m.unit, axis=0)
+    """Return the rows of those like the unit, or of all other units if it has no like, that give anything."""
+    others = [k for k in np.flatnonzero(case.given > GIVES_NOTHING) if k != m.unit]
+    return by_record[[k for k in others if k in case.like(m.unit)] or others]
 
 
 def turned_units(case: Case, left: Collection[int]) -> list[Turned]:
