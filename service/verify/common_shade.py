@@ -250,7 +250,7 @@ def _needed(span: Span, minutes: int) -> float:
 
 def _is_sure(span: Span, odds: float, share: float, least: float) -> bool:
     """Return whether such odds are enough for a span with that share of the plane's clear-sky energy."""
-    wide = [needed for least, needed in WIDE if share > least and span.by_planes < BY_PLANES_WIDE]
+    wide = [needed for above, needed in WIDE if share > above and span.by_planes < BY_PLANES_WIDE]
     return odds >= (wide[0] if wide else least)
 
 
