@@ -374,15 +374,21 @@ def test_a_nearly_level_plane_that_is_hardly_turned_is_told_where_no_error_expla
 
 
 @pytest.mark.parametrize(
-    ("worth", "told"), [(alignment.FOR_NEAR_TURN, True), (alignment.FOR_NEAR_TURN - 1, False)]
+    ("off_deg", "worth", "told"),
+    [
+        (12.0, alignment.FOR_NEAR_TURN, True),
+        (12.0, alignment.FOR_NEAR_TURN - 1, False),
+        (5.0, 2 * alignment.FOR_NEAR_TURN, False),
+    ],
 )
 @pytest.mark.parametrize("planes", [1, 2])
 def test_of_several_planes_a_turn_too_small_for_the_model_is_one_only_if_it_explains_much(
-    roof, planes, worth, told
+    roof, planes, off_deg, worth, told
 ):
-    r = roof(planes=planes, index=1.0)
+    """What a compass errs by is none, however well the light tells it."""
+    r = nearly_level(roof(planes=planes), 120.0, *[180.0] * (planes - 1))
     seen = window(r.site, r.readings(), scale=1.0)
-    hardly = Turn(0, r.site.planes[0].tilt_deg + 2.0, r.site.planes[0].azimuth_deg, worth, 1)
+    hardly = Turn(0, 9.0, 120.0 + off_deg, worth, 1)
     assert alignment.differs(seen, hardly) is (told and planes == 2)
 
 
@@ -571,6 +577,15 @@ def test_a_clock_shows_on_a_flat_top(roof):
 def test_a_level_is_no_tilt(roof, level):
     r = roof(index=1.0)
     r.energy_wh *= level
+    assert site_causes(verify(r.site, r.readings())) == []
+
+
+@pytest.mark.parametrize("level", [0.55, 0.74, 0.85])
+@pytest.mark.parametrize("days", [1, 7])
+def test_the_level_of_a_plane_is_no_turn_of_it(roof, days, level):
+    r = passing_clouds(roof(units=4, planes=2, days=days, interval_min=15), seed=5)
+    west = [i for i, u in enumerate(r.site.units) if u.plane == "west"]
+    r.energy_wh[west] *= level
     assert site_causes(verify(r.site, r.readings())) == []
 
 

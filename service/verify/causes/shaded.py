@@ -17,6 +17,7 @@ import numpy as np
 
 from service.expect.plane import on_plane, sunward_share
 from service.expect.site import Plane
+from service.verify.alignment import azimuths_apart_deg
 from service.verify.case import BoolArray, Case, once
 from service.verify.causes import curtailed
 from service.verify.causes.steady import has_peers
@@ -204,12 +205,12 @@ def _shared_by_two(case: Case, told: set[str | None]) -> tuple[PlaneShade, Plane
     """Return two planes' shade over the same span where they face different ways and both surely lose by it."""
     facing = {p.name: p for p in case.day.site.planes}
     pairs = combinations([s for s in case.shades if s.speaks_for_others and s.plane in told], 2)
-    shared = ((a, b) for a, b in pairs if a.shares(b) and _apart(facing[a.plane], facing[b.plane]))
+    shared = (
+        (a, b)
+        for a, b in pairs
+        if a.shares(b) and azimuths_apart_deg(facing[a.plane], facing[b.plane]) >= OTHER_WAY_DEG
+    )
     return next(shared, None)
-
-
-def _apart(one: Plane, other: Plane) -> bool:
-    return abs((one.azimuth_deg - other.azimuth_deg + 180) % 360 - 180) >= OTHER_WAY_DEG
 
 
 def _turns_its_back(case: Case, plane: Plane, where: BoolArray) -> bool:
