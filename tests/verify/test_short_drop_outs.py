@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from service.verify.causes.intermittent import _neighbours_produce
+from service.verify.causes.intermittent import _counted_by_others
 from service.verify.run import build_case, verify
 from tests.verify.conftest import Roof
 
@@ -69,16 +69,18 @@ def test_falls_beside_a_long_shadow_are_its_edges(roof: Callable[..., Roof]) -> 
     assert causes(r) == {r.site.units[UNIT].serial: "shaded"}
 
 
-@pytest.mark.parametrize(("step_wh", "produce"), [(1.0, False), (0.2, True)])
-def test_neighbours_that_make_a_step_of_their_register_do_not_show_a_drop_out(
-    roof: Callable[..., Roof], step_wh: float, produce: bool
+@pytest.mark.parametrize(("off_min", "counted"), [(0, False), (60, True)])
+def test_neighbours_that_make_a_step_of_their_register_show_a_long_drop_out_only(
+    roof: Callable[..., Roof], off_min: int, counted: bool
 ) -> None:
     """A bright sky that another plane tells must not make of a plane's ones and noughts units that work and do not."""
     r = roof(index=0.97)
-    begun = np.random.default_rng(5).uniform(0, step_wh, (len(r.energy_wh), 1))
-    counted = np.floor((begun + np.cumsum(0.04 * r.energy_wh, axis=1)) / step_wh) * step_wh
-    r.energy_wh[:] = np.diff(counted, axis=1, prepend=0.0)
+    begun = np.random.default_rng(5).uniform(0, 1, (len(r.energy_wh), 1))
+    counters = np.floor(begun + np.cumsum(0.04 * r.energy_wh, axis=1))
+    r.energy_wh[:] = np.diff(counters, axis=1, prepend=0.0)
+    r.energy_wh[UNIT, r.interval(12) : r.interval(12) + off_min // r.grid.interval_min] = 0.0
     case = build_case(r.site, r.readings())
-    bright = replace(case.peers, energy_wh=np.full(case.measured_wh.shape, 2.5))
-    case = replace(case, peers=bright, resolution_wh=step_wh)
-    assert _neighbours_produce(case, UNIT, case.heard).any() == produce
+    silent = case.measured_wh[UNIT] <= 0
+    silent &= (case.day.positions >= r.interval(10)) & (case.day.positions < r.interval(14))
+    case = replace(case, resolution_wh=1.0)
+    assert _counted_by_others(case, UNIT, case.heard, silent).any() == counted

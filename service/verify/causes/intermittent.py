@@ -35,9 +35,9 @@ LEAST_LIKE = 2
 PRODUCING = 0.3
 """Share of its expected output from which a neighbour surely produces."""
 
-LEAST_STEPS = 2
-"""Steps of the register that its neighbours make on the mean at least: where they make one, each of them often makes
-none."""
+LEAST_STEPS = 3
+"""Steps of the register that its neighbours make on the mean at least while it is silent: of one, each of them often
+makes none."""
 
 DEEP = 0.5
 """Share of its peers' output below which an interval beside a drop-out belongs to it."""
@@ -169,7 +169,8 @@ def _drop_outs(case: Case, i: int, dead: BoolArray) -> BoolArray:
     nothing = np.asarray(case.giving_nothing[i] & ~dead[i])
     if not nothing.any():
         return nothing
-    nothing &= _neighbours_produce(case, i, case.heard & ~dead)
+    alive = case.heard & ~dead
+    nothing &= _counted_by_others(case, i, alive, nothing) & _neighbours_produce(case, i, alive)
     with np.errstate(invalid="ignore"):
         low = case.light[i] & case.heard[i] & (case.measured_wh[i] < DEEP * case.peers.energy_wh[i])
     beside = np.zeros_like(nothing)
@@ -193,22 +194,31 @@ def _fades(case: Case, i: int, out: BoolArray) -> bool:
 
 
 def _neighbours_produce(case: Case, i: int, alive: BoolArray) -> BoolArray:
-    """Return where the light is surely enough and at least half of the like units that are `alive` (U, D) give, (D,).
-
-    Where there are fewer than two like units, all others are asked.
-    """
-    like = case.like(i)
-    asked = like if len(like) > LEAST_LIKE else range(len(case.serials))
-    others = np.isin(np.arange(len(case.serials)), [k for k in asked if k != i])
-    seen = alive & others[:, None]
+    """Return where the light is surely enough and at least half of the neighbours `alive` (U, D) give, (D,)."""
+    seen = _neighbours(case, i, alive)
     with np.errstate(invalid="ignore"):
         giving = seen & (case.measured_wh > PRODUCING * case.peers.energy_wh)
     enough = case.peers.energy_wh[i] >= STRONG_LIGHT * case.day.rated_wh[i]
-    made = np.where(seen, np.nan_to_num(case.measured_wh), 0.0).sum(axis=0)
-    enough &= made >= LEAST_STEPS * case.resolution_wh * seen.sum(axis=0)
     return np.asarray(
         enough & case.array_sky.known & (giving.sum(axis=0) >= np.maximum(0.5 * seen.sum(axis=0), 1))
     )
+
+
+def _counted_by_others(case: Case, i: int, alive: BoolArray, silent: BoolArray) -> BoolArray:
+    """Return which of a unit's `silent` spells (D,) are so long that its neighbours' registers counted on, (D,)."""
+    seen = _neighbours(case, i, alive)
+    made = np.where(seen, np.nan_to_num(case.measured_wh), 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
+    spell = np.cumsum(~silent)
+    in_all = np.bincount(spell, weights=made * silent, minlength=1)
+    return np.asarray(in_all[spell] >= LEAST_STEPS * case.resolution_wh)
+
+
+def _neighbours(case: Case, i: int, alive: BoolArray) -> BoolArray:
+    """Return where like units are `alive` (U, D), or all others where there are fewer than two, (U, D)."""
+    like = case.like(i)
+    asked = like if len(like) > LEAST_LIKE else range(len(case.serials))
+    others = np.isin(np.arange(len(case.serials)), [k for k in asked if k != i])
+    return np.asarray(alive & others[:, None])
 
 
 def _of_the_site(case: Case, named: frozenset[str]) -> list[Finding]:
