@@ -155,6 +155,17 @@ def test_a_branch_at_its_ratings_beside_a_weak_unit_that_is_not_has_not_tripped(
     assert trips(r) == []
 
 
+@pytest.mark.parametrize("cloud", [False, True], ids=["trips", "clouds"])
+def test_a_branch_that_is_off_in_the_afternoon_told_of_the_other_s_trips_before(
+    roof: Callable[..., Roof], cloud: bool
+) -> None:
+    r = on_branches(roof(index=0.95, interval_min=15), "AB")
+    for hour, left in ((10.5, 0.6), (10.75, 0.35), (12.0, 0.5), (13.0, 0.7)):
+        r.energy_wh[0 :: 1 if cloud else 2, r.interval(hour)] *= left
+    r.energy_wh[1::2, r.interval(14.0) :] = 0.0
+    assert [f.branch for f in trips(r)] == ([] if cloud else ["A"])
+
+
 @pytest.mark.parametrize(("later", "branches"), [(0, []), (3, ["A"])])
 def test_jumps_that_come_again_with_the_sun_are_shade_through_gaps(
     roof: Callable[..., Roof], later: int, branches: list[str]

@@ -147,13 +147,15 @@ def _are_deep(case: Case, trips: _Trips) -> bool:
 
 
 def _branches(case: Case, rows: list[int]) -> dict[str, list[int]]:
-    """Return the rows of each branch of several units that is not the whole site."""
+    """Return the rows of each branch of several units that is not the whole site; what is off told of it before."""
+    units = case.day.site.units
     branches: dict[str, list[int]] = {}
     for i in rows:
-        name = case.day.site.units[i].branch
+        name = units[i].branch
         if name is not None:
             branches.setdefault(name, []).append(i)
-    return {name: members for name, members in branches.items() if 1 < len(members) < len(rows)}
+    beside = {name: any(unit.branch != name for unit in units) for name in branches}
+    return {name: members for name, members in branches.items() if len(members) > 1 and beside[name]}
 
 
 def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
