@@ -604,6 +604,14 @@ def test_a_common_limit_on_the_site_accuses_no_unit(roof):
     assert causes_by_serial(result) == {}
 
 
+@pytest.mark.parametrize(("planes", "share", "count"), [(2, 0.93, 0), (2, 0.8, 1), (1, 0.93, 1)])
+def test_planes_that_face_apart_are_level_together_near_their_top(roof, planes, share, count):
+    r = roof(planes=planes, index=1.0)
+    total = r.energy_wh.sum(axis=0)
+    r.energy_wh *= np.minimum(1.0, share * total.max() / np.maximum(total, 1e-9))
+    assert sum(f.cause == "curtailed" for f in verify(r.site, r.readings()).findings) == count
+
+
 @pytest.mark.parametrize(("planes", "held"), [(("south", "west"), True), (("south",), False), ((), False)])
 def test_a_limit_handed_on_to_each_unit_shows_on_planes_that_face_apart(roof, planes, held):
     r = roof(planes=2, index=0.97)

@@ -132,7 +132,8 @@ class _Limit:
 class _Power:
     """Power and clear-sky power over the ratings of so many `units`, (D,), NaN in weak light, and the register's noise.
 
-    `step_noise` is over the ratings, too; `whole` (D,) is where all live units were heard.
+    `step_noise` is over the ratings, too; `whole` (D,) is where all live units were heard. The sum of planes that
+    `face_apart` is level by itself for hours, while one falls and another rises.
     """
 
     share: FloatArray
@@ -140,6 +141,7 @@ class _Power:
     whole: BoolArray
     units: int
     step_noise: float
+    face_apart: bool = False
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
@@ -217,7 +219,7 @@ def _limit_of(case: Case, power: _Power) -> _Limit | None:
     limit = _Limit(float(np.median([limit.share for limit in found])), at_limit)
     minutes = at_limit.sum() * case.day.grid.interval_min
     near_top = power.clear[at_limit].max() < MODEL_BAND * limit.share
-    return None if near_top and minutes < LONGER_THAN_A_TOP else limit
+    return None if near_top and (power.face_apart or minutes < LONGER_THAN_A_TOP) else limit
 
 
 def _limit_on(case: Case, power: _Power, day: BoolArray, sizes: tuple[int, ...]) -> _Limit | None:
@@ -411,7 +413,15 @@ def _whole_site(case: Case) -> _Power:
         whole if whole.sum() >= MOSTLY_WHOLE * lit.sum() else lit,
         len(case.serials),
         _step_noise(case, range(len(case.serials))),
+        _face_apart(case),
     )
+
+
+def _face_apart(case: Case) -> bool:
+    """Return whether a plane is off its top, by more than the model errs, when another is at its own."""
+    clear = np.stack([case.clear_wh[group.members[0]] for group in case.day.groups])
+    at_tops = clear[:, clear.argmax(axis=1)]
+    return bool((at_tops * MODEL_BAND < clear.max(axis=1)[:, None]).any())
 
 
 def _most_crowded(power: FloatArray) -> float:
