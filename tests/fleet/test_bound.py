@@ -21,7 +21,7 @@ from tests.bench.fleet.score import Miss, score
 from tests.bench.fleet.sensors import true_weather
 
 DAY = Plan(7, "1d", "broken", 5, 12, 2)
-LATE = Plan(8, "1d", "overcast", 5, 12, 2, site_cause="clock_shift")
+LATE = Plan(12, "1d", "overcast", 5, 12, 2, site_cause="clock_shift")
 
 
 def test_the_sensors_have_the_sky_of_the_readings() -> None:
