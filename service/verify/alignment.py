@@ -584,7 +584,7 @@ def differs(seen: Window, turn: Turn) -> bool:
     """Return whether the turned plane is another than the recorded one, and its light, too, or none could err so."""
     plane, another = seen.planes[turn.plane], _is_another(seen.planes[turn.plane], turn)
     if turn.worth >= FOR_NEAR_TURN and (seen.telling_planes > 1 or seen.beam_sensed):
-        return another or azimuths_apart_deg(plane, turn) >= LEAST_AZIMUTH_DEG
+        return another or azimuths_apart_deg(plane.azimuth_deg, turn.azimuth_deg) >= LEAST_AZIMUTH_DEG
     was, now = (
         beam[0, turn.plane] + diffuse[0, turn.plane]
         for beam, diffuse, _ in (seen.by_record, by_turn(seen, turn))
@@ -639,9 +639,9 @@ def apart_deg(plane: Oriented, turn: Oriented) -> float:
     return float(np.degrees(np.arccos(np.clip(towards, -1.0, 1.0))))
 
 
-def azimuths_apart_deg(plane: Oriented, turn: Oriented) -> float:
-    """Return the angle between the azimuths of two orientations, degrees."""
-    return abs((plane.azimuth_deg - turn.azimuth_deg + 180) % 360 - 180)
+def azimuths_apart_deg(one_deg: float, other_deg: float) -> float:
+    """Return the angle between two azimuths, degrees."""
+    return abs((one_deg - other_deg + 180) % 360 - 180)
 
 
 def _normal(tilt_deg: float, azimuth_deg: float) -> FloatArray:

@@ -17,7 +17,7 @@ from itertools import permutations
 import numpy as np
 
 from service.expect.energy import UnitGroup
-from service.verify.alignment import LIKE_ANOTHER_DEG, apart_deg
+from service.verify.alignment import LIKE_ANOTHER_DEG, apart_deg, azimuths_apart_deg
 from service.verify.case import GIVES_NOTHING, Case, once
 from service.verify.consensus import median
 from service.verify.divided import Stray, apart, divided
@@ -367,7 +367,7 @@ def _turned(case: Case, i: int, own: UnitGroup, curve: FloatArray, recorded: flo
     tilt, azimuth = _best_orientation(case, curve, own)
     misfit, level = misfits_to(curve[None], _due(case, own, tilt, azimuth))[0].tolist()
     fits = misfit < min(BETTER_TURNED * recorded, MOST_MISFIT_OF_TURNED)
-    turn = abs((azimuth - own.plane.azimuth_deg + 180) % 360 - 180)
+    turn = azimuths_apart_deg(azimuth, own.plane.azimuth_deg)
     if not fits or turn < LEAST_TURN_DEG or not LEVEL_OF_TURNED[0] < level < LEVEL_OF_TURNED[1]:
         return None
     return Turned(i, own.plane.name, azimuth, tilt, recorded, misfit)

@@ -203,12 +203,12 @@ def _before_the_site(case: Case, found: list[Finding]) -> list[Finding]:
 
 def _shared_by_two(case: Case, told: set[str | None]) -> tuple[PlaneShade, PlaneShade] | None:
     """Return two planes' shade over the same span where they face different ways and both surely lose by it."""
-    facing = {p.name: p for p in case.day.site.planes}
+    facing_deg = {p.name: p.azimuth_deg for p in case.day.site.planes}
     pairs = combinations([s for s in case.shades if s.speaks_for_others and s.plane in told], 2)
     shared = (
         (a, b)
         for a, b in pairs
-        if a.shares(b) and azimuths_apart_deg(facing[a.plane], facing[b.plane]) >= OTHER_WAY_DEG
+        if a.shares(b) and azimuths_apart_deg(facing_deg[a.plane], facing_deg[b.plane]) >= OTHER_WAY_DEG
     )
     return next(shared, None)
 
