@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from service.verify.causes.intermittent import _counted_by_others
+from service.verify.causes.intermittent import _counted_by_others, _neighbours
 from service.verify.run import build_case, verify
 from tests.verify.conftest import Roof
 
@@ -83,4 +83,4 @@ def test_neighbours_that_make_a_step_of_their_register_show_a_long_drop_out_only
     silent = case.measured_wh[UNIT] <= 0
     silent &= (case.day.positions >= r.interval(10)) & (case.day.positions < r.interval(14))
     case = replace(case, resolution_wh=1.0)
-    assert _counted_by_others(case, UNIT, case.heard, silent).any() == counted
+    assert _counted_by_others(case, _neighbours(case, UNIT, case.heard), silent).any() == counted

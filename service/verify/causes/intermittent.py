@@ -169,8 +169,8 @@ def _drop_outs(case: Case, i: int, dead: BoolArray) -> BoolArray:
     nothing = np.asarray(case.giving_nothing[i] & ~dead[i])
     if not nothing.any():
         return nothing
-    alive = case.heard & ~dead
-    nothing &= _counted_by_others(case, i, alive, nothing) & _neighbours_produce(case, i, alive)
+    seen = _neighbours(case, i, case.heard & ~dead)
+    nothing &= _counted_by_others(case, seen, nothing) & _neighbours_produce(case, i, seen)
     with np.errstate(invalid="ignore"):
         low = case.light[i] & case.heard[i] & (case.measured_wh[i] < DEEP * case.peers.energy_wh[i])
     beside = np.zeros_like(nothing)
@@ -193,9 +193,8 @@ def _fades(case: Case, i: int, out: BoolArray) -> bool:
     )
 
 
-def _neighbours_produce(case: Case, i: int, alive: BoolArray) -> BoolArray:
-    """Return where the light is surely enough and at least half of the neighbours `alive` (U, D) give, (D,)."""
-    seen = _neighbours(case, i, alive)
+def _neighbours_produce(case: Case, i: int, seen: BoolArray) -> BoolArray:
+    """Return where the light is surely enough and at least half of the neighbours `seen` (U, D) give, (D,)."""
     with np.errstate(invalid="ignore"):
         giving = seen & (case.measured_wh > PRODUCING * case.peers.energy_wh)
     enough = case.peers.energy_wh[i] >= STRONG_LIGHT * case.day.rated_wh[i]
@@ -204,9 +203,8 @@ def _neighbours_produce(case: Case, i: int, alive: BoolArray) -> BoolArray:
     )
 
 
-def _counted_by_others(case: Case, i: int, alive: BoolArray, silent: BoolArray) -> BoolArray:
-    """Return which of a unit's `silent` spells (D,) are so long that its neighbours' registers counted on, (D,)."""
-    seen = _neighbours(case, i, alive)
+def _counted_by_others(case: Case, seen: BoolArray, silent: BoolArray) -> BoolArray:
+    """Return which of a unit's `silent` spells (D,) are so long that the registers `seen` (U, D) counted on, (D,)."""
     made = np.where(seen, np.nan_to_num(case.measured_wh), 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
     spell = np.cumsum(~silent)
     in_all = np.bincount(spell, weights=made * silent, minlength=1)
