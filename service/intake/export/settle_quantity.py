@@ -8,9 +8,7 @@ from functools import cache
 
 from service.intake.export import columns as cols
 from service.intake.export import words
-from service.intake.export.around import (
-    Said,
-)
+from service.intake.export.around import Said
 from service.intake.export.asking import in_words
 from service.intake.export.beam import clear_level
 from service.intake.export.draft import Draft
