@@ -1,4 +1,4 @@
-"""What most of several values agree on, when some of them are wrong.
+"""What most of several values agree on, when some of them are wrong, and how far curves are apart in shape.
 
 Faults take energy away and never add it, so of two groups of equal size the brighter is believed.
 """
@@ -84,3 +84,9 @@ def median(values: FloatArray) -> float:
         return float("nan")
     around = np.partition(values, (half - 1, half) if len(values) > 1 else 0)[max(half - 1, 0) : half + 1]
     return float(around[-1] if len(values) % 2 else (around[0] + around[1]) / 2)
+
+
+def shapes_apart(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Return the share of their energy that curves (..., T) have at another time than others, (...)."""
+    shapes = (each / np.maximum(each.sum(axis=-1, keepdims=True), 1e-9) for each in (one, other))
+    return np.asarray(np.abs(np.subtract(*shapes)).sum(axis=-1) / 2)

@@ -26,6 +26,7 @@ from service.verify.alignment import (
     is_possible,
 )
 from service.verify.case import Case, once
+from service.verify.consensus import shapes_apart
 from service.verify.inputs import FloatArray
 from service.verify.search import AS_LIKELY, Turn, turn_of
 from service.verify.unit_curves import by_rating
@@ -151,7 +152,7 @@ def apart(a: FloatArray, b: FloatArray) -> float:
     a, b = a[use], b[use]
     if use.sum() < LEAST_BLOCKS or not a.sum() > 0 or not b.sum() > 0:
         return 0.0
-    return float(np.abs(a / a.sum() - b / b.sum()).sum() / 2)
+    return float(shapes_apart(a, b))
 
 
 def _elsewhere(case: Case, group: UnitGroup, curves: dict[int, FloatArray], a: Rows, b: Rows) -> _Move | None:

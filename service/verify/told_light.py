@@ -16,7 +16,7 @@ from service.expect.module import STC_CELL_TEMP_C, STC_IRRADIANCE_W_M2, low_ligh
 from service.expect.site import Plane, Site
 from service.expect.temperature import cell_temperature
 from service.expect.weather import DEFAULT_WIND_M_S, Weather, air_temperature
-from service.verify.consensus import AGREEMENT, consensus
+from service.verify.consensus import AGREEMENT, consensus, shapes_apart
 from service.verify.inputs import FloatArray
 
 AT_LIMIT = 0.965
@@ -57,17 +57,9 @@ def told_light(
     air = grid.to_intervals(air_temperature(weather, grid, site=site), "mean")
     voices = _without_silent(site, energy_wh)
     dark = np.asarray(~(np.nan_to_num(energy_wh) > 0).any(axis=0))
-    total, votes, step = np.stack(
-        [
-            sum(
-                _of_most(
-                    [_said(site, grid, g, voices, quantum_wh, dark, air) for g in groups if g.plane == p]
-                )
-            )
-            for p in planes
-        ],
-        axis=1,
-    )
+    said = [(g.plane, _said(site, grid, g, voices, quantum_wh, dark, air)) for g in groups]
+    by_plane = [_of_most([each for plane, each in said if plane == p]) for p in planes]
+    total, votes, step = np.stack(by_plane, axis=1)
     known = votes > 0
     sums = np.maximum(votes, 1.0)
     usual = [float(np.median(v[t > 0])) if (t > 0).any() else 0.0 for v, t in zip(votes, total, strict=True)]
@@ -93,25 +85,23 @@ def _said(
     return np.stack([count * light, count, count * error])
 
 
-def _of_most(said: list[FloatArray]) -> list[FloatArray]:
-    """Return what a plane's types of units say (3, T) without those that are fewer and see light of another shape.
+def _of_most(said: list[FloatArray]) -> FloatArray:
+    """Return what a plane's types of units say (3, T) together, but for those that are fewer and see another shape.
 
     They lie elsewhere or in a shade of their own, as a like unit of another curve does.
     """
     voices = [float(each[1].sum()) for each in said]
     most = said[int(np.argmax(voices))]
-    return [
-        each
-        for each, of in zip(said, voices, strict=True)
-        if of == max(voices) or _shapes_apart(each, most) <= OTHER_SHAPE
+    kept = [
+        each for each, of in zip(said, voices, strict=True) if of == max(voices) or _sees_alike(each, most)
     ]
+    return np.asarray(np.sum(kept, axis=0))
 
 
-def _shapes_apart(one: FloatArray, other: FloatArray) -> float:
-    """Return the share of its light that one type (3, T) saw at another time than the other, where both saw it."""
+def _sees_alike(one: FloatArray, other: FloatArray) -> bool:
+    """Return whether two types' light (3, T) has the same shape where both saw it."""
     both = (one[1] > 0) & (other[1] > 0)
-    a, b = (each[0, both] / each[1, both] for each in (one, other))
-    return float(np.abs(a / max(a.sum(), 1e-9) - b / max(b.sum(), 1e-9)).sum() / 2)
+    return bool(shapes_apart(*(each[0, both] / each[1, both] for each in (one, other))) <= OTHER_SHAPE)
 
 
 def _without_silent(site: Site, energy_wh: FloatArray) -> FloatArray:
@@ -146,10 +136,7 @@ def _alike(voices: FloatArray, agreed: FloatArray) -> BoolArray:
     """Return which units have the shape that most have, (n,): none where two contradict each other."""
     heard = np.isfinite(voices) & np.isfinite(agreed)
     own, common = np.where(heard, voices, 0.0), np.where(heard, agreed, 0.0)
-    totals = own.sum(axis=1), common.sum(axis=1)
-    shapes = (a / np.maximum(total, 1e-9)[:, None] for a, total in zip((own, common), totals, strict=True))
-    apart = np.abs(np.subtract(*shapes)).sum(axis=1) / 2
-    given = totals[0] > 0
+    apart, given = shapes_apart(own, common), own.sum(axis=1) > 0
     usual = float(np.median(apart[given])) if given.any() else 0.0
     alike = ~given | (apart <= max(OTHER_SHAPE, 2 * usual))
     if given.sum() == 2 and apart[given].max() > OTHER_SHAPE:

@@ -7,6 +7,7 @@ import numpy as np
 from service.expect.energy import UnitGroup
 from service.expect.inverter import dc_power_from_ac
 from service.verify.case import Case
+from service.verify.consensus import shapes_apart
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
 
@@ -31,6 +32,5 @@ def misfits_to(curves: FloatArray, due: FloatArray) -> FloatArray:
     total, total_due = made.sum(axis=1), expected.sum(axis=1)
     read = (use.sum(axis=1) >= LEAST_LIT) & (total > 0) & (total_due > 0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        apart = np.abs(made / total[:, None] - expected / total_due[:, None]).sum(axis=1) / 2
-        each = np.stack([apart, total / total_due], axis=1)
+        each = np.stack([shapes_apart(made, expected), total / total_due], axis=1)
     return np.where(read[:, None], each, np.nan)
