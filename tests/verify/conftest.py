@@ -19,6 +19,7 @@ from service.expect.sky import cloudy_sky
 from service.verify.case import expectation
 from service.verify.day import daylight
 from service.verify.inputs import Readings
+from service.verify.run import verify
 
 SPREAD, NOISE = 0.008, 0.01
 
@@ -103,3 +104,9 @@ def changed() -> Callable[..., Roof]:
         return replace(roof, **parts)
 
     return change
+
+
+def causes(roof: Roof) -> dict[str, str]:
+    """Return by serial what is said of the units."""
+    faults = (f for f in verify(roof.site, roof.readings()).findings if f.is_fault)
+    return {serial: finding.cause for finding in faults for serial in finding.serials}

@@ -9,17 +9,11 @@ import numpy as np
 import pytest
 
 from service.verify.causes.intermittent import _counted_by_others, _neighbours
-from service.verify.run import build_case, verify
-from tests.verify.conftest import Roof
+from service.verify.run import build_case
+from tests.verify.conftest import Roof, causes
 
 UNIT = 3
 HOURS = (8.4, 9.6, 11.2, 12.5, 13.9, 15.1)
-
-
-def causes(roof: Roof) -> dict[str, str]:
-    """Return by serial what is said of the units."""
-    faults = (f for f in verify(roof.site, roof.readings()).findings if f.is_fault)
-    return {serial: finding.cause for finding in faults for serial in finding.serials}
 
 
 def off(roof: Roof, hours: tuple[float, ...], day: int = 0, left: float = 0.45, intervals: int = 1) -> None:

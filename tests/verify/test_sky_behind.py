@@ -8,18 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from service.verify.run import verify
-from tests.verify.conftest import Roof
+from tests.verify.conftest import Roof, causes
 from tests.verify.test_common_shade import shaded
 
 UNIT, DAYS = 3, 7
 CLEAR, DULL = 1.0, 0.5
-
-
-def causes(roof: Roof) -> dict[str, str]:
-    """Return by serial what is said of the units."""
-    faults = (f for f in verify(roof.site, roof.readings()).findings if f.is_fault)
-    return {serial: finding.cause for finding in faults for serial in finding.serials}
 
 
 def behind_object(
