@@ -36,6 +36,7 @@ from service.verify.search import (
     Turn,
     best_clock,
     best_turns,
+    by_night_alone,
     doubtful,
     likelihood_of_best,
     too_steep,
@@ -228,7 +229,7 @@ class WrongClock:
 
     `gain` is the log-likelihood over the record's, `sun_h` the hours of direct sun, `rival` how much less well a
     wrong plane explains the same, `one_plane` whether but one plane tells, `sensed` whether a sensor told the light.
-    Where there is too little sun, output with the sun down by the labels tells it.
+    Where there is too little sun, output with the sun down by the labels tells it, and only that it lies in a `band`.
     """
 
     minutes: int
@@ -239,11 +240,7 @@ class WrongClock:
     since: datetime | None = None
     until: datetime | None = None
     sensed: bool = False
-
-    @property
-    def by_night(self) -> bool:
-        """Return whether too little sun shone to tell it by."""
-        return self.sun_h < LEAST_SUN_FOR_CLOCK_H
+    band: tuple[int, int] | None = None
 
     @property
     def ambiguous(self) -> bool:
@@ -327,7 +324,18 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
     may_be_clock = by_clock or seen.telling_planes == 1
     if by_plane and not (may_be_clock and _likelier_clock(seen, clock, turn)):
         return _with_plane(unchanged, seen, clock, turn)
-    return _with_clock(unchanged, seen, clock, turn) if by_clock else _as_recorded(unchanged, seen)
+    if not by_clock:
+        return _as_recorded(unchanged, seen)
+    if _too_dark(seen, clock):
+        seen = _window(site, readings, scale, weather, FURTHEST_SHIFT_MIN) or seen
+        clock = by_night_alone(seen, clock)
+    return _with_clock(unchanged, seen, clock, turn)
+
+
+def _too_dark(seen: Window, clock: Clock) -> bool:
+    """Return whether too little sun shone by a clock for anything but output by night to tell it."""
+    dark = seen.sunshine(_by_clock(seen, clock)).beam_h < LEAST_SUN_FOR_CLOCK_H
+    return dark and not seen.sensed and not clock.late.change and _by_night(seen, clock) >= BY_NIGHT
 
 
 def explains_as_well(seen: Window, turn: Turn, best: Turn) -> bool:
@@ -681,6 +689,7 @@ def _with_clock(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alig
         since=since,
         until=until,
         sensed=seen.sensed,
+        band=clock.band,
     )
     level = None if clock.late.change else told_level(seen, _by_clock(seen, clock))
     return replace(sent, readings=readings, labels=labels, clock=found, level=level)

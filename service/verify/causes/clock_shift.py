@@ -53,8 +53,8 @@ def confidence(gain: float, rival: float) -> float:
 def _what(case: Case, clock: WrongClock) -> tuple[Sentence, Sentence]:
     if clock.sensed:
         return _labels_are(case, clock), _by_sensor(clock)
-    if clock.by_night:
-        return _labels_are(case, clock), _by_night()
+    if clock.band:
+        return _labels_are(case, clock), _by_night(clock.band)
     planes = len({unit.plane for unit in case.day.site.units})
     come = _come_later if clock.minutes > 0 else _come_earlier
     return _labels_are(case, clock), come(planes, duration(60 * clock.sun_h))
@@ -83,10 +83,14 @@ def _by_sensor(clock: WrongClock) -> Sentence:
     )
 
 
-def _by_night() -> Sentence:
+def _by_night(band: tuple[int, int]) -> Sentence:
+    least, most = sorted(abs(minutes) for minutes in band)
     return sentence(
-        ": units give power while the sun is down by the labels, as none does under any sky; with the labels put right "
-        "they fit, and all figures here are computed so"
+        ", which is but roughly told: units give power while the sun is down by the labels, as none does under any "
+        "sky, and anything from %(least)s to %(most)s would put that right; what lies between is taken for all figures "
+        "here",
+        least=duration(least),
+        most=duration(most),
     )
 
 
@@ -142,6 +146,8 @@ def _details(clock: WrongClock) -> dict[str, Any]:
         "minutes": clock.minutes,
         "correction": {"kind": "clock", "changes": _changes(clock)},
     }
+    if clock.band:
+        details["minutes_between"] = list(clock.band)
     return {**details, "also_explained_by": "plane_misdescribed"} if clock.ambiguous else details
 
 
