@@ -55,6 +55,12 @@ STANDBY = 0.003
 GIVES_NOTHING = 0.03
 """Share of what is due below which a unit counts as giving nothing rather than little."""
 
+FADED_STEPS, LITTLE_STEPS, NO_BRIGHTER = 1, 2, 1.5
+"""Steps of a register that a unit and its like ones made last, steps due up to which they may go on with less than one,
+and how much brighter a clear sky may be than it was then. A value that is cut to whole steps shows nothing of what is
+below one, and walls that the sun has left make down to half of what the model lets expect: of 180 simulated days
+with a wall and cut values (on the engine of `tests/bench/stranger`) 36 had units called dead in the evening."""
+
 WEAKEST = 0.3
 """Level down to which a unit's own is taken for its usual one: two of three substrings out."""
 
@@ -180,7 +186,7 @@ class Case:
             self._long_unknown & self._silent_for_a_day & (own * self.clear_wh >= LIGHT_AT_CLEAR_SKY * rated)
         )
         lit = even_if_dark | (own * self.peers.energy_wh >= least)
-        return np.asarray(lit & surely & ~self._dim(least))
+        return np.asarray(lit & surely & ~self._dim(least) & ~self._faded)
 
     def _dim(self, least_wh: FloatArray) -> BoolArray:
         """Return where like units give, but even the brightest of them less than `least_wh` (U, 1), (U, D)."""
@@ -188,6 +194,25 @@ class Case:
         for rows in (list(g.members) for g in self.day.groups if len(g.members) > 1):
             brightest[rows] = np.nan_to_num(self.measured_wh[rows]).max(axis=0)
         return np.asarray((brightest > SILENT * self.peers.energy_wh) & (brightest < least_wh))
+
+    @cached_property
+    def _faded(self) -> BoolArray:
+        """Return where a unit and its like ones have come down to their register's last step, (U, D).
+
+        Hardly more is due then by the darkest reading of the sky: no more than the site's brightest unit makes.
+        """
+        out, made_wh = np.zeros(self.measured_wh.shape, dtype=bool), np.nan_to_num(self.measured_wh)
+        site_wh = made_wh.max(axis=0, initial=0.0)
+        most_wh = np.where(site_wh > 0, site_wh, np.inf)
+        for rows in (list(g.members) for g in self.day.groups if self.resolution_wh):
+            of_all, clear_wh = made_wh[rows].max(axis=0), self.clear_wh[rows]
+            last = _last_given(of_all)
+            own = np.take_along_axis(made_wh[rows], _last_given(made_wh[rows]), axis=1)
+            down = (of_all[last] > 0) & (np.maximum(of_all[last], own) <= FADED_STEPS * self.resolution_wh)
+            least_wh = np.minimum(np.minimum(self.peers.energy_wh[rows], clear_wh), most_wh)
+            little = least_wh <= LITTLE_STEPS * self.resolution_wh
+            out[rows] = down & little & (clear_wh <= NO_BRIGHTER * clear_wh[:, last])
+        return out
 
     @cached_property
     def _long_unknown(self) -> BoolArray:
@@ -293,6 +318,12 @@ def once(work: Callable[[Case], Told]) -> Callable[[Case], Told]:
         return told
 
     return kept
+
+
+def _last_given(made_wh: FloatArray) -> NDArray[np.intp]:
+    """Return the last interval so far in which anything was made, (..., D); the first before."""
+    at = np.where(made_wh > 0, np.arange(made_wh.shape[-1]), 0)
+    return np.asarray(np.maximum.accumulate(at, axis=-1))
 
 
 def gone_after(energy_wh: FloatArray, day: Daylight, rows: Sequence[int]) -> int | None:
