@@ -115,7 +115,7 @@ def _clear_index(case: Case) -> float:
     """Return the clear-sky index of the site's own clear hours; 1 where they are too few to tell."""
     clear, told = clear_level(case), told_level(case)
     if clear is None or clear.hours < CLEAR_HOURS:
-        return told.level if told and is_clear_by_fit(told) else 1.0
+        return told.level if told and is_clear_by_fit(case, told) else 1.0
     if clear.level < EVEN_CLOUD and not fits_clear(told, clear):
         return 1.0
     return float(np.median(case.array_sky.index[clear.where]))

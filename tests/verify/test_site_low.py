@@ -198,6 +198,17 @@ def test_a_clear_day_whose_curve_is_bent_has_a_level_though_no_hour_is_flat(
     assert all(f.details["factor"] == pytest.approx(share, abs=0.06) for f in low)
 
 
+def test_hours_that_jump_as_between_clouds_are_no_clear_sky_s(roof: Callable[..., Roof]) -> None:
+    r = roof(index=1.0, interval_min=60, planes=2, ac_rated_w=1000)
+    share = np.full(r.grid.count, 0.7)
+    share[6:18] = 0.92, 0.8, 0.82, 0.74, 0.81, 0.54, 0.7, 0.7, 0.68, 0.66, 0.94, 0.62
+    clouded = covered(r, share)
+    told = site_low.told_level(build_case(clouded.site, clouded.readings()))
+    assert told is not None
+    assert min(told.sure, told.clear_h) > site_low.TOLD_CLEAR_H
+    assert not found(clouded)
+
+
 @pytest.mark.parametrize(("planes", "month"), [(1, 3), (2, 3), (1, 5), (2, 9)])
 @pytest.mark.parametrize("turbidity", [6.0, 7.0])
 def test_a_clear_day_s_haze_is_no_low_site(
