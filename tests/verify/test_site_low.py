@@ -166,6 +166,17 @@ def test_most_units_with_a_substring_out_are_no_low_site(roof: Callable[..., Roo
     assert "site_low" not in [f.cause for f in found(r)]
 
 
+def test_a_plane_with_its_back_to_the_sun_shows_how_bright_the_sky_is_and_not_the_site_s_level(
+    roof: Callable[..., Roof],
+) -> None:
+    bare = roof(planes=2, days=2, ac_rated_w=1000, start=datetime(2026, 3, 4, tzinfo=UTC))
+    north = replace(bare.site.planes[1], tilt_deg=60, azimuth_deg=350)
+    bare = replace(bare, site=replace(bare.site, planes=(bare.site.planes[0], north)))
+    low = covered(under(bare, np.ones(bare.grid.count)), 0.8)
+    low.energy_wh[1::2] *= 1.5
+    assert "site_low" in [f.cause for f in found(low)]
+
+
 def test_even_haze_is_no_low_site_where_other_hours_reach_what_is_usual(roof: Callable[..., Roof]) -> None:
     """The second day is as bright as a clear one but too restless to be told for one."""
     r = roof(index=1.0, days=2, interval_min=60, ac_rated_w=1000)

@@ -236,10 +236,13 @@ def _stands_higher(case: Case, clear: ClearLevel) -> bool:
 def _some_are_usual(case: Case, low: ClearLevel, said: Said) -> bool:
     """Return whether several like units give what is usual: then the others are low, be they the most.
 
-    Under a clear sky, or a measured one, all planes are held against one another; clouds are unlike for each.
+    Under a clear sky, or a measured one, all planes are held against one another while their own light is strong: one
+    with its back to the sun shows how bright the sky is. Clouds are unlike for each.
     """
-    heard = case.heard & low.where
-    due = case.day.for_units(list(case.agreed_wh if said in (_of_gaps, _of_fit) else _unlimited_wh(case)))
+    clouds = said in (_of_gaps, _of_fit)
+    due = np.nan_to_num(case.day.for_units(list(case.agreed_wh if clouds else _unlimited_wh(case))))
+    of_rating = due / case.day.rated_wh[:, None]
+    heard = case.heard & low.where & (clouds | (of_rating > STRONG_LIGHT * of_rating.max(initial=0.0)))
     made, due = (np.where(heard, np.nan_to_num(x), 0.0).sum(axis=1) for x in (case.measured_wh, due))
     share = made / np.maximum(due, 1e-9)
     level = share * low.level / max(float(np.median(share[due > 0])), 1e-9) if (due > 0).any() else share
