@@ -10,7 +10,7 @@ import pytest
 
 from service.verify.result import Finding
 from service.verify.run import verify
-from service.verify.sun_level import sun_level
+from service.verify.sun_level import sun_level, sun_level_of_days
 from tests.fleet.skies import DAY_MIN, measured_days_in_order
 from tests.verify.conftest import Roof
 from tests.verify.test_measured_sky import under
@@ -51,6 +51,18 @@ def test_real_days_without_sun_tell_no_level() -> None:
 
 def test_intervals_longer_than_a_gap_tell_no_level() -> None:
     assert {level_of(day, interval_min=15) for day in measured_days(15)} == {None}
+
+
+@pytest.mark.parametrize("days", [5, 7])
+def test_real_weeks_show_the_clear_sky_s_level_in_quarters_of_an_hour_or_none(days: int) -> None:
+    daylight = [day[6:-6] for day in measured_days(15)]
+    levels = []
+    for first in range(len(daylight) - days + 1):
+        light = np.concatenate(daylight[first : first + days])
+        position = np.concatenate([96 * day + np.arange(len(daylight[0])) for day in range(days)])
+        levels.append(sun_level_of_days(np.log(light), position, 15))
+    assert sum(found is None for found in levels) >= 8
+    assert min(found.level for found in levels if found) > 1
 
 
 def passing_clouds(roof: Roof) -> np.ndarray:
@@ -99,6 +111,24 @@ def test_intervals_longer_than_a_gap_tell_no_low_site_on_one_day(
     sums = clouded.reshape(len(clouded), -1, interval_min // 5).sum(axis=2)
     seen = replace(longer, energy_wh=sums)
     assert "site_low" not in [f.cause for f in verify(seen.site, seen.readings()).findings]
+
+
+@pytest.mark.parametrize(
+    ("share", "gaps", "is_low"), [(0.7, 1.05, True), (0.95, 1.05, False), (1.0, 0.6, False)]
+)
+def test_a_week_of_quarters_of_an_hour_tells_a_low_site_between_clouds(
+    roof: Callable[..., Roof], share: float, gaps: float, is_low: bool
+) -> None:
+    bare = roof(units=6, days=7, interval_min=15, ac_rated_w=1000)
+    chance = np.random.default_rng(8)
+    hidden = chance.uniform(size=bare.grid.count) < 0.6
+    clouds = np.where(
+        hidden, *(chance.uniform(*span, bare.grid.count) for span in ((0.2, 0.9), (0.95, 1.03)))
+    )
+    clouded = under(bare, gaps * clouds if gaps > 1 else gaps * chance.uniform(0.3, 1.0, bare.grid.count))
+    seen = replace(clouded, energy_wh=share * clouded.energy_wh)
+    said = [f.cause for f in verify(seen.site, seen.readings()).findings if f.is_fault]
+    assert said == (["site_low"] if is_low else [])
 
 
 def test_a_limit_that_holds_the_site_between_clouds_is_no_low_site(roof: Callable[..., Roof]) -> None:

@@ -36,7 +36,7 @@ from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, counted_sentence, joined, sentence
-from service.verify.sun_level import LONGEST_INTERVAL_MIN, sun_level
+from service.verify.sun_level import LONGEST_INTERVAL_MIN, QUARTER_MIN, sun_level, sun_level_of_days
 from service.verify.told_level import LEVELS, ToldLevel
 
 STRONG_LIGHT, HIGH_SUN = 0.25, 0.5
@@ -156,6 +156,9 @@ def _low_between_clouds(case: Case, clear: ClearLevel | None, told: ToldLevel | 
     clouded = between_clouds(case)
     if clouded and clouded.days >= DAYS and clouded.level < (LOW if told else LOW_IN_GAPS):
         return clouded, _of_gaps, MOST_SURE_IN_GAPS
+    quarters = _sun_of_days(case)
+    if quarters and quarters.level < LOW_IN_GAPS and told and _fits_low_only(case, told, QUARTER_MIN):
+        return quarters, _of_gaps, MOST_SURE_IN_GAPS
     if told and not _gaps_differ(clouded, told) and _fits_low_only(case, told):
         return _by_fit(case, told, told.beam_h, clouded), _of_fit, MOST_SURE_ON_A_DAY
     return None
@@ -308,6 +311,12 @@ def _by_fit(case: Case, told: ToldLevel, hours: float, other: ClearLevel | None)
 def between_clouds(case: Case) -> ClearLevel | None:
     """Return the site's own level in the gaps of passing clouds."""
     return sun_level(_log_level(case, HIGH_SUN, gaps=True), case.day.positions, case.day.grid.interval_min)
+
+
+def _sun_of_days(case: Case) -> ClearLevel | None:
+    """Return the site's own level in quarters of an hour of sun between passing clouds, of several days together."""
+    log_level = _log_level(case, HIGH_SUN, gaps=True)
+    return sun_level_of_days(log_level, case.day.positions, case.day.grid.interval_min)
 
 
 @once
