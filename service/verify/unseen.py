@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from service.verify.alignment import LEAST_SUN_H
-from service.verify.case import GIVES_NOTHING, Case
+from service.verify.case import GIVES_NOTHING, Case, Expectation
 from service.verify.causes import curtailed, low_output, no_output, site_low, steady, voltage_trip
 from service.verify.levels import BETWEEN_PLANES, PEERS_FOR_COMPARISON, SIGMAS
 from service.verify.plane_light import SUN_DAY_H, PlaneLight, plane_lights
@@ -189,21 +189,22 @@ def _trips(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
     elif not any(u.branch for u in case.day.site.units):
         yield _Lack("voltage_trip", "branches")
     else:
-        yield from _power(case, planes, "voltage_trip", voltage_trip.STRONG, STRONG_MINUTES)
+        yield from _power(case, planes, "voltage_trip", voltage_trip.STRONG, STRONG_MINUTES, case.peers)
 
 
 def _limits(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
     least_minutes = max(curtailed.LEAST_MINUTES, curtailed.LEAST_READINGS * case.day.grid.interval_min)
-    return _power(case, planes, "curtailed", LIMIT_SHARE, least_minutes)
+    due = case.stated if case.source == "measured" else case.peers  # what a limit holds back is no less light
+    return _power(case, planes, "curtailed", LIMIT_SHARE, least_minutes, due)
 
 
-def _power(
-    case: Case, planes: list[PlaneLight], cause: str, share: float, least_minutes: float
+def _power(  # one argument a property of the cause
+    case: Case, planes: list[PlaneLight], cause: str, share: float, least_minutes: float, due: Expectation
 ) -> Iterator[_Lack]:
-    """Give the cause if the light brought the heard units together too seldom above a share of their ratings."""
+    """Give the cause if too little light was `due` to bring the heard units together above a share of their ratings."""
     rows = [i for p in planes for i in p.rows]
     lit = np.any([p.lit for p in planes], axis=0)
-    power = case.peers.energy_wh[rows].sum(axis=0) / case.day.rated_wh[rows].sum()
+    power = due.energy_wh[rows].sum(axis=0) / case.day.rated_wh[rows].sum()
     minutes = float((lit & (power >= share)).sum()) * case.day.grid.interval_min
     if minutes < least_minutes:
         needs = {"minutes": _up(least_minutes - minutes, 5), "ratings_pct": 100 * share}
@@ -338,7 +339,7 @@ SENTENCES: dict[str, Callable[[Needs], Sentence]] = {
     "sun": lambda n: sentence("Needs %(time)s of direct sun.", time=_more(60 * n["hours"])),
     "clear": lambda n: sentence("Needs %(time)s under a clear sky.", time=_more(60 * n["hours"])),
     "power": lambda n: sentence(
-        "Needs %(time)s of light that brings the site above %(share)s %% of its ratings.",
+        "Needs %(time)s of light that would bring the site above %(share)s %% of its ratings.",
         time=_more(n["minutes"]),
         share=n["ratings_pct"],
     ),

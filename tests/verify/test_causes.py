@@ -633,6 +633,23 @@ def test_a_limit_of_as_many_watts_for_each_unit_shows_though_some_are_rated_at_l
     assert found.details["limit_w"] == pytest.approx(160 * 12, rel=0.02)
 
 
+@pytest.mark.parametrize("interval_min", [5, 60])
+@pytest.mark.parametrize("share", [0.1, 0.2])
+def test_a_limit_far_below_the_ratings_shows_in_the_sun(roof, share, interval_min):
+    r = roof(planes=2, index=1.0, interval_min=interval_min)
+    limit = share * 12 * 350 * interval_min / 60
+    r.energy_wh *= np.minimum(1.0, limit / np.maximum(r.energy_wh.sum(axis=0), 1e-9))
+    found = the_finding(verify(r.site, r.readings()), "curtailed")
+    assert found.details["limit_w"] == pytest.approx(share * 12 * 350, rel=0.02)
+
+
+@pytest.mark.parametrize("index", [0.08, 0.15])
+def test_what_a_closed_cover_leaves_is_no_limit(roof, index):
+    r = roof(planes=2, index=index)
+    r.energy_wh = np.floor(r.energy_wh)
+    assert not verify(r.site, r.readings()).findings
+
+
 def test_a_common_limit_shows_though_now_this_unit_is_not_heard_and_now_that(roof):
     r = roof(index=0.97, planes=2)
     limit = 0.6 * r.energy_wh.sum(axis=0).max()

@@ -16,6 +16,7 @@ from service.verify.inputs import Readings
 from service.verify.result import Unseen
 from service.verify.run import build_case, verify
 from service.verify.unseen import SENTENCES, SHADE_DAYS, _up
+from tests.verify.test_measured_sky import sensor
 
 JUDGED_IN_HALF_AN_HOUR = {"not_reporting", "no_output", "substring_out", "branch_out"}
 NOT_IN_HALF_AN_HOUR = {
@@ -201,6 +202,14 @@ def test_what_was_found_for_the_site_is_judged(roof):
     result = verify(r.site, r.readings())
     assert "curtailed" in {f.cause for f in result.findings}
     assert "curtailed" not in by_cause(result)
+
+
+def test_light_that_a_sensor_saw_counts_though_what_was_made_of_it_was_held(roof):
+    r = with_branches(roof(planes=2, index=0.97))
+    r.energy_wh = np.minimum(r.energy_wh, 0.04 * 350 / 12)
+    weather = sensor(r, 0.97)
+    assert "curtailed" in by_cause(verify(r.site, r.readings()))
+    assert "curtailed" not in by_cause(verify(r.site, r.readings(), weather))
 
 
 def test_a_site_that_is_not_heard_has_its_finding_and_no_list(roof):

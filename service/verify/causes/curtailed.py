@@ -37,8 +37,10 @@ LIGHT_CHANGE_IF_STILL, STILLER = 0.05, 20.0
 """The same where the light changes so many times more than the power's standard deviation: the flattest real top falls
 by a third of what the light does (`skyfit.BENDS`), whose deviation is a tenth of the light's change."""
 
-LEAST_LEVEL, BELOW_RATING = 0.25, 0.93
-"""Shares of the ratings between which a limit is looked for: below, weak light stands still by itself."""
+LEAST_LEVEL, LEAST_EDGE, BELOW_RATING = 0.08, 0.25, 0.93
+"""Shares of the ratings from which a stand and an edge are looked for, and up to which: weak light has edges of its own,
+but of 800 days and 80 weeks (`tests/bench/fleet`, `stranger`, `roofs`) none stood still below a quarter of its ratings
+but two days of real roofs that were held to 0.12 and 0.16."""
 
 ABOVE_SHARE, WEAKEST_LIGHT = 0.01, 0.1
 CROWDING, CROWDING_OF_RETURNS = 3.0, 4.0
@@ -281,7 +283,7 @@ def _edge_in(
     returns = int((np.diff(marked.astype(int), prepend=0) == 1).sum())
     below = int((np.abs(power / (level * (1 - 3 * width)) - 1) <= width).sum())
     comes_back = returns >= EDGE_RETURNS and at_limit.sum() > below
-    if passed[best] or not comes_back or not LEAST_LEVEL <= level <= BELOW_RATING:
+    if passed[best] or not comes_back or not LEAST_EDGE <= level <= BELOW_RATING:
         return None
     strong = clear > STRONG_LIGHT * level
     passing = _passing(power, clear, strong, level, level * (1 + 2 * width))
