@@ -38,7 +38,7 @@ LIGHT_CHANGE_IF_STILL, STILLER = 0.05, 20.0
 by a third of what the light does (`skyfit.BENDS`), whose deviation is a tenth of the light's change."""
 
 LEAST_LEVEL, LEAST_EDGE, BELOW_RATING = 0.08, 0.25, 0.93
-"""Shares of the ratings from which a stand and an edge are looked for, and up to which: weak light has edges of its own,
+"""Shares of the ratings from which a stand and an edge are looked for, and up to which: weak light has its own edges,
 but of 800 days and 80 weeks (`tests/bench/fleet`, `stranger`, `roofs`) none stood still below a quarter of its ratings
 but two days of real roofs that were held to 0.12 and 0.16."""
 
