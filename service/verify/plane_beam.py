@@ -339,12 +339,12 @@ def _calm_sun(seen: FloatArray) -> BoolArray:
 
 
 def _jumps(seen: FloatArray, shining: FloatArray) -> BoolArray:
-    """Return the bins (days, B) that with the next one lie far below the brightest of the EDGE_BINS before."""
+    """Return the bins (days, B) that with the next one, if told, lie far below the brightest of EDGE_BINS before."""
     before = np.full(seen.shape, -np.inf)
     for back in range(1, EDGE_BINS + 1):
         before[:, back:] = np.maximum(before[:, back:], shining[:, :-back])
     after = seen.copy()
-    after[:, :-1] = (seen[:, :-1] + seen[:, 1:]) / 2
+    after[:, :-1] = (seen[:, :-1] + np.where(np.isfinite(seen[:, 1:]), seen[:, 1:], seen[:, :-1])) / 2
     return np.asarray(before - after > JUMP)
 
 

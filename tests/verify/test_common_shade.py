@@ -62,6 +62,16 @@ def test_a_hill_before_the_only_plane_is_named_for_all_its_units(roof: Callable[
     assert found[0].plane == "south"
 
 
+@pytest.mark.parametrize("index", [1.0, 0.2], ids=["clear", "overcast"])
+def test_a_hill_that_leaves_a_day_s_first_hour_dark_is_named_in_hours(
+    roof: Callable[..., Roof], index: float
+) -> None:
+    hidden = shaded(roof(units=8, days=DAYS, interval_min=60), "south", (60.0, 95.0), index)
+    open_roof = shaded(roof(units=8, days=DAYS, interval_min=60), "south", (0.0, 1.0), index)
+    assert [f.cause for f in findings(hidden)] == (["shaded"] if index == 1.0 else [])
+    assert findings(open_roof) == ()
+
+
 def test_its_place_is_told_within_a_bin_of_solar_time(roof: Callable[..., Roof]) -> None:
     hidden = shaded(roof(units=8, days=DAYS), "south", MORNING)
     (shade,) = build_case(hidden.site, hidden.readings()).shades
