@@ -292,6 +292,16 @@ def test_what_a_dark_cloud_leaves_of_a_low_sun_moves_no_register(
     assert len(trips(r)) == count
 
 
+@pytest.mark.parametrize(("index", "count"), [(0.95, 1), (0.7, 0)], ids=["between sun", "under cloud"])
+def test_no_cloud_between_sun_leaves_a_register_still_for_half_an_hour(
+    roof: Callable[..., Roof], index: float, count: int
+) -> None:
+    r = on_branches(roof(index=index, start=datetime(2026, 12, 14, tzinfo=UTC)), "A")
+    r.energy_wh[:] = np.round(r.energy_wh)
+    r.energy_wh[:, r.interval(12.0) : r.interval(12.5)] = 0.0
+    assert len(trips(r)) == count
+
+
 MORNING = tuple((day, hour) for day in (0, 1) for hour in (7.5, 8.0, 8.75, 9.25))
 
 

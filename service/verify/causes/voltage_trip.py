@@ -22,13 +22,13 @@ from service.verify.case import BoolArray, Case
 from service.verify.causes import channels
 from service.verify.causes.wording import duration, energy
 from service.verify.consensus import robust_sd
+from service.verify.dark_cloud import within_before, would_show
 from service.verify.elsewhere import STEPS_TO_COMPARE, Due, due
 from service.verify.falls import falls
 from service.verify.inputs import FloatArray
 from service.verify.result import Finding
 from service.verify.same_share import BRIGHT, fallen
 from service.verify.sentence import Quantity, Sentence, counted_sentence, sentence
-from service.verify.sky import INDEX_LEVELS
 
 STRONG = 0.4
 """Output over the ratings, as the best branch's light allows, from which the voltage can be high."""
@@ -94,10 +94,6 @@ AS_ONE, MOST_AS_ONE = 0.05, 0.9
 shadow's edge passes units side by side in one moment."""
 
 BRIGHT_INDEX, BACK = 0.4, 0.1
-DARK_CLOUD = 0.1
-"""Clear-sky index of a dark cloud (our choice). With the sun low it leaves whole watt-hours at zero as trips do, but
-seldom comes again."""
-
 BRIGHT_WITHIN_MINUTES = 30
 """Clear-sky index before a drop-out that shows by itself, share of the ratings before and after it, and within which
 minutes: no cloud takes all of so much and gives it back."""
@@ -429,19 +425,12 @@ def _silent_trips(case: Case, branch: str | None, rows: list[int]) -> list[_Trip
     rated = np.where(heard, case.day.rated_wh[rows][:, None], 0.0).sum(axis=0)
     reach = max(BRIGHT_WITHIN_MINUTES // case.day.grid.interval_min, 1)
     bright = np.asarray(case.array_sky.known & (case.array_sky.index >= BRIGHT_INDEX))
-    nothing = (made <= 0) & (heard.sum(axis=0) > 1) & _within_before(bright, reach) & _strong(case, rows)
+    nothing = (made <= 0) & (heard.sum(axis=0) > 1) & within_before(bright, reach) & _strong(case, rows)
     dips = _short_runs(np.asarray(nothing), np.asarray(made > BACK * rated), reach)
-    if branch is None and _count(dips) < LEAST_DIPS and not _would_show(case, rows, dips):
+    if branch is None and _count(dips) < LEAST_DIPS and not would_show(case, rows, dips):
         return []
     least = 1 if branch and _others_give(case, rows, dips) else LEAST_DIPS
     return [_Trips(branch, rows, dips, _bridged(case, rows, dips))] if dips.sum() >= least else []
-
-
-def _would_show(case: Case, rows: list[int], dips: BoolArray) -> bool:
-    """Return whether in some dip a dark cloud's light would have moved the register of some of these units."""
-    groups = [g for g, group in enumerate(case.day.groups) if not set(rows).isdisjoint(group.members)]
-    dark = int(np.searchsorted(INDEX_LEVELS, DARK_CLOUD))
-    return bool((case.skies_wh[groups, 0, dark][:, dips] >= case.resolution_wh).any())
 
 
 def _fallen_trips(case: Case, rows: list[int]) -> list[_Trips]:
@@ -464,7 +453,7 @@ def _fallen_trips(case: Case, rows: list[int]) -> list[_Trips]:
     if (surely & weak).sum() * strong.sum() > MOST_IN_WEAK * (surely & strong).sum() * weak.sum():
         return []
     reach = max(BRIGHT_WITHIN_MINUTES // case.day.grid.interval_min, 1)
-    near = _within_before(surely, reach) | _within_before(surely[::-1], reach)[::-1]
+    near = within_before(surely, reach) | within_before(surely[::-1], reach)[::-1]
     dips = np.asarray(surely | (low & near & strong))
     return [_Trips(None, rows, dips, _bridged(case, rows, dips))]
 
@@ -489,12 +478,6 @@ def _bridged(case: Case, rows: list[int], dips: BoolArray) -> FloatArray:
     """Return what the rows should have made, Wh, (R, D), within dips as beside them: no sky is told by a silence."""
     at = np.arange(len(dips))
     return np.stack([np.interp(at, at[~dips], e[~dips]) for e in case.peers.energy_wh[rows]])
-
-
-def _within_before(where: BoolArray, reach: int) -> BoolArray:
-    """Return where one of the `reach` intervals before is true."""
-    counts = np.concatenate((np.zeros(reach + 1, dtype=int), np.cumsum(where)))
-    return np.asarray(counts[reach:-1] > counts[:-reach][: len(where)])
 
 
 def _finding(case: Case, trips: _Trips) -> Finding:
