@@ -34,6 +34,11 @@ AT_ONCE, AT_ONCE_MINUTES = 0.2, 10
 no cloud's doing: of 32,000 real quarter hours with so much (SERF East, tests/reference/open_data.py) one was followed
 by less than 0.02, and that was an outage. From a tenth, evenings behind the hills took all in a quarter hour there."""
 
+AT_ONCE_BY_DAY, DAY_LEFT_MINUTES, DAY_LEFT = 0.08, 60, 0.1
+"""The same where the clear sky's light stays above the last share of the rating for so long: of the same days' quarter
+hours with more than 0.06, or right after one with so much, one was followed by an hour of nothing in such light, and
+that was the outage; five with less were, in storms and under snow."""
+
 BoolArray = NDArray[np.bool_]
 
 WORTH_HEARING = 0.03
@@ -226,7 +231,7 @@ class Case:
     @cached_property
     def gone_at_once(self) -> BoolArray:
         """Return where no unit gives anything any more from one short interval to the next, to the end, (D,)."""
-        last = gone_after(self.measured_wh, self.day, range(len(self.serials)))
+        last = gone_after(self.measured_wh, self.day, range(len(self.serials)), self.clear_wh)
         return np.arange(len(self.day.positions)) > (len(self.day.positions) if last is None else last)
 
     @cached_property
@@ -326,10 +331,13 @@ def _last_given(made_wh: FloatArray) -> NDArray[np.intp]:
     return np.asarray(np.maximum.accumulate(at, axis=-1))
 
 
-def gone_after(energy_wh: FloatArray, day: Daylight, rows: Sequence[int]) -> int | None:
+def gone_after(
+    energy_wh: FloatArray, day: Daylight, rows: Sequence[int], clear_wh: FloatArray | None = None
+) -> int | None:
     """Return the last interval in which any of the units `rows` of energies (U, D) gave something before all stopped.
 
-    None unless they stopped from one short interval to the next, at much output, to the end.
+    None unless they stopped from one short interval to the next, at much output, to the end: less does where the clear
+    sky gives `clear_wh` (U, D) for long after.
     """
     made, rated_wh = energy_wh[list(rows)], day.rated_wh[list(rows), None]
     giving = np.flatnonzero((np.nan_to_num(made) > STANDBY * rated_wh).any(axis=0))
@@ -339,7 +347,11 @@ def gone_after(energy_wh: FloatArray, day: Daylight, rows: Sequence[int]) -> int
     share = (made / rated_wh)[:, max(last - 1, 0) : last + 1]
     share = share[:, np.isfinite(share).any(axis=0)]
     goes_on = (np.diff(day.positions[last:]) == 1).all()
-    return last if goes_on and np.nanmedian(share, axis=0).max() >= AT_ONCE else None
+    least = AT_ONCE
+    if clear_wh is not None:
+        bright = np.median(clear_wh[list(rows), last + 1 :] / rated_wh, axis=0) >= DAY_LEFT
+        least = AT_ONCE_BY_DAY if bright.sum() * day.grid.interval_min >= DAY_LEFT_MINUTES else AT_ONCE
+    return last if goes_on and np.nanmedian(share, axis=0).max() >= least else None
 
 
 def active_mask(day: Daylight, energy_wh: FloatArray) -> BoolArray:

@@ -190,7 +190,7 @@ def _case(
     out = outages(measured, clear_wh, day.rated_wh, day.grid.interval_min)
     voices = measured.copy()
     voices[list(displaced)] = np.nan
-    told = _without_gone(day, np.where(out, np.nan, voices))
+    told = _without_gone(day, np.where(out, np.nan, voices), clear_wh)
     quantum = max(resolution_wh(measured), resolution_wh(sent) / scale)
     agreed = group_consensus(day, voices, np.ones(len(measured)), quantum)
     stated_sky = _measured_sky(day, weather)
@@ -238,14 +238,20 @@ def _case(
     )
 
 
-def _without_gone(day: Daylight, voices: FloatArray) -> FloatArray:
-    """Return energies (U, D) without what branches leave that stop at once while others go on: no sky takes so much."""
+def _without_gone(day: Daylight, voices: FloatArray, clear_wh: FloatArray) -> FloatArray:
+    """Return energies (U, D) without what stops at once, be it a branch or the site: no sky takes so much.
+
+    The last interval, within which it may have stopped, tells no sky, either. `clear_wh` (U, D) is the clear sky's.
+    """
     out = voices.copy()
     for rows in _branches(day.site):
         last = gone_after(voices, day, rows) if len(rows) > 1 else None
         others = np.nansum(np.delete(voices, rows, axis=0), axis=0)
         if last is not None and others[last + 1 :].any():
             out[rows, last:] = np.nan
+    last = gone_after(voices, day, range(len(voices)), clear_wh)
+    if last is not None and last + 1 < voices.shape[1]:
+        out[:, last:] = np.nan
     return out
 
 

@@ -115,6 +115,21 @@ def test_a_site_of_one_branch_that_stops_at_once_in_full_light_is_off(roof, befo
     assert said(verify(r.site, sent)) == (off if before == 1.0 else {})
 
 
+@pytest.mark.parametrize(
+    ("hour", "last", "named"),
+    [(13, (0.1,), True), (13, (0.5, 0.25, 0.12, 0.06, 0.03), False), (18.5, (0.1,), False)],
+    ids=["at once", "by degrees", "in the evening"],
+)
+def test_a_site_that_stops_at_once_under_a_cover_with_hours_of_day_left_is_off(roof, hour, last, named):
+    """From a seventh of the rating; a storm or snow takes it by degrees, and a hill at the day's end."""
+    r = with_branches(roof(units=4, index=0.2), 4)
+    r.energy_wh[:, r.interval(hour) :] = 0.0
+    r.energy_wh[:, r.interval(hour) - len(last) : r.interval(hour)] *= last
+    assert said(verify(r.site, r.readings())) == (
+        {f"70{i:04d}": ("branch_out",) for i in range(4)} if named else {}
+    )
+
+
 @pytest.mark.parametrize("stays", [0.0, 0.1])
 def test_a_branch_that_stops_at_once_is_off_though_the_only_other_unit_stands_in_shade(roof, stays):
     r = with_branches(roof(index=CLEAR), 11)
