@@ -466,6 +466,21 @@ def branched(roof, changed, off=4, **parts):
     return changed(r, site=replace(r.site, units=units))
 
 
+@pytest.mark.parametrize(("south", "off"), [(4, 6), (2, 2)])
+def test_a_branch_takes_with_it_what_no_light_would_show_if_it_is_not_the_most(roof, changed, south, off):
+    r = branched(roof, changed, off=6, planes=2, start=datetime(2026, 12, 10, tzinfo=UTC), index=0.3)
+    dark = [*range(south, 6), 10, 11]
+    units = tuple(replace(u, plane="west" if i in dark else "south") for i, u in enumerate(r.site.units))
+    planes = (r.site.planes[0], replace(r.site.planes[1], tilt_deg=70, azimuth_deg=350))
+    r = changed(
+        r, site=replace(r.site, planes=planes, units=units), energy_wh=np.tile(r.energy_wh[0], (12, 1))
+    )
+    r.energy_wh[dark] *= 0.01
+    r.energy_wh[:6] = 0.0
+    result = verify(r.site, r.readings())
+    assert causes_by_serial(result) == {f"70{i:04d}": ("branch_out",) for i in range(off)}
+
+
 @pytest.mark.parametrize("days", [1, 3])
 @pytest.mark.parametrize("zeros", [0, 2])
 def test_a_branch_that_falls_silent_in_light_and_stays_so_is_off(roof, changed, days, zeros):

@@ -40,6 +40,9 @@ OTHERS_HEARD = 0.5
 SAME_MOMENT = 2
 """How many lit intervals apart the units of a branch may stop and still count as together."""
 
+MOST_OF_BRANCH = 0.5
+"""Share of a branch's units that must have stopped for those that no light would show to be off with them."""
+
 HIDDEN_STEPS = 2
 """Steps of the register that must have been due from each unit on average: one can hide in each, not in all at once."""
 
@@ -82,14 +85,19 @@ def _off(case: Case, rows: list[int]) -> dict[int, BoolArray]:
     with np.errstate(invalid="ignore"):
         gave = case.heard[rows] & (case.measured_wh[rows] > SILENT * case.peers.energy_wh[rows])
     last = np.array([_last(g) for g in gave], dtype=int)
-    after = lit & (np.arange(lit.shape[1]) > last.max(initial=-1))
+    later = np.arange(lit.shape[1]) > last.max(initial=-1)
+    after = lit & later
     if not _proven(case, rows, after):
         return {}
-    between = [int(lit[k, last[k] + 1 : last.max() + 1].sum()) for k in range(len(rows))]
-    together = [k for k, early in enumerate(between) if early <= SAME_MOMENT and after[k].any()]
-    if len(together) < LEAST_UNITS:
+    early = np.array([lit[k, last[k] + 1 : last.max() + 1].sum() for k in range(len(rows))])
+    together = (early <= SAME_MOMENT) & after.any(axis=1)
+    if together.sum() < LEAST_UNITS:
         return {}
-    return {rows[k]: np.asarray(lit[k] & (np.arange(lit.shape[1]) > last[k])) for k in together}
+    if together.mean() >= MOST_OF_BRANCH:
+        together |= (early <= SAME_MOMENT) & (case.heard[rows] & later).any(axis=1)
+    return {
+        rows[k]: np.asarray(lit[k] & (np.arange(lit.shape[1]) > last[k])) for k in np.flatnonzero(together)
+    }
 
 
 def _fell_silent(case: Case, rows: list[int]) -> BoolArray:
