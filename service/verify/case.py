@@ -347,11 +347,15 @@ def gone_after(
     share = (made / rated_wh)[:, max(last - 1, 0) : last + 1]
     share = share[:, np.isfinite(share).any(axis=0)]
     goes_on = (np.diff(day.positions[last:]) == 1).all()
-    least = AT_ONCE
-    if clear_wh is not None:
-        bright = np.median(clear_wh[list(rows), last + 1 :] / rated_wh, axis=0) >= DAY_LEFT
-        least = AT_ONCE_BY_DAY if bright.sum() * day.grid.interval_min >= DAY_LEFT_MINUTES else AT_ONCE
+    by_day = clear_wh is not None and day_left(clear_wh[list(rows)] / rated_wh, day, last)
+    least = AT_ONCE_BY_DAY if by_day else AT_ONCE
     return last if goes_on and np.nanmedian(share, axis=0).max() >= least else None
+
+
+def day_left(clear_share: FloatArray, day: Daylight, last: int) -> bool:
+    """Return whether the clear sky's share of units' ratings (U, D) stays above the last one for long after `last`."""
+    bright = np.median(clear_share[:, last + 1 :], axis=0) >= DAY_LEFT
+    return bool(bright.sum() * day.grid.interval_min >= DAY_LEFT_MINUTES)
 
 
 def active_mask(day: Daylight, energy_wh: FloatArray) -> BoolArray:

@@ -26,7 +26,15 @@ from service.verify.alignment import (
     apart_deg,
     as_sent,
 )
-from service.verify.case import GIVES_NOTHING, Case, Expectation, active_mask, expectation, gone_after
+from service.verify.case import (
+    GIVES_NOTHING,
+    Case,
+    Expectation,
+    active_mask,
+    day_left,
+    expectation,
+    gone_after,
+)
 from service.verify.causes import name_causes
 from service.verify.causes.misplaced import misplaced_units, turned_units
 from service.verify.causes.site_low import best_hour_is_short, low_level
@@ -239,9 +247,10 @@ def _case(
 
 
 def _without_gone(day: Daylight, voices: FloatArray, clear_wh: FloatArray) -> FloatArray:
-    """Return energies (U, D) without what stops at once, be it a branch or the site: no sky takes so much.
+    """Return energies (U, D) without what stops at once, be it a branch or, by day, the site: no sky takes so much.
 
-    The last interval, within which it may have stopped, tells no sky, either. `clear_wh` (U, D) is the clear sky's.
+    A cloud at dusk may leave a site less than a step of its registers. The last interval, within which it may have
+    stopped, tells no sky, either. `clear_wh` (U, D) is the clear sky's.
     """
     out = voices.copy()
     for rows in _branches(day.site):
@@ -250,7 +259,7 @@ def _without_gone(day: Daylight, voices: FloatArray, clear_wh: FloatArray) -> Fl
         if last is not None and others[last + 1 :].any():
             out[rows, last:] = np.nan
     last = gone_after(voices, day, range(len(voices)), clear_wh)
-    if last is not None and last + 1 < voices.shape[1]:
+    if last is not None and day_left(clear_wh / day.rated_wh[:, None], day, last):
         out[:, last:] = np.nan
     return out
 

@@ -130,6 +130,19 @@ def test_a_site_that_stops_at_once_under_a_cover_with_hours_of_day_left_is_off(r
     )
 
 
+@pytest.mark.parametrize(("hour", "off"), [(17.5, True), (18.5, False)], ids=["hours left", "at dusk"])
+def test_a_west_roof_that_stops_at_once_is_off_but_for_a_cloud_at_dusk_that_leaves_less_than_a_step(
+    roof, hour, off
+):
+    both = roof(units=8, planes=2, index=CLEAR)
+    west = replace(both.site, units=both.site.units[1::2], planes=both.site.planes[1:])
+    r = with_branches(replace(both, site=west, energy_wh=both.energy_wh[1::2]), 4)
+    r.energy_wh[:, r.interval(hour) - 1] *= 0.5
+    r.energy_wh[:, r.interval(hour) :] = 0.0
+    sent = replace(r.readings(), energy_wh=np.floor(r.energy_wh))
+    assert said(verify(r.site, sent)) == ({u.serial: ("branch_out",) for u in west.units} if off else {})
+
+
 @pytest.mark.parametrize("stays", [0.0, 0.1])
 def test_a_branch_that_stops_at_once_is_off_though_the_only_other_unit_stands_in_shade(roof, stays):
     r = with_branches(roof(index=CLEAR), 11)
