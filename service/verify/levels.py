@@ -261,15 +261,26 @@ def _against_peers(day: Daylight, series: DcSeries) -> FloatArray:
         agreed = consensus(np.where(ratio > 0.02, ratio, np.nan), width=AGREEMENT, floor=step)
         enough = (np.isfinite(ratio)).sum(axis=0) >= PEERS_FOR_COMPARISON
         # where all like units are silent together it is not one of them that is low: nothing is read there
-        out[rows] = ratio / np.where(enough, agreed, 1.0)
+        usual = _usual(agreed, enough, series.weight[rows])
+        out[rows] = ratio / np.where(enough, agreed, usual)
         # where most lack a substring and three do not, now these and now those are agreed on, but the middle stays
-        middle = ratio / np.where(enough, _middle(ratio), 1.0)
+        in_middle = _middle(ratio)
+        middle = ratio / np.where(enough, in_middle, _usual(in_middle, enough, series.weight[rows]))
         for against in (middle, out[rows]):
             whole = _whole_over_most(group, against, series.weight[rows], series.grain[rows])
             if whole > 1:
                 out[rows] = against / whole
                 break
     return out
+
+
+def _usual(agreed: FloatArray, enough: NDArray[np.bool_], weight: FloatArray) -> float:
+    """Return over what is expected what like units (n, D) mostly agree on: where too few of them are heard as well.
+
+    Their plane's light may be off the model's by more than their levels are told apart; 1 where never enough are heard.
+    """
+    told = enough & np.isfinite(agreed)
+    return weighted_median(agreed[told], weight[:, told].sum(axis=0)) if told.any() else 1.0
 
 
 def _middle(ratio: FloatArray) -> FloatArray:

@@ -441,6 +441,16 @@ def test_a_weak_unit_with_the_other_plane_s_level_is_weak(roof):
     assert causes_by_serial(verify(r.site, r.readings())) == {"700002": ("low_output",)}
 
 
+@pytest.mark.parametrize(("weak", "named"), [(1.0, {}), (0.85, {"700001": ("low_output",)})])
+def test_what_a_plane_lacks_is_no_unit_s_while_too_few_like_units_are_heard(roof, weak, named):
+    r = roof(units=6, planes=2, index=1.0)
+    r.energy_wh[1::2] *= 0.85
+    r.energy_wh[1] *= weak
+    r.energy_wh[5, r.interval(8) : r.interval(15)] = np.nan
+    said = causes_by_serial(verify(r.site, r.readings()))
+    assert said == named | {"700005": ("data_gap",)}
+
+
 def test_a_unit_on_the_other_plane(roof):
     r = roof(planes=2)
     r.energy_wh[4] = r.energy_wh[7]
