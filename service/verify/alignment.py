@@ -185,6 +185,18 @@ turns it by less. Of 760 simulated days and weeks under clouds (`tests/bench/fle
 near had 30 and 34, of which haze leaves 9 and 24, by turns that see less sun and that keep 0.79. What a real roof's
 weeks show more, 19, turns it by 6 degrees. Of several planes one with its back to a winter's sun had 23 by 30."""
 
+FARTHER_DEG, KEEPS_ALL, FOR_FARTHER_TURN, BY_EVEN_COVER = 18.0, 0.95, 12.0, 0.7
+"""What one needs on one day that would face so much farther and keep nearly all of its beam, of which a level plane,
+lit as all planes are under an even cover, explains no more than such a share; then a far turn needs no sun by the
+record, either. Of 1300 days of an only plane with a right record (`tests/bench/fleet`; `tests/bench/roofs`, tuning
+days) such turns had 8.7 at most after haze. Of those on 18 to 38 a level plane explains 0.73 and more where the record
+was right, 0.46 to 0.64 where it was wrong."""
+
+AWAY_BY_EVEN_COVER = 0.33
+"""The same share of a turn away from the sun, from which it needs what no sun by the record does: on the same days a
+level plane explains 0.46 and more of the five right records that were turned away, by 18 to 34, and nothing of the
+three wrong ones that were. Of planes that face north under a clear sky it explains 0.18 at most (our own physics)."""
+
 FOR_NEAR_TURN, LEAST_AZIMUTH_DEG = 40.0, 10.0
 """What one of several planes, or one under measured beam and diffuse light, needs that would face nearer to its record
 than the model errs by, or have nearly the same light: of 320 weeks and 100 days of several planes with a right record
@@ -503,6 +515,9 @@ def _enough_by_its_sun(seen: Window, turn: Turn) -> bool:
         return _believed_by_clouds(seen, turn, sun)
     if seen.sensed:
         return turn.worth >= _by_sensor(seen) or _believed_by_clouds(seen, turn, sun)
+    if _turns_away_under_a_cover(seen, turn):
+        _, least, per_day = FOR_PLANE_BY_CLOUDS[-1]
+        return turn.worth >= _needed(seen, least, per_day)
     if turn.worth >= _needed(seen, FOR_PLANE, PER_CLEAR_DAY):
         return True
     return seen.telling_planes == 1 and turn.worth >= _by_far_turn(seen, turn, sun)
@@ -565,8 +580,10 @@ def _sure_by_one_plane(seen: Window, turn: Turn, sun: Sunshine, record: Sunshine
     share = FOR_ONLY_PLANE[0][0] if absurd else _share(record)
     sunny = absurd or record.beam_h >= SUN_BY_RECORD_H
     more = sun.beam_h >= max(LEAST_SUN_H, MORE_SUN * record.beam_h)
-    enough = (more and turn.worth >= _by_clouds(seen, share)) or turn.worth >= _by_far_turn(seen, turn, sun)
-    return sunny and enough
+    if sunny and more and turn.worth >= _by_clouds(seen, share):
+        return True
+    by_cover = _explained_by_level(seen, turn) > BY_EVEN_COVER
+    return turn.worth >= _by_far_turn(seen, turn, sun) and (sunny or not by_cover)
 
 
 def _by_far_turn(seen: Window, turn: Turn, sun: Sunshine) -> float:
@@ -574,9 +591,25 @@ def _by_far_turn(seen: Window, turn: Turn, sun: Sunshine) -> float:
     record = seen.sunshine(seen.by_record)
     more = 1.0 if _share(record) >= FOR_ONLY_PLANE[0][0] else MORE_SUN
     sees = sun.beam_h >= max(LEAST_SUN_H, more * record.beam_h)
-    far = apart_deg(seen.planes[turn.plane], turn) >= FAR_TURN_DEG and _beam_left(seen, turn) >= KEEPS_MOST
-    per_day = 0.0 if sun.clear_h >= LEAST_SUN_H else PER_CLOUDY_DAY_OF_FAR_TURN
-    return _needed(seen, FOR_FAR_TURN, per_day) if far and sees else math.inf
+    apart, left = apart_deg(seen.planes[turn.plane], turn), _beam_left(seen, turn)
+    if not sees or apart < FAR_TURN_DEG or left < KEEPS_MOST:
+        return math.inf
+    farther = apart >= FARTHER_DEG and left >= KEEPS_ALL and seen.lit_days == 1
+    if farther and _explained_by_level(seen, turn) <= BY_EVEN_COVER:
+        return FOR_FARTHER_TURN
+    return _needed(seen, FOR_FAR_TURN, 0.0 if sun.clear_h >= LEAST_SUN_H else PER_CLOUDY_DAY_OF_FAR_TURN)
+
+
+def _explained_by_level(seen: Window, turn: Turn) -> float:
+    """Return the share of a turn that a level plane explains: an even cover lights every plane as the sky does it."""
+    level = seen.turned(turn.plane, np.zeros(1), np.zeros(1))
+    return gain_over_record(seen, level) / turn.worth
+
+
+def _turns_away_under_a_cover(seen: Window, turn: Turn) -> bool:
+    """Return whether an only plane would be turned away from the sun, as an even cover makes any look."""
+    away = seen.telling_planes == 1 and _beam_left(seen, turn) < KEEPS_MOST
+    return away and _explained_by_level(seen, turn) > AWAY_BY_EVEN_COVER
 
 
 def is_possible(seen: Window, turn: Turn) -> bool:

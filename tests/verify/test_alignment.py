@@ -509,6 +509,63 @@ def test_an_only_plane_of_a_clear_week_is_turned_by_more_than_the_model_errs_for
             assert alignment.turn_explains_enough(told, replace(one, gain=gain, angles=1)) is enough
 
 
+def far_turn(site, r, gain):
+    """Return the window and its best turn of the only plane, as if it explained so much."""
+    seen = window(site, r.readings(), scale=1.0)
+    return seen, replace(best_turns(seen)[0], gain=gain, angles=1)
+
+
+@pytest.mark.parametrize(
+    ("gain", "by_level", "enough"),
+    [(12.0, 0.6, True), (11.0, 0.6, False), (12.0, 0.8, False), (17.0, 0.8, True)],
+)
+def test_a_turn_that_keeps_the_beam_needs_less_of_a_day_if_no_even_cover_explains_it(
+    roof, monkeypatch, gain, by_level, enough
+):
+    r = passing_clouds(roof(), seed=4)
+    seen, turn = far_turn(with_plane(r, "south", azimuth_deg=220.0), r, gain)
+    monkeypatch.setattr(alignment, "_explained_by_level", lambda *_: by_level)
+    assert alignment.turn_explains_enough(seen, turn) is enough
+
+
+@pytest.mark.parametrize(("by_level", "enough"), [(0.6, True), (0.8, False)])
+def test_a_far_turn_needs_no_sun_by_the_record_if_no_even_cover_explains_it(
+    roof, monkeypatch, by_level, enough
+):
+    r = passing_clouds(roof(), seed=4)
+    seen, turn = far_turn(with_plane(r, "south", azimuth_deg=220.0), r, alignment.FOR_FAR_TURN)
+    monkeypatch.setattr(alignment, "SUN_BY_RECORD_H", 24.0)
+    monkeypatch.setattr(alignment, "_explained_by_level", lambda *_: by_level)
+    assert alignment.turn_explains_enough(seen, turn) is enough
+
+
+def facing_north(r):
+    """Give the roof a clear day on a plane that faces north of what its record says."""
+    real = replace(r.site, planes=(replace(r.site.planes[0], tilt_deg=25.0, azimuth_deg=350.0),))
+    day = daylight(real, r.grid, None)
+    due = expectation(day, day.clear).energy_wh
+    r.energy_wh[:, day.positions] = due * (1 + 0.01 * np.random.default_rng(3).standard_normal(due.shape))
+    return with_plane(r, "south", tilt_deg=25.0), r
+
+
+def test_a_plane_that_faces_away_from_the_sun_is_told_on_a_clear_day(roof):
+    site, r = facing_north(roof(interval_min=15))
+    assert the_finding(verify(site, r.readings()), "plane_misdescribed").details[
+        "azimuth_deg"
+    ] == pytest.approx(350, abs=FIVE_DEGREES)
+
+
+@pytest.mark.parametrize(
+    ("gain", "by_level", "enough"), [(40.0, 0.2, True), (40.0, 0.5, False), (45.0, 0.5, True)]
+)
+def test_a_turn_away_from_the_sun_needs_more_if_an_even_cover_explains_it(
+    roof, monkeypatch, gain, by_level, enough
+):
+    seen, turn = far_turn(*facing_north(roof(interval_min=15)), gain)
+    monkeypatch.setattr(alignment, "_explained_by_level", lambda *_: by_level)
+    assert alignment.turn_explains_enough(seen, turn) is enough
+
+
 @pytest.mark.parametrize(("turn", "told"), [(22.0, ["plane_misdescribed"]), (8.0, []), (0.0, [])])
 def test_an_only_plane_between_clouds_is_told_by_a_turn_larger_than_the_model_s_errors(roof, turn, told):
     r = passing_clouds(roof(days=7), seed=4)
