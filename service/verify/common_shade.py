@@ -52,6 +52,11 @@ NEEDED_BESIDE = 7.0
 """The same where another plane stands in shade over that span: something is there, and no other span was tried. Of 20
 planes without shade beside shaded ones (`tests/bench/fleet`, weeks) none had more than 5.9 over any span."""
 
+BY_PLANES, NEEDED_BY_PLANES = 3.0, 6.5
+"""Log odds by other planes that have the sun, and what is needed of a span with so much: no cloud and no fog takes one
+plane's sun alone. Of 1300 planes without shade of days and weeks (`tests/bench/fleet`) eight had more than 2, all on
+sites with a plane described wrongly, which is put right before where it is found."""
+
 NARROW_MINUTES, NEEDED_NARROW = 60, 13.0
 """How long a span must last at least for that to do, and what is needed of a shorter one: what shades all units of a
 plane at once is broad, and the sun takes long to pass it, where gaps of clouds are as short as that. Of 35 spans of
@@ -244,8 +249,9 @@ def _without_chance(span: Span, width_min: int) -> float:
 
 def _needed(span: Span, minutes: int) -> float:
     """Return the log odds from which a span of so many minutes is believed, however little of the light lies in it."""
-    narrow = minutes < NARROW_MINUTES and span.by_planes < BY_PLANES_WIDE
-    return NEEDED_NARROW if narrow else NEEDED
+    if minutes < NARROW_MINUTES and span.by_planes < BY_PLANES_WIDE:
+        return NEEDED_NARROW
+    return NEEDED_BY_PLANES if span.by_planes >= BY_PLANES else NEEDED
 
 
 def _is_sure(span: Span, odds: float, share: float, least: float) -> bool:

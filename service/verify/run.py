@@ -38,7 +38,15 @@ from service.verify.case import (
 from service.verify.causes import name_causes
 from service.verify.causes.misplaced import misplaced_units, turned_units
 from service.verify.causes.site_low import best_hour_is_short, low_level
-from service.verify.common_shade import PlaneShade, behind, common_shade, sky_behind, walled, without_shaded
+from service.verify.common_shade import (
+    NEEDED,
+    PlaneShade,
+    behind,
+    common_shade,
+    sky_behind,
+    walled,
+    without_shaded,
+)
 from service.verify.day import Daylight, daylight
 from service.verify.divided import LEAST_APART_DEG, divided
 from service.verify.inputs import FloatArray, FromService, Readings
@@ -342,7 +350,8 @@ def _stands_in_shade(
     energy = sent.readings.energy_wh[:, day.positions] / scale
     agreed = group_consensus(day, energy, np.ones(len(energy)), resolution_wh(energy))
     found = common_shade(day, seen.table, agreed, _sensed(day, weather, _measured_sky(day, weather)))
-    shades = tuple(s for s in found if s.plane == alignment.plane.recorded.name)
+    named = alignment.plane.recorded.name
+    shades = tuple(s for s in found if s.plane == named and s.log_odds >= NEEDED)
     worth = _worth(sent, scale, weather, shades)
     if worth is None:
         return False
@@ -351,11 +360,16 @@ def _stands_in_shade(
 
 
 def _faces_elsewhere(alignment: Alignment, scale: float, weather: Weather | None, shade: PlaneShade) -> bool:
-    """Return whether a plane fits far better if it faces elsewhere than in its shade, which explains little of that."""
+    """Return whether a plane fits far better if it faces elsewhere than in its shade, which explains little of that.
+
+    Of shade of which the other planes alone tell, and not much, half of what a turn explains is little.
+    """
     worth = _worth(alignment, scale, weather, (shade,))
     if worth is None:
         return False
     by_turn, by_shade = worth
+    if shade.log_odds < NEEDED and by_shade < HALF_AS_MUCH * by_turn:
+        return True
     return by_turn - by_shade >= FACES_ELSEWHERE and by_shade < MOST_BY_SHADE * by_turn
 
 

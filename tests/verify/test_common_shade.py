@@ -132,6 +132,20 @@ def test_a_house_before_one_plane_shows_on_one_day_since_the_other_plane_sees_th
     assert set(found[0].serials) == west
 
 
+@pytest.mark.parametrize(
+    ("wall", "evening", "said"), [(215.0, 1.0, True), (0.0, 1.0, False), (0.0, 0.2, False)]
+)
+def test_what_thin_cloud_blurs_the_edge_of_is_told_by_the_other_plane_s_sun(
+    roof: Callable[..., Roof], wall: float, evening: float, said: bool
+) -> None:
+    bare = roof(units=12, planes=2)
+    index = np.full(bare.grid.count, 1.0)
+    index[bare.interval(11.5) : bare.interval(14.5)] = 0.6
+    index[bare.interval(14.5) :] = evening
+    found = findings(shaded(bare, "west", (wall, wall + 85 if said else 1.0), index))
+    assert [(f.cause, f.plane) for f in found] == ([("shaded", "west")] if said else [])
+
+
 def test_less_is_asked_of_a_plane_where_another_already_stands_in_shade(
     roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch
 ) -> None:
