@@ -284,6 +284,21 @@ def test_gaps_that_stand_as_high_as_usual_or_elsewhere_than_the_light_fits_are_n
 
 
 @pytest.mark.parametrize(
+    ("level", "sure", "said"), [(0.6, 12.0, True), (0.55, 12.0, False), (0.55, 24.0, True)]
+)
+def test_the_lowest_level_that_is_tried_must_be_surer_since_lower_ones_may_fit_as_well(
+    roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch, level: float, sure: float, said: bool
+) -> None:
+    r = roof(index=1.0)
+    case = build_case(r.site, r.readings())
+    monkeypatch.setattr(site_low, "clear_level", lambda _: None)
+    monkeypatch.setattr(site_low, "between_clouds", lambda _: None)
+    monkeypatch.setattr(site_low, "_some_are_usual", lambda *_: False)
+    monkeypatch.setattr(site_low, "told_level", lambda _: ToldLevel(level, sure, 5.0, 0.0, 4.0, days=1))
+    assert bool(site_low.find(case, frozenset())) is said
+
+
+@pytest.mark.parametrize(
     ("flat_h", "sure", "in_any_air", "said"),
     [
         (0.5, 14.0, 4.0, True),

@@ -73,6 +73,10 @@ clear sky none more than 2.1 (`tests/bench/fleet`, one day); of 85 clear days wi
 turbidity above the month's none had more than -1.9, of 33 with four none more than 1.8. Further days add the model's
 own errors: of 210 weeks none had more than 12.5, where 20 are asked."""
 
+FAR_SURER = 2.0
+"""How many times surer the lowest of the levels tried must be on one day, where lower ones might fit as well: of 1100
+simulated days between clouds with a usual level (`tests/bench/fleet`) none that fits it best had more than 10.3."""
+
 SURE_OF_LEVEL = 8.0
 """The same in the model's own air, from which a clear sky is low at all: what takes clearer air, too, to fit better is
 no site's level. SERF East on the hazy 2016-10-01 has 3.0 to 6.8 (`tests/bench/roofs`), of 104 low days, simulated and
@@ -262,7 +266,8 @@ def told_level(case: Case) -> ToldLevel | None:
 def _fits_low_only(case: Case, told: ToldLevel, longest_min: int = LONGEST_INTERVAL_MIN) -> bool:
     """Return whether the light between clouds fits a low level far better than a usual one."""
     short = case.day.grid.interval_min <= longest_min
-    between = LEVELS[0] < told.level  # at the lowest, clouds alone may be what fits
+    by_far = told.days < DAYS and told.sure >= FAR_SURER * SURE_IN_GAPS
+    between = LEVELS[0] < told.level or by_far  # at the lowest, clouds alone may be what fits
     no_haze = told.in_any_air > 0
     return short and between and no_haze and told.beam_h >= TOLD_SUN_H and _is_sure(told)
 
