@@ -19,6 +19,7 @@ from service.verify.day import Daylight
 from service.verify.inputs import FloatArray, Readings
 from service.verify.labels import Labels
 from service.verify.levels import AT_LIMIT, PEERS_FOR_COMPARISON, Levels
+from service.verify.register import counts_on
 from service.verify.result import SkySource
 from service.verify.scale import DARK_LIMIT
 from service.verify.sentence import Quantity
@@ -204,16 +205,21 @@ class Case:
     def _faded(self) -> BoolArray:
         """Return where a unit and its like ones have come down to their register's last step, (U, D).
 
-        Hardly more is due then by the darkest reading of the sky: no more than the site's brightest unit makes.
+        Hardly more is due then by the darkest reading of the sky: no more than the site's brightest unit makes. While
+        the unit gave nothing none of its like ones made more than that step, which is twice what it would hide. A
+        register that surely counts on hides nothing for long.
         """
         out, made_wh = np.zeros(self.measured_wh.shape, dtype=bool), np.nan_to_num(self.measured_wh)
+        if counts_on(self.measured_wh, self.day, self.resolution_wh):
+            return out
         site_wh = made_wh.max(axis=0, initial=0.0)
         most_wh = np.where(site_wh > 0, site_wh, np.inf)
         for rows in (list(g.members) for g in self.day.groups if self.resolution_wh):
             of_all, clear_wh = made_wh[rows].max(axis=0), self.clear_wh[rows]
-            last = _last_given(of_all)
-            own = np.take_along_axis(made_wh[rows], _last_given(made_wh[rows]), axis=1)
-            down = (of_all[last] > 0) & (np.maximum(of_all[last], own) <= FADED_STEPS * self.resolution_wh)
+            last, own_last = _last_given(of_all), _last_given(made_wh[rows])
+            own = np.take_along_axis(made_wh[rows], own_last, axis=1)
+            meanwhile = np.maximum(own, _brightest_since(own_last, of_all))
+            down = (of_all[last] > 0) & (meanwhile <= FADED_STEPS * self.resolution_wh)
             least_wh = np.minimum(np.minimum(self.peers.energy_wh[rows], clear_wh), most_wh)
             little = least_wh <= LITTLE_STEPS * self.resolution_wh
             out[rows] = down & little & (clear_wh <= NO_BRIGHTER * clear_wh[:, last])
@@ -329,6 +335,14 @@ def _last_given(made_wh: FloatArray) -> NDArray[np.intp]:
     """Return the last interval so far in which anything was made, (..., D); the first before."""
     at = np.where(made_wh > 0, np.arange(made_wh.shape[-1]), 0)
     return np.asarray(np.maximum.accumulate(at, axis=-1))
+
+
+def _brightest_since(last: NDArray[np.intp], wh: FloatArray) -> FloatArray:
+    """Return the most of energies (D,) in all intervals that follow the same `last` one of each unit, (n, D) both."""
+    most = np.zeros(last.shape)
+    for row, since in zip(most, last, strict=True):
+        np.maximum.at(row, since, np.where(np.arange(len(wh)) > since, wh, 0.0))
+    return np.take_along_axis(most, last, axis=1)
 
 
 def gone_after(

@@ -83,6 +83,13 @@ def _clouded(site: Site, grid: Grid, index: float | None) -> np.ndarray:
     return energy
 
 
+def counted_on(energy_wh: np.ndarray) -> np.ndarray:
+    """Return what registers of whole Wh show that began anywhere and count on, (U, T)."""
+    begun = np.random.default_rng(0).uniform(0, 1, (len(energy_wh), 1))
+    shown: np.ndarray = np.diff(np.floor(begun + np.cumsum(energy_wh, axis=1)), axis=1, prepend=0.0)
+    return shown
+
+
 def in_air(r: Roof, turbidity: float) -> Roof:
     """Give the roof clear days in air of another haze than the usual one of its place and month."""
     day = daylight(replace(r.site, turbidity=turbidity), r.grid, None)

@@ -7,13 +7,14 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
+import pytest
 
 from service.expect.site import Plane
 from service.verify.case import expectation
 from service.verify.day import daylight
 from service.verify.run import build_case, verify
 from service.verify.sky import without_sun
-from tests.verify.conftest import Roof
+from tests.verify.conftest import Roof, counted_on
 
 DAYS = 3
 
@@ -75,3 +76,16 @@ def test_a_wall_that_stops_in_the_sun_is_off_behind_values_cut_to_whole_steps(
     made.energy_wh = np.floor(made.energy_wh)
     named = {u.serial: u.causes for u in verify(made.site, made.readings()).units if u.causes}
     assert named == dict.fromkeys(("700001", "700003", "700005"), ("no_output",))
+
+
+@pytest.mark.parametrize(("kept", "named"), [(counted_on, True), (np.floor, False)])
+def test_a_wall_that_stops_in_its_last_light_is_off_only_by_registers_that_count_on(
+    roof: Callable[..., Roof], kept: Callable[[np.ndarray], np.ndarray], named: bool
+) -> None:
+    made = walled(roof(units=6, planes=2))
+    made.energy_wh[1::2, made.interval(12) :] *= 0.55
+    made.energy_wh[1::2, made.interval(16) :] = 0.0
+    made.energy_wh = kept(made.energy_wh)
+    found = {u.serial: u.causes for u in verify(made.site, made.readings()).units if u.causes}
+    walls = ("700001", "700003", "700005")
+    assert found == (dict.fromkeys(walls, ("no_output",)) if named else {})
