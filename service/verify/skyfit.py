@@ -16,7 +16,7 @@ Widths and weights are judgement (common practice, no source) but where a source
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, reduce
 
@@ -274,17 +274,12 @@ def _mean_beam(
 
 
 def fit(
-    seen: Observed,
-    beam: FloatArray,
-    diffuse: FloatArray,
-    dark: BoolArray,
-    bends: Sequence[float] = BENDS,
-    likely_bend: float = 0.0,
+    seen: Observed, beam: FloatArray, diffuse: FloatArray, dark: BoolArray, bends: Sequence[float] = BENDS
 ) -> Fit:
     """Return how well H descriptions with their planes' clear beam and diffuse light, both (H, P, N), fit.
 
     `dark` (H, N), or (1, N) for all, is where the sun is down by them.
-    Level and bend, one of `bends`, are those that fit best, each description's own; `likely_bend` is where many begin.
+    Level and bend, one of `bends`, are those that fit best, each description's own.
     """
     stride = max(-(-len(seen.unexplained) // SCOUTED_INTERVALS), 1)
     few, count = slice(None, None, stride), len(beam)
@@ -294,26 +289,8 @@ def fit(
         rough = tried.only(int(tried.likelihood.argmax()))
     else:
         gains = np.repeat(GAINS[:, None], count, axis=1)
-        rough = _up_and_down(
-            lambda bend: _fit(scout, *light, gains, np.full(1, bend)), sorted(bends), likely_bend
-        )
+        rough = Fit.best([_fit(scout, *light, gains, np.full(1, bend)) for bend in bends])
     return _fit(seen, beam, diffuse, dark, NEAR_GAINS[:, None] * rough.gain, rough.bend)
-
-
-def _up_and_down(fit_at: Callable[[float], Fit], bends: Sequence[float], first: float) -> Fit:
-    """Return the best fits by going from one bend up, and down, until no description fits better than before.
-
-    Of 2012 descriptions of 18 simulated sites 98 % had but one top over all bends.
-    """
-    begin = int(np.abs(np.array(bends) - first).argmin())
-    best = fit_at(bends[begin])
-    for side in (bends[begin + 1 :], bends[:begin][::-1]):
-        for bend in side:
-            further = fit_at(bend)
-            if not (further.likelihood > best.likelihood).any():
-                break
-            best = Fit.best([best, further])
-    return best
 
 
 def _fit(

@@ -137,16 +137,7 @@ class Window:
     @cached_property
     def record(self) -> float:
         """Return the log-likelihood of the record."""
-        return float(self._fit_of_record.likelihood[0])
-
-    @cached_property
-    def _bend(self) -> float:
-        """Return by how much the output is bent if the record is right."""
-        return float(self._fit_of_record.bend[0])
-
-    @cached_property
-    def _fit_of_record(self) -> Fit:
-        return fit(self.seen, *self.by_record, bends=self.bends)
+        return float(self.fit(self.by_record).likelihood[0])
 
     def light_in_the_dark(self, late_min: FloatArray) -> FloatArray:
         """Return the log-likelihood that clocks (S,) lose by light where they have no sun, (S,)."""
@@ -180,11 +171,12 @@ class Window:
     @property
     def with_few_bends(self) -> Window:
         """Return the window with its output bent as fits the record best and otherwise, so that less is tried."""
-        return replace(self, bends=(self._bend, OTHER_BENDS[self._bend < BENT]))
+        bend = float(self.fit(self.by_record).bend[0])
+        return replace(self, bends=(bend, OTHER_BENDS[bend < BENT]))
 
     def fit(self, light: Light) -> Fit:
         """Return how well descriptions with their light fit."""
-        return fit(self.seen, *light, bends=self.bends, likely_bend=self._bend)
+        return fit(self.seen, *light, bends=self.bends)
 
     def by_clock(self, late_min: FloatArray) -> Light:
         """Return the light by clocks (S,)."""

@@ -1,4 +1,4 @@
-"""The mixture of skies in closed form, and the way to its best level and bend."""
+"""The mixture of skies in closed form, at one level and at many."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from scipy.stats import multivariate_normal
 
 from service.verify import skyfit
 from service.verify.inputs import FloatArray
-from service.verify.skyfit import BENDS, CLEAR, Fit, Observed, fit, observed
+from service.verify.skyfit import CLEAR, Observed, fit, observed
 
 DESCRIPTIONS, INTERVALS = 6, 300
 Light = tuple[Observed, FloatArray, FloatArray]
@@ -57,30 +57,6 @@ def test_levels_at_once_are_what_each_is_alone() -> None:
     alone = [skyfit._log_share(sums, CLEAR, gain=gain[:, None]) for gain in gains]
     at_once = skyfit._log_clear(sums, gains).transpose(1, 0, 2)
     np.testing.assert_allclose(at_once, alone, rtol=1e-9)
-
-
-@pytest.mark.parametrize("begin", [-0.1, 0.2, 0.5])
-def test_each_description_has_the_best_of_all_bends_wherever_the_way_begins(begin: float) -> None:
-    tops = np.array([-0.1, 0.0, 0.2, 0.5])
-    asked = []
-
-    def fit_at(bend: float) -> Fit:
-        asked.append(bend)
-        return Fit(-((bend - tops) ** 2), np.ones(len(tops)), np.full(len(tops), bend))
-
-    assert skyfit._up_and_down(fit_at, BENDS, begin).bend.tolist() == tops.tolist()
-    assert len(asked) == len(set(asked))
-
-
-def test_bends_that_fit_worse_on_both_sides_end_the_way() -> None:
-    asked = []
-
-    def fit_at(bend: float) -> Fit:
-        asked.append(bend)
-        return Fit(np.array([-abs(bend - 0.2)]), np.ones(1), np.full(1, bend))
-
-    assert skyfit._up_and_down(fit_at, BENDS, 0.2).bend.tolist() == [0.2]
-    assert asked == [0.2, 0.3, 0.1]
 
 
 def test_many_descriptions_fit_as_each_does_alone() -> None:
