@@ -582,8 +582,8 @@ def _sure_by_one_plane(seen: Window, turn: Turn, sun: Sunshine, record: Sunshine
     more = sun.beam_h >= max(LEAST_SUN_H, MORE_SUN * record.beam_h)
     if sunny and more and turn.worth >= _by_clouds(seen, share):
         return True
-    by_cover = _explained_by_level(seen, turn) > BY_EVEN_COVER
-    return turn.worth >= _by_far_turn(seen, turn, sun) and (sunny or not by_cover)
+    far = turn.worth >= _by_far_turn(seen, turn, sun)
+    return far and (sunny or _explained_by_level(seen, turn) <= BY_EVEN_COVER)
 
 
 def _by_far_turn(seen: Window, turn: Turn, sun: Sunshine) -> float:

@@ -160,8 +160,8 @@ def _low_between_clouds(case: Case, clear: ClearLevel | None, told: ToldLevel | 
     clouded = between_clouds(case)
     if clouded and clouded.days >= DAYS and clouded.level < (LOW if told else LOW_IN_GAPS):
         return clouded, _of_gaps, MOST_SURE_IN_GAPS
-    quarters = _sun_of_days(case)
-    if quarters and quarters.level < LOW_IN_GAPS and told and _fits_low_only(case, told, QUARTER_MIN):
+    quarters = _sun_of_days(case) if told and _fits_low_only(case, told, QUARTER_MIN) else None
+    if quarters and quarters.level < LOW_IN_GAPS:
         return quarters, _of_gaps, MOST_SURE_IN_GAPS
     if told and not _gaps_differ(clouded, told) and _fits_low_only(case, told):
         return _by_fit(case, told, told.beam_h, clouded), _of_fit, MOST_SURE_ON_A_DAY
