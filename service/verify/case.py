@@ -210,11 +210,11 @@ class Case:
         register that surely counts on hides nothing for long.
         """
         out, made_wh = np.zeros(self.measured_wh.shape, dtype=bool), np.nan_to_num(self.measured_wh)
-        if counts_on(self.measured_wh, self.day, self.resolution_wh):
+        if not self.resolution_wh or counts_on(self.measured_wh, self.day, self.resolution_wh):
             return out
         site_wh = made_wh.max(axis=0, initial=0.0)
         most_wh = np.where(site_wh > 0, site_wh, np.inf)
-        for rows in (list(g.members) for g in self.day.groups if self.resolution_wh):
+        for rows in (list(g.members) for g in self.day.groups):
             of_all, clear_wh = made_wh[rows].max(axis=0), self.clear_wh[rows]
             last, own_last = _last_given(of_all), _last_given(made_wh[rows])
             own = np.take_along_axis(made_wh[rows], own_last, axis=1)

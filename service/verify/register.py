@@ -23,10 +23,8 @@ are counted on: 44 simulated days of cut values had 0.08 at most (`tests/bench/s
 def counts_on(measured_wh: FloatArray, day: Daylight, resolution_wh: float) -> bool:
     """Return whether values (U, D) of whole steps are surely a register's that counts on; False where too few tell it.
 
-    Only values above nothing count, since a unit that stops tells nothing of its register.
+    `resolution_wh` is the step, not 0. Values of nothing do not count: a unit that stops tells nothing of its register.
     """
-    if not resolution_wh:
-        return False
     pairs = changed = 0
     follows = np.diff(day.positions) == 1
     for rows in (list(g.members) for g in day.groups if len(g.members) > 2):

@@ -236,7 +236,7 @@ def _sky_told(
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return what share and light say together of (b, d): its precision's bb, bd and dd, and that times its mean.
 
-    `gain` is a level, or one for each description, (H, 1), or several, (G, H, 1): (H, N), or (G, H, N).
+    `gain` is a level, or one for each description, (H, 1); each is (H, N).
     """
     precision, pull = share.precision, share.pull
     return (
@@ -251,7 +251,7 @@ def _sky_told(
 def _log_share(
     sums: _Sums, share: _Share, *, gain: FloatArray | float = 1.0, error: float = 1.0
 ) -> FloatArray:
-    """Return the log of weight times density of one share, (H, N), or (G, H, N), arguments as above.
+    """Return the log of weight times density of one share, (H, N), arguments as above.
 
     The terms of d are those that b leaves: a Cholesky decomposition.
     """
