@@ -144,8 +144,17 @@ class ClearLight:
     @cached_property
     def air_mass(self) -> FloatArray:
         """Return the air mass by the record's clock, (T,), THICKEST_AIR at most and at night."""
-        steps = np.full(self.steps, THICKEST_AIR)
-        steps[self.lit] = _air_mass(self.sun)
+        return self._of_intervals(_air_mass(self.sun), THICKEST_AIR)
+
+    @cached_property
+    def sun_in_west(self) -> FloatArray:
+        """Return how far the sun stands in the west by the record's clock, (T,), 1 due west and -1 due east."""
+        return self._of_intervals(-self.towards_sun[0], 0.0)
+
+    def _of_intervals(self, lit: FloatArray, dark: float) -> FloatArray:
+        """Return the means over the record's intervals (T,) of what is known with the sun up (L,)."""
+        steps = np.full(self.steps, dark)
+        steps[self.lit] = lit
         width, begin = self.grid.steps_per_interval, self.steps_before
         inside = steps[begin : begin + self.grid.count * width]
         return np.asarray(inside.reshape(-1, width).mean(axis=1))

@@ -53,6 +53,15 @@ HAZES, HAZE_SPREAD = (-0.15, -0.1, -0.05, 0.0, 0.05, 0.1, 0.15, 0.2), 0.08
 unit of Linke's turbidity from the beam (Kasten 1996: 0.8662 over 9.4 to 10 at air mass 2), and monthly means are a unit
 or so off the day's (from memory)."""
 
+DRIFTS = (-0.2, -0.1, 0.0, 0.1, 0.2)
+"""How much more haze there is while the sun stands due west, and less in the east, as likely as a whole day's: mornings
+are hazier than afternoons, or clear up, by some units of turbidity (from memory)."""
+
+SCATTERED, DARKEST_SKY = 2.0, 0.4
+"""By how many times its diffuse light a sky is brighter for all of its beam that haze takes, and how dark it is left in
+air without any: between 3.4 under a high sun and 1.2 with the sun 15 degrees up (computed with pvlib's Ineichen model,
+2 to 4 units of turbidity), 0.39 in air of 2 units for 3."""
+
 Light = tuple[FloatArray, FloatArray, BoolArray]
 """Beam and diffuse light by H descriptions on P planes in N intervals, W/m2, each (H, P, N), and where the sun is down
 by them, (H, N), or by all of them, (1, N)."""
@@ -229,19 +238,42 @@ class Window:
 
         By a wrong haze a plane has too much light or too little while the sun is low, as by a wrong tilt.
         """
-        unlikely = 0.5 * (np.array(HAZES) / HAZE_SPREAD) ** 2
-        hazy = self.in_haze(light)
-        fits = self.fit(hazy)
+        return self._by_likeliest(self.in_haze(light), 0.5 * (np.array(HAZES) / HAZE_SPREAD) ** 2)
+
+    def whatever_drift(self, light: Light) -> float:
+        """Return the same if each day's haze may come or go over the day, too, and light the sky.
+
+        By haze that lifts one side of the day is too bright for the other, on all planes that face alike or both to
+        one side, as by a wrong clock.
+        """
+        haze, drift = (each.ravel() for each in np.meshgrid(HAZES, DRIFTS))
+        beam, diffuse, dark = light
+        depth = (haze[:, None] + np.outer(drift, self.light.sun_in_west[self.intervals])) * self._air_mass
+        left = np.exp(-depth)
+        sky = np.maximum(1 + SCATTERED * (1 - left), DARKEST_SKY)
+        hazy = beam * left[:, None], diffuse * sky[:, None], dark
+        return self._by_likeliest(hazy, 0.5 * (haze**2 + drift**2) / HAZE_SPREAD**2)
+
+    def _by_likeliest(self, light: Light, unlikely: FloatArray) -> float:
+        """Return the log-likelihood of light in several airs, (H, P, N), each day in the one that suits it best.
+
+        `unlikely` (H,) is what speaks against each; level and bend are those of the best for all days.
+        """
+        fits = self.fit(light)
         top = int(np.argmax(fits.likelihood - unlikely))
-        told = explained(self.seen, *hazy, fits.only(top)).likelihood
+        told = explained(self.seen, *light, fits.only(top)).likelihood
         by_day = np.stack([self.by_day(each) for each in told])
         usual = float(fits.likelihood[top] - by_day[top].sum())
         return usual + float((by_day - unlikely[:, None]).max(axis=0).sum())
 
+    @property
+    def _air_mass(self) -> FloatArray:
+        return self.light.air_mass[self.intervals]
+
     def in_haze(self, light: Light) -> Light:
         """Return the light of one description, (1, P, N), in the air of each of HAZES."""
         beam, diffuse, dark = light
-        return beam * np.exp(-np.outer(HAZES, self.light.air_mass[self.intervals]))[:, None], diffuse, dark
+        return beam * np.exp(-np.outer(HAZES, self._air_mass))[:, None], diffuse, dark
 
     def likelihood_by_day(self, light: Light) -> FloatArray:
         """Return the log-likelihood of each description by day, (H, days)."""

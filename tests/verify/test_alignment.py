@@ -8,7 +8,7 @@ import pytest
 
 from service.expect.grid import Grid
 from service.expect.site import Plane
-from service.expect.sky import Irradiance, cloudy_sky
+from service.expect.sky import Irradiance, clear_sky_at, cloudy_sky
 from service.verify import alignment
 from service.verify.case import expectation
 from service.verify.day import daylight
@@ -167,7 +167,7 @@ def test_what_haze_leaves_of_a_clock_of_one_plane_must_be_enough_for_all_days(
     seen = window(r.site, labelled_late(r, 60), scale=1.0)
     clock, turn = replace(best_clock(seen), gain=45.0), replace(best_turns(seen)[0], gain=0.0)
     assert seen.lit_days == days
-    monkeypatch.setattr(alignment, "_whatever_haze", lambda *_: 20.0)
+    monkeypatch.setattr(alignment, "_whatever_drift", lambda *_: 20.0)
     assert alignment.believed_clock(seen, clock, turn) is told
 
 
@@ -657,6 +657,34 @@ def test_air_that_is_clearer_than_usual_turns_no_plane(roof, lean):
     r.site = replace(r.site, planes=planes, latitude=30.0)
     site = with_plane(in_air(r, 2.0), "south", tilt_deg=30 + lean)
     assert site_causes(verify(site, r.readings())) == (["plane_misdescribed"] if lean else [])
+
+
+def in_drifting_air(r, morning, evening):
+    """Give the roof clear days whose turbidity goes from one value to another with the sun's way from east to west."""
+    day = daylight(r.site, r.grid, None)
+    in_west = np.sin(np.radians(day.sun.azimuth_deg - 180))
+    turbidity = np.interp(in_west, [-1.0, 1.0], [morning, evening])
+    due = expectation(day, clear_sky_at(day.sun, turbidity, site=r.site)).energy_wh
+    r.energy_wh[:, day.positions] = due * (1 + 0.01 * np.random.default_rng(3).standard_normal(due.shape))
+    return r
+
+
+@pytest.mark.parametrize(
+    ("azimuths", "morning", "evening"),
+    [((160, 100), 2.5, 5.5), ((250, 200), 6.0, 3.0), ((130, 70), 2.5, 5.5)],
+)
+@pytest.mark.parametrize("minutes", [0, 30])
+def test_haze_that_lifts_or_comes_over_the_day_is_no_clock_of_planes_that_face_alike(
+    roof, azimuths, morning, evening, minutes
+):
+    """All have too much light then at one end of the day; a clock is told all the same."""
+    r = roof(planes=2, interval_min=15, start=datetime(2026, 9, 4, tzinfo=UTC))
+    planes = tuple(
+        replace(p, tilt_deg=30, azimuth_deg=a) for p, a in zip(r.site.planes, azimuths, strict=True)
+    )
+    r.site = replace(r.site, planes=planes)
+    result = verify(r.site, labelled_late(in_drifting_air(r, morning, evening), minutes))
+    assert site_causes(result) == (["clock_shift"] if minutes else [])
 
 
 @pytest.mark.parametrize("days", [1, 3])
