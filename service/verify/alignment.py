@@ -202,6 +202,13 @@ AWAY_BY_EVEN_COVER = 0.33
 level plane explains 0.46 and more of the five right records that were turned away, by 18 to 34, and nothing of the
 three wrong ones that were. Of planes that face north under a clear sky it explains 0.18 at most (our own physics)."""
 
+WITHIN_ERROR_MIN = (-12.0, -6.0, 0.0, 6.0, 12.0)
+"""Clocks that the model's errors may look like (`LEAST_SHIFT_MIN`). Counted beyond what the best of them explains, each
+one in the haze that suits it best, a turn of an only plane needs no more than FOR_PLANE on a day between clouds of
+which the record saw sun for the first share of FOR_ONLY_PLANE. Of 947 such days with a right record
+(`tests/bench/fleet`; `tests/bench/roofs`, tuning days) none had more than 9.5 by a possible turn; SERF East's, whose
+clock seems ten minutes off, fall from 12 to 5."""
+
 FOR_NEAR_TURN, LEAST_AZIMUTH_DEG = 40.0, 10.0
 """What one of several planes, or one under measured beam and diffuse light, needs that would face nearer to its record
 than the model errs by, or have nearly the same light: of 320 weeks and 100 days of several planes with a right record
@@ -484,6 +491,13 @@ def _believed_plane(seen: Window, turn: Turn) -> bool:
     return hazy.worth >= min(_needed(seen, FOR_PLANE, PER_DAY_OF_TURN), LEFT_BY_HAZE * turn.worth)
 
 
+def _beyond_small_errors(seen: Window, turn: Turn) -> float:
+    """Return what a turn is worth over the record by the best clock within the model's errors, whatever the haze."""
+    clocks = (seen.by_clock(np.array([late])) for late in WITHIN_ERROR_MIN)
+    as_recorded = max(seen.whatever_haze(light) for light in clocks)
+    return replace(turn, gain=seen.whatever_haze(by_turn(seen, turn)) - as_recorded).worth
+
+
 def _whatever_haze(seen: Window, light: Light) -> float:
     """Return the log-likelihood of a description over the record's if each day has the haze that suits them best."""
     return seen.whatever_haze(light) - seen.whatever_haze(seen.by_record)
@@ -594,6 +608,9 @@ def _sure_by_one_plane(seen: Window, turn: Turn, sun: Sunshine, record: Sunshine
     sunny = absurd or record.beam_h >= SUN_BY_RECORD_H
     more = sun.beam_h >= max(LEAST_SUN_H, MORE_SUN * record.beam_h)
     if sunny and more and turn.worth >= _by_clouds(seen, share):
+        return True
+    sunny_day = seen.lit_days == 1 and share >= FOR_ONLY_PLANE[0][0] and sun.beam_h >= LEAST_SUN_H
+    if sunny_day and _beyond_small_errors(seen, turn) >= FOR_PLANE:
         return True
     far = turn.worth >= _by_far_turn(seen, turn, sun)
     return far and (sunny or _explained_by_level(seen, turn) <= BY_EVEN_COVER)

@@ -574,6 +574,44 @@ def test_an_only_plane_between_clouds_is_told_by_a_turn_larger_than_the_model_s_
     assert site_causes(verify(site, r.readings())) == told
 
 
+def broken_day(r, seed=0):
+    """Give the roof a day of passing clouds that differ besides as real ones do."""
+    r = passing_clouds(r, seed)
+    r.energy_wh *= 1 + 0.2 * np.random.default_rng(seed).standard_normal(r.energy_wh.shape[1])
+    return r
+
+
+@pytest.mark.parametrize(
+    ("turn", "late", "told"),
+    [(25.0, 0, ["plane_misdescribed"]), (0.0, 10, []), (0.0, -10, [])],
+)
+def test_between_clouds_an_only_plane_is_told_by_what_no_clock_within_the_model_s_errors_explains(
+    roof, turn, late, told
+):
+    r = broken_day(roof(interval_min=15))
+    site = with_plane(r, "south", azimuth_deg=170.0 + turn)
+    assert site_causes(verify(site, labelled_late(r, late))) == told
+
+
+@pytest.mark.parametrize(
+    ("beyond", "least_share", "lit_days", "enough"),
+    [(11.0, 0.25, 1, True), (10.9, 0.25, 1, False), (11.0, 0.3, 1, False), (11.0, 0.25, 2, False)],
+)
+def test_what_a_turn_explains_beyond_small_errors_is_enough_on_a_day_that_saw_sun_by_the_record(
+    roof, monkeypatch, beyond, least_share, lit_days, enough
+):
+    r = broken_day(roof(interval_min=15))
+    seen, turn = far_turn(with_plane(r, "south", azimuth_deg=195.0), r, gain=11.5)
+    monkeypatch.setattr(alignment, "_beyond_small_errors", lambda *_: beyond)
+    monkeypatch.setattr(
+        alignment,
+        "FOR_ONLY_PLANE",
+        ((least_share, *alignment.FOR_ONLY_PLANE[0][1:]), *alignment.FOR_ONLY_PLANE[1:]),
+    )
+    monkeypatch.setattr(Window, "lit_days", lit_days)
+    assert alignment.turn_explains_enough(seen, turn) is enough
+
+
 def behind_a_hill(r):
     """Return the roof with a hill before its south plane from east to south-east."""
     hill = ((0.0, 0.0), (89.0, 0.0), (90.0, 40.0), (150.0, 40.0), (151.0, 0.0), (359.0, 0.0))
