@@ -28,6 +28,7 @@ from service.verify.plane_beam import (
     BoolArray,
     PlaneEnergies,
     beam_of,
+    clouds_of,
     crossed,
     solar_places,
 )
@@ -145,9 +146,13 @@ def common_shade(
 
 def _asked(plane: str, beams: dict[str, Beam], energies: PlaneEnergies) -> Beam:
     """Return a plane's beam with what the others say of it where they have the sun."""
-    others = [b.told & b.strong & b.bright for name, b in beams.items() if name != plane]
-    sunny = np.any(others, axis=0) if others else np.zeros(beams[plane].told.shape, dtype=bool)
-    return crossed(beams[plane], energies, plane, sunny)
+    beam, others = beams[plane], [b for name, b in beams.items() if name != plane]
+    if not others:
+        return crossed(beam, energies, plane, np.zeros(beam.told.shape, dtype=bool))
+    clouds = clouds_of(others)
+    if not beam.clouds.told.any():
+        beam = replace(beam, clouds=clouds)
+    return crossed(beam, energies, plane, clouds.lit)
 
 
 def _beside(
@@ -205,7 +210,6 @@ def _spans(
 ) -> list[PlaneShade]:
     """Return the spans found one after another, the likeliest first; `beside` is the shade of other planes."""
     found: list[PlaneShade] = []
-    beam = replace(beam, told=beam.told.copy())
     azimuth, clear_wh = day.azimuth_deg, energies.clear_of(plane)
     width = max(BIN_MINUTES, day.grid.interval_min)
     for _ in range(MOST_SPANS):
@@ -226,7 +230,7 @@ def _spans(
             found.append(replace(shade, turned=True))
             break
         found.append(shade)
-        beam.told[:, first : last + 1] = False
+        beam = beam.without(first, last)
     return found
 
 

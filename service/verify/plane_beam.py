@@ -6,7 +6,7 @@ be hidden, where it surely is not, and what the other planes say of it. Whether 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -89,6 +89,15 @@ BELOW_TOP = 0.8
 
 
 @dataclass(frozen=True)
+class Clouds:
+    """Where strong light tells of clouds, by day and bin of solar time (days, B): `told` at all, `dark` and `lit`."""
+
+    told: BoolArray
+    dark: BoolArray
+    lit: BoolArray
+
+
+@dataclass(frozen=True)
 class Beam:
     """A plane by day and bin of solar time, (days, B), NaN where it cannot be told.
 
@@ -97,7 +106,8 @@ class Beam:
     other days gave the same while hidden, `begins` and `ends` where a bin may be a span's first or last since the light
     is far brighter just before or after, `cross` the log odds that other planes add, NaN where none of them tells,
     `sunless` where they say that what is bright has no beam, `place` (D,) the flat position of each interval in these
-    tables; `sensed` whether a sensor told the sky all the time.
+    tables; `sensed` whether a sensor told the sky all the time, `clouds` what the plane tells of them, or others if it
+    never stands in strong light.
     """
 
     told: BoolArray
@@ -115,6 +125,22 @@ class Beam:
     sunless: BoolArray
     place: Ints
     sensed: bool
+    clouds: Clouds
+
+    def without(self, first: int, last: int) -> Beam:
+        """Return the beam as if nothing told of the bins from `first` to `last`, both included."""
+        bins = np.arange(self.told.shape[1])
+        left = (bins < first) | (bins > last)
+        clouds = Clouds(*(of & left for of in (self.clouds.told, self.clouds.dark, self.clouds.lit)))
+        return replace(self, told=self.told & left, clouds=clouds)
+
+
+def clouds_of(planes: Sequence[Beam]) -> Clouds:
+    """Return the clouds of several planes; one that has the sun tells more than one that may stand in shade."""
+    told, dark, lit = (
+        np.any([getattr(p.clouds, of) for p in planes], axis=0) for of in ("told", "dark", "lit")
+    )
+    return Clouds(told, dark & ~lit, lit)
 
 
 def _in_shade(group: UnitGroup) -> UnitGroup:
@@ -309,6 +335,7 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
         sunless=np.zeros(shape, dtype=bool),
         place=place,
         sensed=bool(energies.measured.all()),
+        clouds=Clouds(told & strong, told & strong & hides, told & strong & bright),
     )
 
 

@@ -23,8 +23,8 @@ MOST_BRIGHT, LEAST_HIDDEN = 0.2, 0.7
 """Largest share of bright bins in a span's core, and least share of hidden ones, on a day that speaks for it."""
 
 SUNNY_BESIDE, LONGEST_DIM_MIN = 3, 150
-"""Bins of strong sun beside a span with which an edge in weak light counts, too, and the longest such span: the weakest
-light of a closed cover's day looks bright, and the rest of that day is dark."""
+"""Bins of strong sun beside a span, on any plane, with which an edge in weak light counts, too, and the longest such
+span: the weakest light of a closed cover's day looks bright, and the rest of that day is dark."""
 
 REFUTED, UNLIKELY, DOUBTED = -15.0, -5.0, -3.0
 """What a day counts on which the sun shone in a span from a clear sky, one that was as bright, but not as still, as
@@ -133,8 +133,8 @@ def _odds_of_days(
     """Return each day's log odds for shade in each span of bins, (days, W), and what other planes and days gave."""
     told, hidden = _Sums(beam.told), _Sums(beam.told & beam.hidden)
     in_strong, in_sun = beam.told & beam.strong, beam.bright & ~beam.sunless
-    bright, strong, shining = _Sums(beam.told & in_sun), _Sums(in_strong), _Sums(in_strong & in_sun)
-    darkly, calmly = _Sums(in_strong & beam.hidden), _Sums(in_strong & in_sun & beam.calm)
+    bright, shining = _Sums(beam.told & in_sun), _Sums(in_strong & in_sun)
+    calmly, clouds = _Sums(in_strong & in_sun & beam.calm), beam.clouds
     reach, edge = FLANK_MINUTES // width_min, int(width_min < LEAST_MINUTES)
     core = first + edge, last - edge
     looked, dark, lit = told.over(*core), hidden.over(*core), bright.over(*core)
@@ -144,13 +144,14 @@ def _odds_of_days(
 
     doubt = DOUBT_MINUTES / width_min
     usually, edges = _cloud_rates(beam, first, last, doubt)
-    rate = (beside(darkly) + doubt * usually) / (beside(strong) + doubt)
+    rate = (beside(_Sums(clouds.dark)) + doubt * usually) / (beside(_Sums(clouds.told)) + doubt)
     looks = 1 + (np.maximum(looked, 1) - 1) * np.minimum(2 * edges, 1.0)
     own = -np.log(np.maximum(rate, RAREST_DARK)) * looks
     before, after = beam.begins[:, first], beam.ends[:, last]
     own += (before.astype(float) + after) * -np.log(np.clip(2 * edges, RAREST_EDGE, 1.0))
     step = _mean_step(beam, *core)
-    dimly = (beam.begins_dimly[:, first] | beam.ends_dimly[:, last]) & (beside(shining) >= SUNNY_BESIDE)
+    sunny = beside(_Sums(clouds.lit))
+    dimly = (beam.begins_dimly[:, first] | beam.ends_dimly[:, last]) & (sunny >= SUNNY_BESIDE)
     dimly &= (last - first + 1) * width_min <= LONGEST_DIM_MIN
     own = np.where(before | after | dimly, np.minimum(own, DAY_CAP), 0.0) * _calm(beam, step, *core)
     others = np.minimum(_by_others(beam, *core), SENSOR_CAP if beam.sensed else CROSS_CAP)
@@ -200,8 +201,7 @@ def _cloud_rates(beam: Beam, first: Ints, last: Ints, doubt: float) -> tuple[Flo
 
     Without any bin outside, all count as hidden: so many are assumed besides those seen.
     """
-    strong = beam.told & beam.strong
-    dark, lit = strong & beam.hidden, strong & beam.bright
+    strong, dark, lit = beam.clouds.told, beam.clouds.dark, beam.clouds.lit
     falls = np.zeros_like(dark)
     falls[:, 1:] = lit[:, :-1] & ~lit[:, 1:] & strong[:, 1:]
 

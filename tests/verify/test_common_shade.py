@@ -161,6 +161,17 @@ def test_less_is_asked_of_a_plane_where_another_already_stands_in_shade(
     assert {s.plane for s in build_case(both.site, both.readings()).shades} == {"west"}
 
 
+def test_the_sun_of_another_plane_shows_what_ends_in_weak_light(
+    roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bare = roof(units=12, planes=2, days=7, interval_min=15, start=LATE_WINTER)
+    site = replace(bare.site, planes=(bare.site.planes[0], Plane("west", 45, 320)))
+    gaps = np.random.default_rng(3).choice([1.0, 0.45, 1.0], size=bare.grid.count // 2).repeat(2)
+    both = shaded(replace(bare, site=site), "south west", (222.0, 300.0), gaps)
+    monkeypatch.setattr(Beside, "also_shaded", lambda *_: False)
+    assert {s.plane for s in build_case(both.site, both.readings()).shades} == {"south", "west"}
+
+
 @pytest.mark.parametrize(("azimuths", "said"), [((160.0, 169.0), False), (MORNING, True)])
 def test_more_is_asked_of_a_span_that_the_sun_passes_within_the_hour(
     roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch, azimuths: tuple[float, float], said: bool
