@@ -2,7 +2,8 @@
 
 Like units see the same sky, so that no error of the inferred one can look like a fault. Units on other planes see it
 otherwise, but no cloud passes over one plane of a roof alone for minutes: what is due is the least that any sky gives
-under which those others make what they do. Where they hardly see the sun that is next to nothing, and says nothing.
+under which those others make what they do. Where they hardly see the sun that is next to nothing, and says nothing. A
+unit that lies on another plane than recorded speaks for neither.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.verify.case import BoolArray, Case
+from service.verify.causes.misplaced import misplaced_units
 from service.verify.consensus import AGREEMENT, consensus
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
@@ -38,6 +40,7 @@ def due(case: Case, rows: list[int]) -> Due:
     """Return what units that are not among `rows` let expect of these, their own levels kept."""
     own = np.where(np.isfinite(case.levels.level) & (case.levels.level > 0.1), case.levels.level, 1.0)
     voices = without_silent(case.day, np.where(case.light, case.measured_wh, np.nan) / own[:, None])
+    voices[[m.unit for m in misplaced_units(case)]] = np.nan
     agreed = _agreed(case, voices, rows)
     alike = [next(g for g, group in enumerate(case.day.groups) if i in group.members) for i in rows]
     by_like = np.asarray(np.isfinite(agreed[alike]).any(axis=1))

@@ -12,8 +12,9 @@ import pytest
 from service.expect.sky import cloudy_sky
 from service.verify.case import expectation
 from service.verify.day import daylight
+from service.verify.elsewhere import due
 from service.verify.result import Finding
-from service.verify.run import verify
+from service.verify.run import build_case, verify
 from tests.verify.conftest import Roof
 
 HOURS = (11.0, 11.75, 12.5, 13.25)
@@ -253,6 +254,19 @@ def test_three_units_elsewhere_of_which_one_is_on_another_plane_tell_no_trip(
         r.energy_wh[1, r.interval(hour)] *= 0.93
         r.energy_wh[3, r.interval(hour)] *= 1.02
     assert trips(r) == []
+
+
+@pytest.mark.parametrize("strays", [True, False], ids=["on the other plane", "where it is recorded"])
+def test_an_only_like_unit_elsewhere_tells_of_a_branch_unless_it_lies_on_another_plane(
+    roof: Callable[..., Roof], *, strays: bool
+) -> None:
+    r = on_branches(roof(planes=2, days=2, index=0.95), "AB")
+    units = (replace(r.site.units[0], branch="B"), *r.site.units[1:])
+    r = replace(r, site=replace(r.site, units=units))
+    if strays:
+        r.energy_wh[0] = r.energy_wh[1]
+    rows = [i for i, u in enumerate(units) if u.branch == "A"]
+    assert due(build_case(r.site, r.readings()), rows).by_like.any() != strays
 
 
 @pytest.mark.parametrize(("left", "count"), [(0.4, 1), (0.7, 0)])
