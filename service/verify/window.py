@@ -150,8 +150,12 @@ class Window:
 
     def light_in_the_dark(self, late_min: FloatArray) -> FloatArray:
         """Return the log-likelihood that clocks (S,) lose by light where they have no sun, (S,)."""
+        return self.lost_in(self.light.dark(late_min, self.intervals))
+
+    def lost_in(self, dark: BoolArray) -> FloatArray:
+        """Return the log-likelihood that descriptions lose by light where the sun is down by them, (H, N), (H,)."""
         lost = np.maximum(self.seen.unexplained - self.seen.in_the_dark, 0.0)
-        return np.asarray(self.light.dark(late_min, self.intervals) @ lost * self.seen.each)
+        return np.asarray(dark @ lost * self.seen.each)
 
     @cached_property
     def uneven(self) -> Window:

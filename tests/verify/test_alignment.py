@@ -13,8 +13,9 @@ from service.verify import alignment
 from service.verify.case import expectation
 from service.verify.day import daylight
 from service.verify.inputs import Readings
+from service.verify.labels import LateClock
 from service.verify.run import verify
-from service.verify.search import LEAST_TURN_DEG, WORTH_A_SEARCH, Turn, best_clock, best_turns
+from service.verify.search import LEAST_TURN_DEG, WORTH_A_SEARCH, Clock, Turn, best_clock, best_turns
 from service.verify.skyfit import Fit
 from service.verify.window import Window, window
 from tests.verify.conftest import in_air
@@ -157,6 +158,38 @@ def test_between_clouds_what_a_turn_of_one_plane_explains_about_as_well_is_no_cl
     assert seen.sunshine(alignment.by_turn(seen, turn)).clear_h < alignment.LEAST_SUN_H
     about = replace(turn, gain=clock.gain - less, angles=1)
     assert alignment.clock_explains_enough(seen, clock, about) is told
+
+
+@pytest.mark.parametrize(("by_night", "told"), [(0.0, False), (4.0, True)])
+def test_between_clouds_a_clock_of_one_plane_that_output_by_night_shows_must_explain_less(
+    roof, monkeypatch, by_night, told
+):
+    r = passing_clouds(roof(), seed=1)
+    seen = window(r.site, labelled_late(r, 60), scale=1.0)
+    clock, turn = replace(best_clock(seen), gain=14.0), replace(best_turns(seen)[0], gain=0.0)
+    assert seen.sunshine(seen.by_clock(np.array([60.0]))).clear_h < alignment.LEAST_SUN_H
+    monkeypatch.setattr(alignment.Window, "uneven", seen)
+    monkeypatch.setattr(alignment, "_by_night", lambda *_: by_night)
+    assert alignment.clock_explains_enough(seen, clock, turn) is told
+
+
+@pytest.mark.parametrize("late", [0, -60])
+def test_no_change_of_the_clock_is_believed_that_brings_no_output_by_night(roof, late):
+    r = roof(planes=2, days=7, interval_min=15, index=0.4)
+    change = r.interval(0.0, 4)
+    energy = r.energy_wh.copy()
+    energy[:, change:] = np.roll(energy[:, change:], late // r.grid.interval_min, axis=1)
+    seen = window(r.site, Readings(r.grid.start, r.grid.interval_min, energy), scale=1.0)
+    clock, turn = Clock(LateClock(0, -60, change), 40.0), replace(best_turns(seen)[0], gain=0.0)
+    assert alignment.clock_explains_enough(seen, clock, turn) is (late == -60)
+
+
+@pytest.mark.parametrize(("index", "told"), [(0.4, False), (None, True)])
+def test_an_even_cover_tells_no_clock_of_several_planes(roof, index, told):
+    r = roof(planes=2, days=3, interval_min=30, index=index)
+    seen = window(r.site, labelled_late(r, 0 if index else 30), scale=1.0)
+    clock, turn = Clock(LateClock(0, 30), 40.0), replace(best_turns(seen)[0], gain=0.0)
+    assert alignment.clock_explains_enough(seen, clock, turn) is told
 
 
 @pytest.mark.parametrize(("days", "planes", "told"), [(1, 1, True), (7, 1, False), (7, 2, True)])
