@@ -159,6 +159,12 @@ class ClearLight:
         inside = steps[begin : begin + self.grid.count * width]
         return np.asarray(inside.reshape(-1, width).mean(axis=1))
 
+    def beam_over_diffuse(self, intervals: IntArray) -> FloatArray:
+        """Return the level's light straight from the sun over its diffuse light, by the record's clock, (N,)."""
+        level = self._summed(np.stack([self.level_beam, self.level_diffuse]))
+        beam, diffuse = self.means(level, np.zeros(1), intervals)[0]
+        return np.asarray(beam / np.maximum(diffuse, 1.0))
+
 
 def clear_light(site: Site, grid: Grid, weather: Weather | None, reach_min: int) -> ClearLight:
     """Return the light over `site` for `grid` and what clocks up to `reach_min` off could bring into it.

@@ -79,5 +79,10 @@ def _in_the_sun(log_level: FloatArray, interval_min: int) -> float | None:
     if len(log_level) * interval_min < LEAST_MINUTES:
         return None
     low, sun, top = np.quantile(log_level, [PLATEAU_FROM, SUN_FROM, TOP])
-    jumps = float((np.abs(np.diff(log_level)) > JUMP).mean())
-    return float(sun) if jumps >= LEAST_JUMPS and top - low <= np.log(HIGHEST_RISE) else None
+    return float(sun) if clouds_pass(log_level) and top - low <= np.log(HIGHEST_RISE) else None
+
+
+def clouds_pass(log_level: FloatArray) -> bool:
+    """Return whether the log of a site's output over the clear sky's (N,) jumps as under passing clouds."""
+    steps = np.abs(np.diff(log_level))
+    return len(steps) > 0 and float((steps > JUMP).mean()) >= LEAST_JUMPS

@@ -23,18 +23,26 @@ LEVELS = np.array([0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 1.0, 1.05, 
 MOST_INTERVALS = 400
 """So many intervals are looked at at first: of longer windows every second or third."""
 
+SCATTERED, LEAST_SCATTERED = 0.5, 0.5
+"""Share of the beam that a veil takes which comes as diffuse light (Bird & Hulstrom 1981, SERI/TR-642-761, have 0.84 of
+what aerosol scatters go forward, from memory; much of that stays about the sun, which counts as beam), and the least
+that clean air leaves of a clear sky's own."""
+
 
 @dataclass(frozen=True)
 class ToldLevel:
     """The likeliest level below USUAL_FROM and its log-likelihood over that of all from there on.
 
-    `in_any_air` is the same if the air may be clearer or hazier than the model's, `clear_h` and `beam_h` are the hours
-    of clear sky and of beam, on `days` days with light.
+    `in_any_air` is the same if the air may be clearer or hazier than the model's, `level_veiled` and `veiled` if it may
+    be a veil, too, which scatters what it takes. `clear_h` and `beam_h` are the hours of clear sky and of beam, on
+    `days` days with light.
     """
 
     level: float
     sure: float
     in_any_air: float
+    level_veiled: float
+    veiled: float
     clear_h: float
     beam_h: float
     days: int
@@ -49,7 +57,9 @@ def told_level(seen: Window, light: Light) -> ToldLevel | None:
     if sure <= 0:
         return None
     sun = seen.sunshine(light)
-    return ToldLevel(level, sure, _in_any_air(seen, light), sun.clear_h, sun.beam_h, days=seen.lit_days)
+    in_any_air = _lowest(_in_air(seen, seen.in_haze(light)))[1]
+    veiled = _lowest(_in_air(seen, _veiled(seen, light)))
+    return ToldLevel(level, sure, in_any_air, *veiled, sun.clear_h, sun.beam_h, days=seen.lit_days)
 
 
 def _lowest(likelihood: FloatArray) -> tuple[float, float]:
@@ -59,14 +69,25 @@ def _lowest(likelihood: FloatArray) -> tuple[float, float]:
     return float(LEVELS[low][at]), float(likelihood[low].max() - likelihood[~low].max())
 
 
-def _in_any_air(seen: Window, light: Light) -> float:
-    """Return the log-likelihood of the levels below USUAL_FROM over that of the others, each in the air that suits it.
+def _in_air(seen: Window, hazy: Light) -> FloatArray:
+    """Return the log-likelihood of LEVELS (G,), each in the air that suits it, by the light in HAZES, (H, P, N).
 
     Haze takes the more light the lower the sun, a low site the same share all day.
     """
     stride = max(-(-len(seen.intervals) // MOST_INTERVALS), 1)
-    in_air = _by_level(seen, seen.in_haze(light), stride)
-    return _lowest((in_air - 0.5 * (np.array(HAZES) / HAZE_SPREAD) ** 2).max(axis=1))[1]
+    unlikely = 0.5 * (np.array(HAZES) / HAZE_SPREAD) ** 2
+    return np.asarray((_by_level(seen, hazy, stride) - unlikely).max(axis=1))
+
+
+def _veiled(seen: Window, light: Light) -> Light:
+    """Return the light of one description, (1, P, N), in the air of each of HAZES, with what they scatter, (H, P, N).
+
+    Thin cloud behind passing ones dims the sun and brightens the sky, where a low site dims both.
+    """
+    beam, diffuse, dark = seen.in_haze(light)
+    taken = 1 - np.exp(-np.outer(HAZES, seen.light.air_mass[seen.intervals]))
+    more = 1 + SCATTERED * taken * seen.light.beam_over_diffuse(seen.intervals)
+    return beam, diffuse * np.maximum(more, LEAST_SCATTERED)[:, None], dark
 
 
 def _by_level(seen: Window, light: Light, stride: int = 1) -> FloatArray:

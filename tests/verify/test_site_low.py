@@ -11,13 +11,14 @@ import pytest
 
 from service.expect.sky import cloudy_sky
 from service.expect.weather import Weather
-from service.verify.case import expectation
+from service.verify.case import Case, expectation
 from service.verify.causes import site_low
 from service.verify.causes.site_low import fits_clear
 from service.verify.clear_level import ClearLevel
 from service.verify.day import daylight
 from service.verify.result import Finding
 from service.verify.run import build_case, verify
+from service.verify.sun_level import BY_CLOUDS
 from service.verify.told_level import ToldLevel
 from tests.verify.conftest import Roof, in_air
 from tests.verify.test_measured_sky import sensor, under
@@ -253,7 +254,7 @@ def test_what_haze_may_explain_of_a_low_site_is_left_open(
 def test_a_deep_level_is_a_clear_sky_s_where_the_light_fits_it_in_the_model_s_air_and_in_any(
     level: float, sure: float, in_any_air: float, clear_h: float, flat_h: float, fits: bool
 ) -> None:
-    told = ToldLevel(level, sure, in_any_air, clear_h, beam_h=3.0, days=1)
+    told = ToldLevel(level, sure, in_any_air, level, in_any_air, clear_h, beam_h=3.0, days=1)
     assert fits_clear(told, ClearLevel(0.62, flat_h, 1, np.ones(1, dtype=bool))) is fits
 
 
@@ -274,28 +275,68 @@ def test_gaps_that_stand_as_high_as_usual_or_elsewhere_than_the_light_fits_are_n
     days: int,
     said: bool,
 ) -> None:
-    r = roof(index=1.0, days=days)
-    case = build_case(r.site, r.readings())
+    case = between_clouds(roof(index=1.0, days=days), fits)
     gaps = ClearLevel(level, 5.0, days, np.ones(len(case.day.positions), dtype=bool))
     monkeypatch.setattr(site_low, "clear_level", lambda _: None)
     monkeypatch.setattr(site_low, "between_clouds", lambda _: gaps)
-    monkeypatch.setattr(site_low, "told_level", lambda _: ToldLevel(fits, 38.0, 5.8, 0.0, 34.0, days))
+    monkeypatch.setattr(
+        site_low, "told_level", lambda _: ToldLevel(fits, 38.0, 5.8, fits, 5.8, 0.0, 34.0, days)
+    )
     assert bool(site_low.find(case, frozenset())) is said
 
 
 @pytest.mark.parametrize(
-    ("level", "sure", "said"), [(0.6, 12.0, True), (0.55, 12.0, False), (0.55, 24.0, True)]
+    ("level", "sure", "said"), [(0.65, 12.0, True), (0.6, 12.0, False), (0.55, 24.0, True)]
 )
-def test_the_lowest_level_that_is_tried_must_be_surer_since_lower_ones_may_fit_as_well(
+def test_a_level_as_low_as_a_closed_cover_s_must_be_surer(
     roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch, level: float, sure: float, said: bool
 ) -> None:
-    r = roof(index=1.0)
-    case = build_case(r.site, r.readings())
+    assert said_of_a_day(monkeypatch, between_clouds(roof(index=1.0), level), level, sure) is said
+
+
+@pytest.mark.parametrize(
+    ("brightest", "veiled", "said"),
+    [
+        (0.7, 5.0, True),
+        (0.95, 5.0, False),
+        (0.7, -2.0, False),  # thin cloud does as well
+    ],
+)
+def test_on_a_day_between_clouds_the_brightest_intervals_and_a_veil_must_bear_out_what_the_light_fits(
+    roof: Callable[..., Roof],
+    monkeypatch: pytest.MonkeyPatch,
+    brightest: float,
+    veiled: float,
+    said: bool,
+) -> None:
+    case = between_clouds(roof(index=1.0), brightest)
+    assert said_of_a_day(monkeypatch, case, 0.7, 12.0, veiled) is said
+
+
+def test_without_passing_clouds_the_brightest_intervals_tell_nothing(
+    roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    thin = covered(roof(index=1.0), 0.7)
+    assert not said_of_a_day(monkeypatch, build_case(thin.site, thin.readings()), 0.7, 12.0, 30.0)
+
+
+def between_clouds(roof: Roof, level: float) -> Case:
+    """Return the case of a site at a level under clouds and gaps of two intervals, beside bright clouds."""
+    in_a_gap = np.arange(roof.grid.count) // 2 % 2 == 1
+    clouded = covered(roof, level * np.where(in_a_gap, BY_CLOUDS, 0.4))
+    return build_case(clouded.site, clouded.readings())
+
+
+def said_of_a_day(
+    monkeypatch: pytest.MonkeyPatch, case: Case, level: float, sure: float, veiled: float = 5.0
+) -> bool:
+    """Return whether a site is said to be low whose light fits that level so surely, and nothing else does."""
     monkeypatch.setattr(site_low, "clear_level", lambda _: None)
     monkeypatch.setattr(site_low, "between_clouds", lambda _: None)
     monkeypatch.setattr(site_low, "_some_are_usual", lambda *_: False)
-    monkeypatch.setattr(site_low, "told_level", lambda _: ToldLevel(level, sure, 5.0, 0.0, 4.0, days=1))
-    assert bool(site_low.find(case, frozenset())) is said
+    told = ToldLevel(level, sure, 5.0, level, veiled, 0.0, 4.0, days=1)
+    monkeypatch.setattr(site_low, "told_level", lambda _: told)
+    return bool(site_low.find(case, frozenset()))
 
 
 @pytest.mark.parametrize(
@@ -321,5 +362,7 @@ def test_half_an_hour_of_even_light_counts_where_all_light_surely_fits_a_low_lev
     flat = ClearLevel(0.8, flat_h, 1, np.ones(len(case.day.positions), dtype=bool))
     monkeypatch.setattr(site_low, "clear_level", lambda _: flat)
     monkeypatch.setattr(site_low, "between_clouds", lambda _: None)
-    monkeypatch.setattr(site_low, "told_level", lambda _: ToldLevel(0.65, sure, in_any_air, 0.0, 3.0, 1))
+    monkeypatch.setattr(
+        site_low, "told_level", lambda _: ToldLevel(0.65, sure, in_any_air, 0.65, in_any_air, 0.0, 3.0, 1)
+    )
     assert bool(site_low.find(case, frozenset())) is said

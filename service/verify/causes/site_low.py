@@ -5,13 +5,14 @@ every unit, which no comparison among units shows. Under a cloudless sky the sit
 level for half an hour and longer; clouds do not. The highest such level is the site's own, and is held against the
 model's band: monthly turbidity, temperature and mounting leave 3-7 % of bias a day in the light alone (from memory), 10
 % with the rest. Spans at the inverters' limits, at a common limit and behind shade are left out. Where other hours or
-several like units reach what is usual, it is not the site that is low. Haze or thin even cloud may look like it on one
-day, so that one day must be flat for longer, or have a clear sky's beam for hours though its curve is bent, and fit a
-low level better than a usual one behind haze, which takes the more the lower the sun.
+several like units reach what is usual, it is not the site that is low. Haze or thin even
+cloud may look like it on one day, so that one day must be flat for longer, or have a clear sky's beam for hours though
+its curve is bent, and fit a low level better than a usual one behind haze, which takes the more the lower the sun.
 By a measured sky there is no haze and no cloud to allow for: all hours count.
 Where clouds pass all the time no half hour is level; then the plateau in their gaps counts (`sun_level`), on two days
 at least: on one, thin cloud behind them may be all that the gaps show. On one it is said, with that other reading, only
-if the light on all planes fits a low level far better than a usual one (`told_level`).
+if the light on all planes fits a low level far better than a usual one (`told_level`), and its brightest intervals
+stand where that level and a veil of thin cloud over a usual one would put them apart.
 """
 
 from __future__ import annotations
@@ -36,7 +37,16 @@ from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, counted_sentence, joined, sentence
-from service.verify.sun_level import LONGEST_INTERVAL_MIN, QUARTER_MIN, sun_level, sun_level_of_days
+from service.verify.sun_level import (
+    BY_CLOUDS,
+    CLOSED_COVER,
+    LONGEST_INTERVAL_MIN,
+    QUARTER_MIN,
+    TOP,
+    clouds_pass,
+    sun_level,
+    sun_level_of_days,
+)
 from service.verify.told_level import LEVELS, ToldLevel
 
 STRONG_LIGHT, HIGH_SUN = 0.25, 0.5
@@ -74,8 +84,13 @@ turbidity above the month's none had more than -1.9, of 33 with four none more t
 own errors: of 210 weeks none had more than 12.5, where 20 are asked."""
 
 FAR_SURER = 2.0
-"""How many times surer the lowest of the levels tried must be on one day, where lower ones might fit as well: of 1100
-simulated days between clouds with a usual level (`tests/bench/fleet`) none that fits it best had more than 10.3."""
+"""How many times surer a level must be on one day that a closed cover may have (`sun_level.CLOSED_COVER`)."""
+
+SURE_OF_DAY, BRIGHTEST_SPREAD = 5.0, 0.1
+"""What the light of one day between passing clouds must tell besides: behind whatever veil and with the site's
+brightest intervals, whose log scatters so much about BY_CLOUDS times its level. Of 2200 simulated days whose site is
+not low (`tests/bench/fleet`) those that fit a low level by SURE_IN_GAPS, in intervals up to a quarter of an hour, have
+4.3 at most but for closed covers; low ones that gaps fill have 5.3 and more."""
 
 SURE_OF_LEVEL = 8.0
 """The same in the model's own air, from which a clear sky is low at all: what takes clearer air, too, to fit better is
@@ -266,10 +281,27 @@ def told_level(case: Case) -> ToldLevel | None:
 def _fits_low_only(case: Case, told: ToldLevel, longest_min: int = LONGEST_INTERVAL_MIN) -> bool:
     """Return whether the light between clouds fits a low level far better than a usual one."""
     short = case.day.grid.interval_min <= longest_min
-    by_far = told.days < DAYS and told.sure >= FAR_SURER * SURE_IN_GAPS
-    between = LEVELS[0] < told.level or by_far  # at the lowest, clouds alone may be what fits
-    no_haze = told.in_any_air > 0
-    return short and between and no_haze and told.beam_h >= TOLD_SUN_H and _is_sure(told)
+    if not (short and told.beam_h >= TOLD_SUN_H and _is_sure(told)):
+        return False
+    if told.days >= DAYS:
+        return LEVELS[0] < told.level and told.in_any_air > 0  # at the lowest, clouds alone may be what fits
+    by_far = told.sure >= FAR_SURER * SURE_IN_GAPS
+    under_a_cover = told.level_veiled < CLOSED_COVER and not by_far
+    besides = told.veiled + _by_brightest(case, told)
+    return not under_a_cover and told.in_any_air > 0 and besides >= SURE_OF_DAY
+
+
+def _by_brightest(case: Case, told: ToldLevel) -> float:
+    """Return the log-likelihood of the low level that is told over a usual one by the site's brightest intervals.
+
+    Minus infinity where no clouds pass: a closed cover's are as bright as it is thin.
+    """
+    log_level = _log_level(case, HIGH_SUN, gaps=True)
+    read = log_level[np.isfinite(log_level)]
+    if not clouds_pass(read):
+        return -np.inf
+    low, brightest = np.log(told.level_veiled), float(np.quantile(read, TOP)) - np.log(BY_CLOUDS)
+    return float(low * (brightest - low / 2)) / BRIGHTEST_SPREAD**2
 
 
 def best_hour_is_short(case: Case) -> bool:
