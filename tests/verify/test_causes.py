@@ -668,6 +668,15 @@ def test_a_limit_far_below_the_ratings_shows_in_the_sun(roof, share, interval_mi
     assert found.details["limit_w"] == pytest.approx(share * 12 * 350, rel=0.02)
 
 
+@pytest.mark.parametrize(("live", "held"), [(2, False), (8, True)])
+def test_few_units_that_live_speak_of_no_limit_on_the_site(roof, live, held):
+    r = roof(planes=2, index=0.97)
+    limit = 0.5 * r.energy_wh.max()
+    r.energy_wh = np.minimum(r.energy_wh, limit)
+    r.energy_wh[live:] = 0.0
+    assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
+
+
 @pytest.mark.parametrize("index", [0.08, 0.15])
 def test_what_a_closed_cover_leaves_is_no_limit(roof, index):
     r = roof(planes=2, index=index)

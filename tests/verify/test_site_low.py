@@ -178,6 +178,15 @@ def test_a_plane_with_its_back_to_the_sun_shows_how_bright_the_sky_is_and_not_th
     assert "site_low" in [f.cause for f in found(low)]
 
 
+@pytest.mark.parametrize(("live", "is_low"), [(1, False), (4, True)])
+def test_few_units_that_live_are_no_low_site(roof: Callable[..., Roof], live: int, is_low: bool) -> None:
+    """The others die on the first of two mornings."""
+    r = covered(roof(units=6, index=1.0, days=2, ac_rated_w=1000), 0.7)
+    dead = np.arange(len(r.energy_wh)) >= live
+    r = covered(r, np.where(dead[:, None] & (np.arange(r.grid.count) > r.grid.count // 5), 0.0, 1.0))
+    assert ("site_low" in [f.cause for f in found(r)]) is is_low
+
+
 def test_even_haze_is_no_low_site_where_other_hours_reach_what_is_usual(roof: Callable[..., Roof]) -> None:
     """The second day is as bright as a clear one but too restless to be told for one."""
     r = roof(index=1.0, days=2, interval_min=60, ac_rated_w=1000)

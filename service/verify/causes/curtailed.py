@@ -69,6 +69,10 @@ MOST_BY_RATINGS = 0.5
 MOSTLY_WHOLE = 0.5
 """Share of the time from which the intervals in which every live unit was heard are looked at alone, too."""
 
+MOST_LIVE = 0.5
+"""Share of the ratings of all units that are heard which must live for the site to be spoken of: what fewer give hardly
+reaches a limit on all, and one of eight that stands still has a reason of its own."""
+
 RETURNS, READINGS_OF_RETURNS = 3, 8
 """Least number of separate stands at one limit, and of readings in them all, that broken cloud does not make."""
 
@@ -378,7 +382,7 @@ def _of_group(case: Case, number: int) -> _Power:
     """Return what most units of a group made; units of their own kind, like a rating on record, are not among them."""
     units = case.day.groups[number].members
     rated, clear = case.day.rated_wh[units[0]], case.clear_wh[units[0]]
-    lit = clear > WEAKEST_LIGHT * rated
+    lit = most_live(case) & (clear > WEAKEST_LIGHT * rated)
     agreed = np.where(lit, case.agreed_wh[number] / rated, np.nan)
     return _Power(agreed, np.where(lit, clear / rated, np.nan), lit, len(units), _step_noise(case, units))
 
@@ -391,19 +395,15 @@ def _whole_site(case: Case) -> _Power:
     others look like a limit. What one that is not heard gave was held, too, and the others' share of their ratings is
     another: a stand is looked for without such intervals, too, unless they are most.
     """
-    gives = case.measured_wh > 0
-    begun, goes_on = (
-        np.logical_or.accumulate(gives, axis=1),
-        np.logical_or.accumulate(gives[:, ::-1], axis=1)[:, ::-1],
-    )
-    due = begun & goes_on
+    due = _due(case)
     live = case.heard & due
     rated = np.where(live, case.day.rated_wh[:, None], 0.0).sum(axis=0)
     power = np.where(live, case.measured_wh, 0.0).sum(axis=0)
     clear = np.where(live, case.clear_wh, 0.0).sum(axis=0)
     by_ratings = case.at_limit & live
     lit = (
-        (rated > 0)
+        most_live(case)
+        & (rated > 0)
         & (clear > WEAKEST_LIGHT * rated)
         & (by_ratings.sum(axis=0) <= MOST_BY_RATINGS * live.sum(axis=0))
     )
@@ -417,6 +417,21 @@ def _whole_site(case: Case) -> _Power:
         _step_noise(case, range(len(case.serials))),
         _face_apart(case),
     )
+
+
+@once
+def most_live(case: Case) -> BoolArray:
+    """Return where so many units live that what they give is the site's, (D,)."""
+    rated = case.day.rated_wh[:, None]
+    heard = case.heard.any(axis=1, keepdims=True)
+    return np.asarray((rated * _due(case)).sum(axis=0) >= MOST_LIVE * (rated * heard).sum())
+
+
+def _due(case: Case) -> BoolArray:
+    """Return where each unit lives, from its first energy to its last, (U, D)."""
+    gives = case.measured_wh > 0
+    begun = np.logical_or.accumulate(gives, axis=1)
+    return np.asarray(begun & np.logical_or.accumulate(gives[:, ::-1], axis=1)[:, ::-1])
 
 
 def _face_apart(case: Case) -> bool:

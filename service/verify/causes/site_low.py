@@ -5,7 +5,7 @@ every unit, which no comparison among units shows. Under a cloudless sky the sit
 level for half an hour and longer; clouds do not. The highest such level is the site's own, and is held against the
 model's band: monthly turbidity, temperature and mounting leave 3-7 % of bias a day in the light alone (from memory), 10
 % with the rest. Spans at the inverters' limits, at a common limit and behind shade are left out. Where other hours or
-several like units reach what is usual, it is not the site that is low. Haze or thin even
+several like units reach what is usual, it is not the site that is low, nor where most units are dead. Haze or thin even
 cloud may look like it on one day, so that one day must be flat for longer, or have a clear sky's beam for hours though
 its curve is bent, and fit a low level better than a usual one behind haze, which takes the more the lower the sun.
 By a measured sky there is no haze and no cloud to allow for: all hours count.
@@ -63,6 +63,9 @@ clouds beside the sun add as much for minutes)."""
 EVEN_CLOUD, IMPOSSIBLE = 0.65, 0.35
 """Levels below which flat hours are those of an even cloud unless the light has a clear sky's beam, and in any case
 (from memory)."""
+
+MOST_OF_TIME = 0.5
+"""Share of the light in which most of a site's units must live for it to be called low."""
 
 LONG_COVER_H = 3.0
 """For how long a site below EVEN_CLOUD must be flat on one day by long intervals: a cover over SERF East was for an
@@ -149,7 +152,9 @@ def low_level(case: Case) -> float:
 
 
 def _whole_site_is(case: Case) -> Low | None:
-    low = None if case.source == "clear_sky" else _low(case)
+    lives = curtailed.most_live(case)
+    few_live = lives.sum() < MOST_OF_TIME * len(lives)
+    low = None if case.source == "clear_sky" or few_live else _low(case)
     return None if low is None or _some_are_usual(case, *low[:2]) else low
 
 
@@ -384,7 +389,7 @@ def _log_level(case: Case, strong: float, *, gaps: bool = False) -> FloatArray:
     where brightened light is cut off and dark is not.
     """
     day, agreed = case.day, case.agreed_wh
-    told = np.isfinite(agreed) & (agreed < _limits_wh(case)) & ~_shaded(case)
+    told = np.isfinite(agreed) & (agreed < _limits_wh(case)) & ~_shaded(case) & curtailed.most_live(case)
     clear = _unlimited_wh(case)
     told &= (clear < _limits_wh(case)) | (not gaps)
     units = np.array([[len(group.members)] for group in day.groups]) * told
