@@ -502,7 +502,7 @@ def _face_apart(seen: Window) -> bool:
 
 def _believed_plane(seen: Window, turn: Turn) -> bool:
     """Return whether a turned plane explains so much more that the record is wrong, whatever the haze of each day."""
-    if not turn_explains_enough(seen, turn) or _by_level(seen.uneven, turn):
+    if not turn_explains_enough(seen, turn) or _by_level(seen.uneven, _in_all_intervals(seen.uneven, turn)):
         return False
     if seen.beam_sensed:
         return True
@@ -525,6 +525,11 @@ def _whatever_haze(seen: Window, light: Light) -> float:
 def _whatever_drift(seen: Window, light: Light) -> float:
     """Return the same if the haze may come or go over the day."""
     return seen.whatever_drift(light) - seen.whatever_drift(seen.by_record)
+
+
+def _in_all_intervals(seen: Window, turn: Turn) -> Turn:
+    """Return the turn with what it explains of all intervals, as others are read: it was looked for in some."""
+    return replace(turn, gain=gain_over_record(seen, by_turn(seen, turn)))
 
 
 def _by_level(seen: Window, turn: Turn) -> bool:

@@ -9,7 +9,7 @@ import pytest
 from service.expect.grid import Grid
 from service.expect.site import Plane
 from service.expect.sky import Irradiance, clear_sky_at, cloudy_sky
-from service.verify import alignment
+from service.verify import alignment, search
 from service.verify.case import expectation
 from service.verify.day import daylight
 from service.verify.inputs import Readings
@@ -305,6 +305,7 @@ def test_of_what_a_turn_explains_an_error_of_the_model_may_explain_two_thirds(ro
     site = with_plane(r, "west", azimuth_deg=220.0)
     worth = best_turns(window(site, r.readings(), scale=1.0))[0].worth
     by_error = share * worth + alignment.UNLIKELY_ERROR
+    monkeypatch.setattr(alignment, "_in_all_intervals", lambda _, turn: turn)
     monkeypatch.setattr(alignment, "gain_over_record", lambda *_: by_error)
     assert (alignment.align(site, r.readings(), scale=1.0).plane is not None) is told
 
@@ -756,6 +757,20 @@ def test_haze_that_lifts_or_comes_over_the_day_is_no_clock_of_planes_that_face_a
     r.site = replace(r.site, planes=planes)
     result = verify(r.site, labelled_late(in_drifting_air(r, morning, evening), minutes))
     assert site_causes(result) == (["clock_shift"] if minutes else [])
+
+
+def test_a_turn_looked_for_in_some_intervals_is_held_against_a_level_by_all(roof, monkeypatch):
+    r = passing_clouds(roof(planes=2), seed=4)
+    seen = window(with_plane(r, "south", azimuth_deg=210.0), r.readings(), scale=1.0)
+    monkeypatch.setattr(search, "FINE_INTERVALS", len(seen.intervals) // 3)
+    turn = best_turns(seen)[0]
+    by_all = alignment.gain_over_record(seen.uneven, alignment.by_turn(seen.uneven, turn))
+    assert abs(by_all - turn.gain) > 1.0
+    held = []
+    monkeypatch.setattr(alignment, "_by_level", lambda _, turn: held.append(turn.gain) is not None)
+    monkeypatch.setattr(alignment, "turn_explains_enough", lambda *_: True)
+    alignment._believed_plane(seen, turn)
+    assert held == [pytest.approx(by_all)]
 
 
 @pytest.mark.parametrize("days", [1, 3])
