@@ -349,8 +349,8 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
     turn = next((t for t in turns if is_possible(seen, t)), turns[0])
     as_good = explains_as_well(seen, turn, turns[0]) and not _by_small_error(seen, clock, turn, turns)
     by_clock, by_plane = believed_clock(seen, clock, turn), as_good and _believed_plane(seen, turn)
-    # of an only plane what a clock explains as well is no turn, be it too little for a clock
-    may_be_clock = by_clock or seen.telling_planes == 1
+    # what a clock explains as well is no turn, be it too little for a clock of an only plane, or what haze may do
+    may_be_clock = seen.telling_planes == 1 or clock_explains_enough(seen, clock, turn)
     if by_plane and not (may_be_clock and _likelier_clock(seen, clock, turn)):
         return _with_plane(unchanged, seen, clock, turn)
     if not by_clock:

@@ -759,6 +759,14 @@ def test_haze_that_lifts_or_comes_over_the_day_is_no_clock_of_planes_that_face_a
     assert site_causes(result) == (["clock_shift"] if minutes else [])
 
 
+@pytest.mark.parametrize(("left", "told"), [(0.0, []), (100.0, ["clock_shift"])])
+def test_a_clock_that_haze_may_be_is_no_other_plane(roof, monkeypatch, left, told):
+    monkeypatch.setattr(alignment, "_whatever_drift", lambda *_: left)
+    monkeypatch.setattr(alignment, "_believed_plane", lambda *_: True)
+    r = roof(planes=2, interval_min=15)
+    assert site_causes(verify(r.site, labelled_late(r, 30))) == told
+
+
 def test_a_turn_looked_for_in_some_intervals_is_held_against_a_level_by_all(roof, monkeypatch):
     r = passing_clouds(roof(planes=2), seed=4)
     seen = window(with_plane(r, "south", azimuth_deg=210.0), r.readings(), scale=1.0)
