@@ -64,12 +64,12 @@ plane at once is broad, and the sun takes long to pass it, where gaps of clouds 
 720 weeks with a hill or a house (`tests/bench/fleet`) two are shorter, with 20.6 and 20.9; two planes without shade
 have 10.1 and 10.8 for half an hour."""
 
-WIDE = ((0.75, 17.0), (0.3, 9.8))
+WIDE = ((0.8, 17.0), (0.3, 11.5))
 BY_PLANES_WIDE = 7.0
 """Shares of the plane's clear-sky energy from which a span leaves little of the day to compare with, and what is needed
-then: more than three days' edges can give, since days that are closed but for their ends are common, and what two days
-give whose edges count in full. Of 3865 simulated weeks without shade (`tests/bench/fleet`) none of 1140 and 328 planes
-so long dark had more than 13.7 and 9.2, and of the latter but one more than 7. Other planes in the sun know better."""
+then, more than three days' and two days' edges can give: days that are closed but for their ends are common. Of 1169
+planes of simulated weeks without shade (`tests/bench/fleet`) none had more than 13.7, 9.8 and, of less, 8.5. Other
+planes in the sun know better."""
 
 LONG_BIN_MINUTES, LONG_BIN_DAYS = 30, 3
 """Width of bins from which fog may well burn off in the same one twice, and the days from which edges there are no
