@@ -85,7 +85,7 @@ def _veiled(seen: Window, light: Light) -> Light:
     Thin cloud behind passing ones dims the sun and brightens the sky, where a low site dims both.
     """
     beam, diffuse, dark = seen.in_haze(light)
-    taken = 1 - np.exp(-np.outer(HAZES, seen.light.air_mass[seen.intervals]))
+    taken = 1 - np.exp(-np.outer(HAZES, seen.air_mass))
     more = 1 + SCATTERED * taken * seen.light.beam_over_diffuse(seen.intervals)
     return beam, diffuse * np.maximum(more, LEAST_SCATTERED)[:, None], dark
 

@@ -252,7 +252,7 @@ class Window:
         """
         haze, drift = (each.ravel() for each in np.meshgrid(HAZES, DRIFTS))
         beam, diffuse, dark = light
-        depth = (haze[:, None] + np.outer(drift, self.light.sun_in_west[self.intervals])) * self._air_mass
+        depth = (haze[:, None] + np.outer(drift, self.light.sun_in_west[self.intervals])) * self.air_mass
         left = np.exp(-depth)
         sky = np.maximum(1 + SCATTERED * (1 - left), DARKEST_SKY)
         hazy = beam * left[:, None], diffuse * sky[:, None], dark
@@ -271,13 +271,14 @@ class Window:
         return usual + float((by_day - unlikely[:, None]).max(axis=0).sum())
 
     @property
-    def _air_mass(self) -> FloatArray:
+    def air_mass(self) -> FloatArray:
+        """Return the air mass in the window's intervals, (N,), by the record's clock."""
         return self.light.air_mass[self.intervals]
 
     def in_haze(self, light: Light) -> Light:
         """Return the light of one description, (1, P, N), in the air of each of HAZES."""
         beam, diffuse, dark = light
-        return beam * np.exp(-np.outer(HAZES, self._air_mass))[:, None], diffuse, dark
+        return beam * np.exp(-np.outer(HAZES, self.air_mass))[:, None], diffuse, dark
 
     def likelihood_by_day(self, light: Light) -> FloatArray:
         """Return the log-likelihood of each description by day, (H, days)."""
