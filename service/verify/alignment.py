@@ -11,15 +11,17 @@ these. Not here: the words, which are the causes'.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Protocol
+from functools import partial
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
 from service.expect.site import Plane, Site
 from service.expect.weather import Weather
+from service.verify import odds
 from service.verify.clear_level import LONG_INTERVAL_MIN
 from service.verify.inputs import FloatArray, Readings
 from service.verify.labels import Labels, own_labels, true_time
@@ -32,6 +34,7 @@ from service.verify.search import (
     ROUND_MIN,
     SUMMER_TIME_MIN,
     WHOLE_CLOCK,
+    WORTH_A_SEARCH,
     Clock,
     Turn,
     best_clock,
@@ -115,6 +118,11 @@ that face alike: no sky explains it. Of 1400 days of an only plane with a right 
 minutes; of six true ones between clouds with 12 or more that were missed it is 2.5 to 7.8. In all the least that a
 change of the clock must bring, whose day is free: none of 900 weeks with a right one brings any, by the changes that
 explain 12 to 28; of 23 true ones each 11.8 and more, SERF East's two in spring 4.5 and 8.6."""
+
+FAR_BY_NIGHT_MIN = 20
+"""From here on a clock of an only plane's day needs no more than BY_NIGHT in all if output by night shows it, whatever
+the haze, which gives none there: of 2500 such days with a right record (`tests/bench/fleet`, `stranger`, `roofs`,
+tuning days) the one with so much output by night seems nine minutes off."""
 
 SUN_BY_RECORD_H = 1.5
 """On a single plane under clouds the record, too, must have seen sun so long."""
@@ -292,6 +300,8 @@ class WrongPlane:
     rival: float
     one_plane: bool
     rival_minutes: int
+    log_odds: float | None = None
+    """Where only all signs together tell it."""
 
     @property
     def tilt_told(self) -> bool:
@@ -324,6 +334,18 @@ class Alignment:
         return self.clock is not None or self.plane is not None
 
 
+class Tried(NamedTuple):
+    """The best clock of a window and its best possible turn, and whether nothing small or impossible explains as much.
+
+    Where no turn is possible it is the best of all.
+    """
+
+    seen: Window
+    clock: Clock
+    turn: Turn
+    as_good: bool
+
+
 def _ambiguous(gain: float, rival: float, *, one_plane: bool) -> bool:
     return rival < max(AS_LIKELY, HALF_AS_MUCH * gain if one_plane else 0.0)
 
@@ -341,24 +363,74 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
         return unchanged
     if not doubtful(seen):
         return _as_recorded(unchanged, seen)
-    clock = best_clock(seen)
-    if abs(clock.minutes) >= LARGEST_SHIFT_MIN:
-        seen = _window(site, readings, scale, weather, FURTHEST_SHIFT_MIN) or seen
-        clock = best_clock(seen)
-    turns = best_turns(seen)
-    turn = next((t for t in turns if is_possible(seen, t)), turns[0])
-    as_good = explains_as_well(seen, turn, turns[0]) and not _by_small_error(seen, clock, turn, turns)
+    tried = _tried(seen, partial(_window, site, readings, scale, weather, FURTHEST_SHIFT_MIN))
+    seen, clock, turn, as_good = tried
     by_clock, by_plane = believed_clock(seen, clock, turn), as_good and _believed_plane(seen, turn)
     # what a clock explains as well is no turn, be it too little for a clock of an only plane, or what haze may do
     may_be_clock = seen.telling_planes == 1 or clock_explains_enough(seen, clock, turn)
     if by_plane and not (may_be_clock and _likelier_clock(seen, clock, turn)):
         return _with_plane(unchanged, seen, clock, turn)
     if not by_clock:
-        return _as_recorded(unchanged, seen)
+        return _as_is_likelier(unchanged, tried) if weather is None else _as_recorded(unchanged, seen)
     if _too_dark(seen, clock):
         seen = _window(site, readings, scale, weather, FURTHEST_SHIFT_MIN) or seen
         clock = by_night_alone(seen, clock)
     return _with_clock(unchanged, seen, clock, turn)
+
+
+def _tried(seen: Window, wider: Callable[[], Window | None]) -> Tried:
+    """Return the best clock and turn of a window, or of a `wider` one where the clock may be further off."""
+    clock = best_clock(seen)
+    if abs(clock.minutes) >= LARGEST_SHIFT_MIN:
+        seen = wider() or seen
+        clock = best_clock(seen)
+    turns = best_turns(seen)
+    turn = next((t for t in turns if is_possible(seen, t)), turns[0])
+    as_good = explains_as_well(seen, turn, turns[0]) and not _by_small_error(seen, clock, turn, turns)
+    return Tried(seen, clock, turn, as_good)
+
+
+def signs(site: Site, readings: Readings, *, scale: float) -> odds.TurnSigns | None:
+    """Return all signs of the window's best turn, None where nothing makes one doubt the record."""
+    seen = _window(site, readings, scale, None)
+    if seen is None or not doubtful(seen):
+        return None
+    return _signs_of(_tried(seen, partial(_window, site, readings, scale, None, FURTHEST_SHIFT_MIN)))
+
+
+def _as_is_likelier(sent: Alignment, tried: Tried) -> Alignment:
+    """Return the window put right by a turn that all signs together make likelier than the record."""
+    signs = _signs_of(tried)
+    least = odds.LIKELIER if tried.seen.lit_days == 1 else odds.LIKELIER_OF_DAYS
+    if signs is None or signs.log_odds < least:
+        return _as_recorded(sent, tried.seen)
+    return _with_plane(sent, tried.seen, tried.clock, tried.turn, signs.log_odds)
+
+
+def _signs_of(tried: Tried) -> odds.TurnSigns | None:
+    """Return all signs of a turn, None of one that would be no finding or that something else explains as well."""
+    seen, clock, turn, as_good = tried
+    if not (as_good and _may_be_turned(seen, turn)):
+        return None
+    sun = seen.sunshine(by_turn(seen, turn))
+    if sun.beam_h < LEAST_SUN_H:
+        return None
+    return odds.TurnSigns(
+        haze=_in_own_haze(seen.uneven, turn).worth,
+        lead=turn.worth - clock.gain,
+        clear_h=sun.clear_h,
+        recorded_h=seen.sunshine(seen.by_record).beam_h,
+        beam_left=_beam_left(seen, turn),
+        days=seen.lit_days,
+    )
+
+
+def _may_be_turned(seen: Window, turn: Turn) -> bool:
+    """Return whether odds may tell a turn: of an only plane, to another one that there is, and no stray unit's."""
+    if seen.telling_planes > 1 or turn.worth <= WORTH_A_SEARCH:
+        return False
+    stray = seen.voices[turn.plane] <= FEW_VOICES and _like_another(seen, turn)
+    return differs(seen, turn) and is_possible(seen, turn) and not stray and not _is_level(seen, turn)
 
 
 def _too_dark(seen: Window, clock: Clock) -> bool:
@@ -420,6 +492,8 @@ def believed_clock(seen: Window, clock: Clock, turn: Turn) -> bool:
     """
     if not clock_explains_enough(seen, clock, turn):
         return False
+    if _shown_by_night(seen, clock):
+        return True
     one_day = clock.late.change or _face_apart(seen)
     least = FOR_CLOCK if one_day else _needed(seen, FOR_CLOCK, PER_DAY)
     return _whatever_drift(seen, _by_clock(seen, clock)) >= min(least, LEFT_BY_DRIFT * clock.gain)
@@ -431,7 +505,10 @@ def clock_explains_enough(seen: Window, clock: Clock, turn: Turn) -> bool:
     One plane alone must have seen a clear sky, or be all the surer and not explained about as well by a turn: what
     little sun shows between clouds is then rather their doing than either's.
     """
-    if clock.gain < _needed_by(seen, clock, FOR_CLOCK) or abs(clock.minutes) < LEAST_SHIFT_MIN:
+    night = _shown_by_night(seen, clock)
+    if (not night and clock.gain < _needed_by(seen, clock, FOR_CLOCK)) or abs(
+        clock.minutes
+    ) < LEAST_SHIFT_MIN:
         return False
     if seen.sensed:
         return True
@@ -443,7 +520,7 @@ def clock_explains_enough(seen: Window, clock: Clock, turn: Turn) -> bool:
     if sun.clear_h >= LEAST_SUN_H:
         return seen.telling_planes > 1 or _sure_by_clear_sun(seen, clock)
     shines = sun.beam_h >= LEAST_SUN_FOR_CLOCK_H
-    least = _needed_between_clouds(seen, clock, shines=shines)
+    least = BY_NIGHT if night and shines else _needed_between_clouds(seen, clock, shines=shines)
     sure = clock.gain >= max(least, turn.worth + AS_LIKELY)
     lit = shines or _by_night(seen, clock) >= BY_NIGHT
     return lit and (sure or seen.telling_planes > 1)
@@ -465,6 +542,12 @@ def _needed_between_clouds(seen: Window, clock: Clock, *, shines: bool) -> float
     if shines and _by_night(seen, clock) >= SHOWN_BY_NIGHT * seen.lit_days:
         return _needed_by(seen, clock, FOR_CLOCK)
     return BY_ONE_PLANE if abs(clock.minutes) >= FAR_CLOCK_MIN else _needed_by(seen, clock, BY_ONE_PLANE)
+
+
+def _shown_by_night(seen: Window, clock: Clock) -> bool:
+    """Return whether output with the sun down alone shows a clock of an only plane's day to be far off."""
+    day_of_one = seen.telling_planes == 1 and seen.lit_days == 1 and not seen.sensed
+    return day_of_one and abs(clock.minutes) >= FAR_BY_NIGHT_MIN and _by_night(seen, clock) >= SHOWN_BY_NIGHT
 
 
 def _sure_by_clear_sun(seen: Window, clock: Clock) -> bool:
@@ -502,12 +585,17 @@ def _face_apart(seen: Window) -> bool:
 
 def _believed_plane(seen: Window, turn: Turn) -> bool:
     """Return whether a turned plane explains so much more that the record is wrong, whatever the haze of each day."""
-    if not turn_explains_enough(seen, turn) or _by_level(seen.uneven, _in_all_intervals(seen.uneven, turn)):
+    if not turn_explains_enough(seen, turn) or _is_level(seen, turn):
         return False
     if seen.beam_sensed:
         return True
-    hazy = replace(turn, gain=_whatever_haze(seen.uneven, by_turn(seen.uneven, turn)))
+    hazy = _in_own_haze(seen.uneven, turn)
     return hazy.worth >= min(_needed(seen, FOR_PLANE, PER_DAY_OF_TURN), LEFT_BY_HAZE * turn.worth)
+
+
+def _in_own_haze(seen: Window, turn: Turn) -> Turn:
+    """Return the turn with what it explains over the record, each in the haze that suits it best on each day."""
+    return replace(turn, gain=_whatever_haze(seen, by_turn(seen, turn)))
 
 
 def _beyond_small_errors(seen: Window, turn: Turn) -> float:
@@ -530,6 +618,11 @@ def _whatever_drift(seen: Window, light: Light) -> float:
 def _in_all_intervals(seen: Window, turn: Turn) -> Turn:
     """Return the turn with what it explains of all intervals, as others are read: it was looked for in some."""
     return replace(turn, gain=gain_over_record(seen, by_turn(seen, turn)))
+
+
+def _is_level(seen: Window, turn: Turn) -> bool:
+    """Return whether a plane's level explains a turn about as well in the light under which planes differ."""
+    return _by_level(seen.uneven, _in_all_intervals(seen.uneven, turn))
 
 
 def _by_level(seen: Window, turn: Turn) -> bool:
@@ -782,7 +875,9 @@ def _with_clock(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alig
     return replace(sent, readings=readings, labels=labels, clock=found, level=level)
 
 
-def _with_plane(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alignment:
+def _with_plane(
+    sent: Alignment, seen: Window, clock: Clock, turn: Turn, log_odds: float | None = None
+) -> Alignment:
     recorded, site = seen.planes[turn.plane], sent.site
     real = replace(recorded, tilt_deg=round(turn.tilt_deg, 1), azimuth_deg=round(turn.azimuth_deg, 1) % 360)
     planes = tuple(real if p.name == real.name else p for p in site.planes)
@@ -795,6 +890,7 @@ def _with_plane(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alig
         rival=turn.worth - clock.gain,
         one_plane=seen.telling_planes == 1,
         rival_minutes=clock.minutes,
+        log_odds=log_odds,
     )
     level = told_level(seen, by_turn(seen, turn))
     return replace(sent, site=replace(site, planes=planes), plane=found, level=level)

@@ -173,6 +173,22 @@ def test_between_clouds_a_clock_of_one_plane_that_output_by_night_shows_must_exp
     assert alignment.clock_explains_enough(seen, clock, turn) is told
 
 
+@pytest.mark.parametrize(
+    ("by_night", "minutes", "days", "told"),
+    [(4.0, 60, 1, True), (3.0, 60, 1, False), (4.0, 15, 1, False), (4.0, 60, 2, False)],
+)
+def test_output_by_night_alone_shows_a_far_clock_of_an_only_plane_s_day_whatever_the_haze(
+    roof, monkeypatch, by_night, minutes, days, told
+):
+    r = passing_clouds(roof(days=days), seed=1)
+    seen = window(r.site, labelled_late(r, 60), scale=1.0)
+    clock, turn = Clock(LateClock(0, minutes), 7.0), replace(best_turns(seen)[0], gain=0.0)
+    monkeypatch.setattr(alignment.Window, "uneven", seen)
+    monkeypatch.setattr(alignment, "_by_night", lambda *_: by_night)
+    monkeypatch.setattr(alignment, "_whatever_drift", lambda *_: 0.0)
+    assert alignment.believed_clock(seen, clock, turn) is told
+
+
 @pytest.mark.parametrize("late", [0, -60])
 def test_no_change_of_the_clock_is_believed_that_brings_no_output_by_night(roof, late):
     r = roof(planes=2, days=7, interval_min=15, index=0.4)

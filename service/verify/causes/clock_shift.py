@@ -8,13 +8,13 @@ azimuth look much alike: then both are said.
 
 from __future__ import annotations
 
-import math
 from datetime import datetime
 from typing import Any
 
 from service.verify.alignment import WrongClock
 from service.verify.case import Case
 from service.verify.causes.wording import duration, lateness
+from service.verify.odds import probability
 from service.verify.result import Finding
 from service.verify.search import SUMMER_TIME_MIN
 from service.verify.sentence import Quantity, Sentence, counted_sentence, joined, sentence
@@ -44,9 +44,13 @@ def _finding(case: Case, clock: WrongClock) -> Finding:
     )
 
 
-def confidence(gain: float, rival: float) -> float:
-    """Return the probability of a statement from its log-likelihoods over the record's and over its rival's."""
-    sure = 1 / (1 + math.exp(-min(gain / 4, rival, 30.0)))
+def confidence(gain: float, rival: float, log_odds: float | None = None) -> float:
+    """Return the probability of a statement from its log-likelihoods over the record's and over its rival's.
+
+    Where only all signs together tell it, their log odds say how likely it is at most.
+    """
+    told = min(gain / 4, rival, 30.0)
+    sure = probability(told if log_odds is None else min(told, log_odds))
     return round(min(max(sure, LEAST_CONFIDENCE), MOST_CONFIDENCE), 2)
 
 

@@ -33,7 +33,7 @@ def _finding(case: Case, wrong: WrongPlane) -> Finding:
     return Finding(
         cause="plane_misdescribed",
         serials=(),
-        confidence=confidence(wrong.gain, wrong.rival),
+        confidence=confidence(wrong.gain, wrong.rival, wrong.log_odds),
         evidence=joined(_what(wrong), "; ", _tilt(wrong), _else(wrong)),
         advice=sentence(
             "Measure azimuth (compass or map) and tilt of %(plane)s and correct the record; nothing is broken.",
@@ -68,6 +68,8 @@ def _tilt(wrong: WrongPlane) -> Sentence:
 
 
 def _else(wrong: WrongPlane) -> str:
+    if wrong.log_odds is not None:
+        return sentence("; this is likelier than the record, and not sure: a clear day decides.")
     if not wrong.ambiguous:
         return "."
     return sentence(
