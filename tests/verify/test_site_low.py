@@ -322,6 +322,22 @@ def test_on_a_day_between_clouds_the_brightest_intervals_and_a_veil_must_bear_ou
     assert said_of_a_day(monkeypatch, case, 0.7, 12.0, veiled) is said
 
 
+@pytest.mark.parametrize(
+    ("interval_min", "sure", "veiled", "said"),
+    [(5, 7.0, 5.0, True), (5, 7.0, 1.0, False), (5, 5.0, 5.0, False), (15, 7.0, 5.0, False)],
+)
+def test_a_level_that_fits_less_surely_is_told_in_gaps_if_brightest_intervals_and_a_veil_say_more(
+    roof: Callable[..., Roof],
+    monkeypatch: pytest.MonkeyPatch,
+    interval_min: int,
+    sure: float,
+    veiled: float,
+    said: bool,
+) -> None:
+    case = between_clouds(roof(index=1.0, interval_min=interval_min), 0.7)
+    assert said_of_a_day(monkeypatch, case, 0.7, sure, veiled) is said
+
+
 def test_without_passing_clouds_the_brightest_intervals_tell_nothing(
     roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch
 ) -> None:
