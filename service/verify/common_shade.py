@@ -33,6 +33,7 @@ from service.verify.plane_beam import (
     solar_places,
 )
 from service.verify.shade_beside import Beside
+from service.verify.shade_odds import signs_of
 from service.verify.shade_scan import DAY_CAP, MOST_BRIGHT, Span, likeliest
 from service.verify.sky import ArraySky
 from service.verify.window import HELD, HELD_MINUTES, near_held_level
@@ -222,9 +223,13 @@ def _spans(
         share = float(clear_wh[where].sum() / clear_wh.sum())
         span, seen = _azimuth_span(azimuth[where]), where & best.spoke[beam.place // beam.told.shape[1]]
         shade = PlaneShade(plane, span, where, int(best.spoke.sum()), best.log_odds, seen)
-        shared = any(shade.shares(other) for other in beside)
-        least = NEEDED_BESIDE if shared else _needed(best, (last - first + 1) * width)
-        if not _is_sure(best, _without_chance(best, width), share, least):
+        shared, minutes = any(shade.shares(other) for other in beside), (last - first + 1) * width
+        least, odds = NEEDED_BESIDE if shared else _needed(best, minutes), _without_chance(best, width)
+        heights = day.elevation_deg[where]
+        signs = signs_of(
+            beam, best, width, log_odds=odds, minutes=minutes, share=share, elevation_deg=heights
+        )
+        if not (_is_sure(best, odds, share, least) or signs.are_enough):
             break
         if _rests_on_planes(best) and elsewhere(shade):
             found.append(replace(shade, turned=True))

@@ -58,6 +58,11 @@ class Daylight:
         return np.asarray(np.degrees(np.angle(turn)) % 360)
 
     @cached_property
+    def elevation_deg(self) -> FloatArray:
+        """Return the sun's mean elevation in each interval, degrees, (D,)."""
+        return np.asarray((90 - self.sun.apparent_zenith_deg).reshape(-1, self.steps).mean(axis=1))
+
+    @cached_property
     def local_days(self) -> NDArray[np.datetime64]:
         """Return the day of each interval by the site's own clock, (D,)."""
         return self.grid.local_days(self.site.timezone)[self.positions]

@@ -185,9 +185,7 @@ class _Positions:
 
 def sun_of_intervals(case: Case) -> _Positions:
     """Return where the sun stood in each interval."""
-    sun = case.day.sun
-    elevation = (90 - sun.apparent_zenith_deg).reshape(-1, case.day.steps).mean(axis=1)
-    return _Positions(case.day.azimuth_deg, elevation)
+    return _Positions(case.day.azimuth_deg, case.day.elevation_deg)
 
 
 def _bin(azimuth_deg: FloatArray) -> Bins:

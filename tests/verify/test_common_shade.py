@@ -16,6 +16,7 @@ import pytest
 from service.expect.energy import unit_groups
 from service.expect.site import Plane
 from service.expect.sky import cloudy_sky
+from service.verify import shade_odds
 from service.verify.case import expectation
 from service.verify.common_shade import NEEDED, PlaneShade, behind
 from service.verify.day import daylight
@@ -152,6 +153,7 @@ def test_less_is_asked_of_a_plane_where_another_already_stands_in_shade(
     bare = roof(units=8, planes=2, days=DAYS)
     both = shaded(bare, "south west", (190.0, 230.0))
     monkeypatch.setattr(Beside, "also_shaded", lambda *_: False)
+    monkeypatch.setattr(shade_odds, "LIKELIER", np.inf)
     both.energy_wh[::2, both.interval(0, DAYS - 2) :] = np.nan  # south is heard for fewer days
     odds = {s.plane: s.log_odds for s in build_case(both.site, both.readings()).shades}
     assert NEEDED < odds["south"] < odds["west"]
@@ -179,6 +181,7 @@ def test_more_is_asked_of_a_span_that_the_sun_passes_within_the_hour(
     hidden = shaded(roof(units=8, days=DAYS), "south", azimuths)
     (shade,) = build_case(hidden.site, hidden.readings()).shades
     monkeypatch.setattr("service.verify.common_shade.NEEDED_NARROW", shade.log_odds + 1)
+    monkeypatch.setattr(shade_odds, "LIKELIER", np.inf)
     assert bool(findings(hidden)) == said
 
 
