@@ -36,6 +36,7 @@ from service.verify.shade_beside import Beside
 from service.verify.shade_odds import signs_of
 from service.verify.shade_scan import DAY_CAP, MOST_BRIGHT, Span, likeliest
 from service.verify.sky import ArraySky
+from service.verify.sunless import sunless
 from service.verify.window import HELD, HELD_MINUTES, near_held_level
 
 LONGEST_DAYS = 21
@@ -85,6 +86,9 @@ SHARED = 0.5
 
 MOST_SPANS = 3
 
+MUCH_OF_LIGHT = 0.3
+"""Share of the plane's clear-sky energy that a span without sun must hold (our choice, no source)."""
+
 WALL_EDGE_DEG = 0.05
 
 
@@ -94,7 +98,8 @@ class PlaneShade:
 
     `azimuths_deg` are the sun's at its begin and end; `where` (D,) the intervals in it; `days` on how many days it
     was seen dark beside bright hours or against other planes, and `seen` (D,) its intervals on those; `log_odds` for
-    shade against cloud; `turned` whether the plane may face elsewhere instead.
+    shade against cloud; `turned` whether the plane may face elsewhere instead; `sunless` whether no sun was seen in it
+    on any day, so that what is left tells of it.
     """
 
     plane: str
@@ -104,11 +109,13 @@ class PlaneShade:
     log_odds: float
     seen: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=bool))
     turned: bool = False
+    sunless: bool = False
 
     @property
     def speaks_for_others(self) -> bool:
         """Return whether the span is so sure that what it says of an object holds for other planes."""
-        return not self.turned and self.days >= FOR_OTHERS_DAYS and self.log_odds >= FOR_OTHERS
+        sure = self.sunless or self.log_odds >= FOR_OTHERS
+        return not self.turned and self.days >= FOR_OTHERS_DAYS and sure
 
     def shares(self, other: PlaneShade) -> bool:
         """Return whether the two spans are mostly the same."""
@@ -236,7 +243,27 @@ def _spans(
             break
         found.append(shade)
         beam = beam.without(first, last)
-    return found
+    return found or _without_sun(day, energies, elsewhere, plane, beam)
+
+
+def _without_sun(
+    day: Daylight,
+    energies: PlaneEnergies,
+    elsewhere: Callable[[PlaneShade], bool],
+    plane: str,
+    beam: Beam,
+) -> list[PlaneShade]:
+    """Return the shade of a plane that sees no sun for much of its light on any day, and still days' light instead."""
+    dark = sunless(beam, max(BIN_MINUTES, day.grid.interval_min))
+    if dark is None:
+        return []
+    inside, clear_wh = beam.place % beam.told.shape[1], energies.clear_of(plane)
+    where = (inside >= dark.first) & (inside <= dark.last)
+    if clear_wh[where].sum() < MUCH_OF_LIGHT * clear_wh.sum():
+        return []
+    span = _azimuth_span(day.azimuth_deg[where])
+    shade = PlaneShade(plane, span, where, dark.days, NEEDED, where, sunless=True)
+    return [replace(shade, turned=elsewhere(shade))]
 
 
 def _rests_on_planes(span: Span) -> bool:

@@ -102,8 +102,9 @@ class Beam:
     """A plane by day and bin of solar time, (days, B), NaN where it cannot be told.
 
     `told` where the plane says something, `hidden` where its beam may be hidden, `bright` where it surely is not,
-    `strong` where the light would be strong, `level` the log of output over the clear sky's diffuse, `agrees` where
-    other days gave the same while hidden, `begins` and `ends` where a bin may be a span's first or last since the light
+    `strong` where the light would be strong, `level` the log of output over the clear sky's diffuse without the light
+    around the sun, `of_diffuse` over that with it and `of_clear` over all of the clear sky's, `agrees` where other days
+    gave the same while hidden, `begins` and `ends` where a bin may be a span's first or last since the light
     is far brighter just before or after, `cross` the log odds that other planes add, NaN where none of them tells,
     `sunless` where they say that what is bright has no beam, `place` (D,) the flat position of each interval in these
     tables; `sensed` whether a sensor told the sky all the time, `clouds` what the plane tells of them, or others if it
@@ -115,6 +116,8 @@ class Beam:
     bright: BoolArray
     strong: BoolArray
     level: FloatArray
+    of_diffuse: FloatArray
+    of_clear: FloatArray
     agrees: BoolArray
     begins: BoolArray
     ends: BoolArray
@@ -303,9 +306,9 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
     top = np.quantile(made[told] / counts.sum(axis=0)[told], 0.98)
     held = made > BELOW_TOP * top * counts.sum(axis=0)
     place, shape = solar_places(day)
-    unsure = (energies.unsure[rows] * counts).sum(axis=0)
-    made, clear, hidden, unsure = (
-        _binned(np.where(told, x, np.nan), place, shape) for x in (made, clear, hidden, unsure)
+    unsure, around = ((of[rows] * counts).sum(axis=0) for of in (energies.unsure, energies.around))
+    made, clear, hidden, unsure, around = (
+        _binned(np.where(told, x, np.nan), place, shape) for x in (made, clear, hidden, unsure, around)
     )
     seen = np.clip((made - hidden) / (clear - hidden), *RANGE)
     may_be = np.minimum(HIDDEN_BEAM + unsure / (clear - hidden), MOST_HIDDEN)
@@ -318,13 +321,15 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
     bare = np.where(told & (calm | (seen > SHINING[0]) & (seen < SHINING[1])), seen, -np.inf)
     shining = np.where(strong, bare, -np.inf)
     hides = told & (seen < may_be) & ~at_top
-    level = floats(np.log(np.where(told, np.clip(made / np.maximum(hidden, 1e-6), *LEVELS), 1.0)))
+    level, of_diffuse, of_clear = (_log_over(made, of, told) for of in (hidden, around, clear))
     return Beam(
         told=told,
         hidden=hides,
         bright=bright,
         strong=strong,
         level=level,
+        of_diffuse=of_diffuse,
+        of_clear=of_clear,
         agrees=_agreement(level, hides, max(BIN_MINUTES, day.grid.interval_min)),
         begins=_jumps(seen, shining),
         ends=_jumps(seen[:, ::-1], shining[:, ::-1])[:, ::-1],
@@ -337,6 +342,11 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
         sensed=bool(energies.measured.all()),
         clouds=Clouds(told & strong, told & strong & hides, told & strong & bright),
     )
+
+
+def _log_over(made: FloatArray, of: FloatArray, told: BoolArray) -> FloatArray:
+    """Return the log of output over some light's where it is told, 0 elsewhere."""
+    return floats(np.log(np.where(told, np.clip(made / np.maximum(of, 1e-6), *LEVELS), 1.0)))
 
 
 def _agreement(level: FloatArray, hidden: BoolArray, width_min: int) -> BoolArray:

@@ -99,6 +99,11 @@ class _Sums:
         return floats(self._sums.take(high, axis=1) - self._sums.take(low, axis=1))
 
 
+def counted_over(table: BoolArray, first: Ints, last: Ints) -> FloatArray:
+    """Return how often a table (days, B) is true in spans from bin `first` to `last`, both included, (W,)."""
+    return floats(_Sums(table).over(first, last).sum(axis=0))
+
+
 def likeliest(beam: Beam, width_min: int) -> Span | None:
     """Return the span of bins with the highest log odds for shade, None where too little is told."""
     columns = np.flatnonzero(beam.told.any(axis=0))

@@ -250,30 +250,44 @@ def _plane_finding(
 ) -> Finding:
     first, last = case.first_and_last(where)
     lost, due = energies
-    days, odds = max(s.days for s in shades), max(s.log_odds for s in shades)
+    odds = max(s.log_odds for s in shades)
     spans = azimuths(s.azimuths_deg for s in shades)
     return Finding(
         cause="shaded",
         serials=case.named(rows),
         confidence=round(min(0.97, 0.75 + 0.02 * (odds - NEEDED)), 2),
-        evidence=counted_sentence(
-            "All %(units)s units lose their beam together while the sun is between azimuth %(spans)s degrees, on "
-            "%(num)s day with sun just before or after or on another plane; lost: %(lost)s, %(share)s of their energy.",
-            "All %(units)s units lose their beam together while the sun is between azimuth %(spans)s degrees, on "
-            "%(num)s days with sun just before or after or on another plane; lost: %(lost)s, %(share)s of their "
-            "energy.",
-            days,
-            units=len(rows),
-            spans=spans,
-            lost=energy(lost),
-            share=percent(lost / due),
-        ),
+        evidence=_told_by(shades, units=len(rows), spans=spans, lost=energy(lost), share=percent(lost / due)),
         advice=_look(shades[0].plane, spans),
         first_seen=first,
         last_seen=last,
         lost_wh=round(lost, 1),
         plane=shades[0].plane,
         details=outline_of_plane(case, rows, where).as_fields(),
+    )
+
+
+def _told_by(shades: list[PlaneShade], **values: str | float | Quantity) -> Sentence:
+    """Return what tells of a plane's shade: the sun at its edges or elsewhere, or the light that is left without it."""
+    days = max(s.days for s in shades)
+    if all(s.sunless for s in shades):
+        return counted_sentence(
+            "All %(units)s units see no sun while it is between azimuth %(spans)s degrees, on %(num)s day; what is "
+            "left is as still and as even as the light of a clear sky alone, and no cloud's; lost: %(lost)s, "
+            "%(share)s of their energy.",
+            "All %(units)s units see no sun while it is between azimuth %(spans)s degrees, on %(num)s days; on several "
+            "of them what is left is as still and as even as the light of a clear sky alone, and no cloud's; lost: "
+            "%(lost)s, %(share)s of their energy.",
+            days,
+            **values,
+        )
+    return counted_sentence(
+        "All %(units)s units lose their beam together while the sun is between azimuth %(spans)s degrees, on "
+        "%(num)s day with sun just before or after or on another plane; lost: %(lost)s, %(share)s of their energy.",
+        "All %(units)s units lose their beam together while the sun is between azimuth %(spans)s degrees, on "
+        "%(num)s days with sun just before or after or on another plane; lost: %(lost)s, %(share)s of their "
+        "energy.",
+        days,
+        **values,
     )
 
 

@@ -1,0 +1,93 @@
+"""A plane that sees no sun for hours on every day: behind an object, or under closed covers.
+
+Without any sun a span has no edge to be told by, only what is left of the light. Behind an object that is the sky's,
+with the light around the sun or without: of a clear day it is as still as the day, and flatter than the sun's course.
+A cover that hides the sun for hours lets through now more and now less, and the more the higher the sun stands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from service.verify.inputs import FloatArray
+from service.verify.plane_beam import Beam, BoolArray
+from service.verify.shade_scan import counted_over
+
+LEAST_MINUTES, LEAST_DAYS, LEAST_TOLD_MINUTES = 150, 3, 600
+"""How long a span must be told on a day, on how many days, and in all, so that no stillness is chance (our choice, no
+source)."""
+
+MOST_SUN, LEAST_HIDDEN = 0.03, 0.7
+"""Share of a span's bins at most with sun, and at least with a beam that may be hidden: a limit leaves more light."""
+
+FLATTER, USUAL, UNUSUAL = 0.3, (-0.3, 0.8), 0.2
+"""What is taken from a day's unrest for each by which the log of its light varies less over a clear sky's diffuse light
+than over all of that sky's, the usual medians of the first, and what is added for each beyond them (our choice, no
+source)."""
+
+STILL = 0.15
+"""Mean unrest of a plane's stillest days up to which it stands in shade. Of 1368 planes with such a span, 67 of them in
+shade, of 3816 weeks (`tests/bench/fleet`), 400 of real roofs (three planes) and 360 of the second fleet (seven), eleven
+in shade have 0.05 to 0.14; of the others one that is described wrongly has 0.16 and the next 0.18."""
+
+
+@dataclass(frozen=True)
+class Sunless:
+    """The bins from `first` to `last`, in which no sun is seen on so many `days`."""
+
+    first: int
+    last: int
+    days: int
+
+
+def sunless(beam: Beam, width_min: int) -> Sunless | None:
+    """Return the longest span without sun if it has still days, as behind an object; None otherwise."""
+    span = _longest(beam, width_min)
+    if span is None:
+        return None
+    inside = slice(span[0], span[1] + 1)
+    told = beam.told[:, inside]
+    if (
+        beam.hidden[:, inside] & told
+    ).sum() < LEAST_HIDDEN * told.sum() or told.sum() * width_min < LEAST_TOLD_MINUTES:
+        return None
+    least = -(-LEAST_MINUTES // width_min)
+    days = int((told.sum(axis=1) >= least).sum())
+    if days < LEAST_DAYS:
+        return None
+    unrest = min(_of_stillest(beam, left, inside, least) for left in (beam.level, beam.of_diffuse))
+    return Sunless(*span, days) if unrest <= STILL else None
+
+
+def _longest(beam: Beam, width_min: int) -> tuple[int, int] | None:
+    """Return the first and last of the bins that are told the most and show hardly any sun."""
+    columns = np.flatnonzero(beam.told.any(axis=0))
+    first, last = (columns[of] for of in np.triu_indices(len(columns), k=-(-LEAST_MINUTES // width_min) - 1))
+    told = counted_over(beam.told, first, last)
+    sunny = counted_over(beam.told & beam.bright & ~beam.sunless, first, last)
+    dark = np.where(sunny <= MOST_SUN * told, told, 0.0)
+    if not dark.any():
+        return None
+    best = int(np.argmax(dark))
+    return int(first[best]), int(last[best])
+
+
+def _of_stillest(beam: Beam, left: FloatArray, inside: slice, least: int) -> float:
+    """Return the mean unrest of the stillest days among those with so many bins, by the logs of what is `left`."""
+    tables = (table[:, inside] for table in (beam.told, left, beam.of_clear))
+    by_day = [_unrest(*of_day) for of_day in zip(*tables, strict=True) if of_day[0].sum() >= least]
+    return float(np.mean(sorted(by_day)[:LEAST_DAYS]))
+
+
+def _unrest(told: BoolArray, of_diffuse: FloatArray, of_clear: FloatArray) -> float:
+    """Return how much a day's light changes from bin to bin and over the day, (B,) as logs over a clear sky's light."""
+    both = told[1:] & told[:-1]
+    if not both.any():
+        return np.inf
+    spread, middle = float(of_diffuse[told].std()), float(np.median(of_diffuse[told]))
+    flatter = max(float(of_clear[told].std()) - spread, 0.0)
+    unusual = max(USUAL[0] - middle, middle - USUAL[1], 0.0)
+    step = float(np.abs(np.diff(of_diffuse))[both].mean())
+    return step + spread / 2 - FLATTER * flatter + UNUSUAL * unusual
