@@ -22,10 +22,10 @@ source)."""
 MOST_SUN, LEAST_HIDDEN = 0.03, 0.7
 """Share of a span's bins at most with sun, and at least with a beam that may be hidden: a limit leaves more light."""
 
-FLATTER, USUAL, UNUSUAL = 0.3, (-0.3, 0.8), 0.2
-"""What is taken from a day's unrest for each by which the log of its light varies less over a clear sky's diffuse light
-than over all of that sky's, the usual medians of the first, and what is added for each beyond them (our choice, no
-source)."""
+OVER_DAY, SUNS, USUAL, UNUSUAL = 0.8, 0.3, (-0.3, 0.8), 0.2
+"""What counts as a day's unrest besides the mean step: so much of the spread of the log of its light over a clear sky's
+diffuse light, less so much of that over all of that sky's, since a cover's light follows the sun; and so much for each
+by which the median of the first lies outside the usual (our choice, no source)."""
 
 STILL = 0.15
 """Mean unrest of a plane's stillest days up to which it stands in shade. Of 1368 planes with such a span, 67 of them in
@@ -48,10 +48,8 @@ def sunless(beam: Beam, width_min: int) -> Sunless | None:
     if span is None:
         return None
     inside = slice(span[0], span[1] + 1)
-    told = beam.told[:, inside]
-    if (
-        beam.hidden[:, inside] & told
-    ).sum() < LEAST_HIDDEN * told.sum() or told.sum() * width_min < LEAST_TOLD_MINUTES:
+    told, hidden = beam.told[:, inside], beam.hidden[:, inside]
+    if told.sum() * width_min < LEAST_TOLD_MINUTES or (hidden & told).sum() < LEAST_HIDDEN * told.sum():
         return None
     least = -(-LEAST_MINUTES // width_min)
     days = int((told.sum(axis=1) >= least).sum())
@@ -86,8 +84,7 @@ def _unrest(told: BoolArray, of_diffuse: FloatArray, of_clear: FloatArray) -> fl
     both = told[1:] & told[:-1]
     if not both.any():
         return np.inf
-    spread, middle = float(of_diffuse[told].std()), float(np.median(of_diffuse[told]))
-    flatter = max(float(of_clear[told].std()) - spread, 0.0)
+    spread, by_sun = (float(left[told].std()) for left in (of_diffuse, of_clear))
+    middle, step = float(np.median(of_diffuse[told])), float(np.abs(np.diff(of_diffuse))[both].mean())
     unusual = max(USUAL[0] - middle, middle - USUAL[1], 0.0)
-    step = float(np.abs(np.diff(of_diffuse))[both].mean())
-    return step + spread / 2 - FLATTER * flatter + UNUSUAL * unusual
+    return step + OVER_DAY * spread - SUNS * by_sun + UNUSUAL * unusual
