@@ -53,10 +53,10 @@ fleet (`tests/bench/stranger`), not fitted to, one -0.2 and the next -2.7."""
 class ShadeSigns:
     """What a span of solar time says of shade on a plane.
 
-    `log_odds` for shade against cloud; `days` that speak for it; the `hours`
-    that it lasts and the `share` of the plane's clear-sky energy in it; the share of its bins in which the beam is
-    `hidden`; how high the sun stands in it at most, `highest_deg`; the `spread` of the log of what is left there, over
-    the clear sky's diffuse light; and the share of strong light beside it with sun, `sun_beside`.
+    `log_odds` for shade against cloud; `days` that speak for it; the `hours` that it lasts and the `share` of the
+    plane's clear-sky energy in it; the share of its bins in which the beam is `hidden`; how high the sun stands in it
+    at most, `highest_deg`; the `spread` of the log of what is left there, over the clear sky's diffuse light; and the
+    share of strong light beside it with sun, `sun_beside`.
     """
 
     log_odds: float

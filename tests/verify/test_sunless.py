@@ -7,6 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from service.verify.common_shade import NEEDED, PlaneShade
 from service.verify.run import build_case
 from tests.verify.conftest import Roof
 from tests.verify.test_common_shade import LATE_WINTER, dull_weather, findings, shaded
@@ -56,3 +57,14 @@ def test_a_plane_that_would_rather_face_elsewhere_is_left_open(
     case = build_case(hidden.site, hidden.readings())
     assert case.shades == ()
     assert case.doubted == ("south",)
+
+
+@pytest.mark.parametrize(
+    ("sunless", "turned", "speaks"), [(True, False, True), (True, True, False), (False, False, False)]
+)
+def test_what_still_days_tell_holds_for_planes_beside_but_not_of_one_that_may_face_elsewhere(
+    sunless: bool, turned: bool, speaks: bool
+) -> None:
+    where = np.ones(4, dtype=bool)
+    shade = PlaneShade("south", ALL_DAY, where, 3, NEEDED, where, turned=turned, sunless=sunless)
+    assert shade.speaks_for_others == speaks
