@@ -6,8 +6,9 @@ the sum of the ratings). A limit may be handed on to the units, each of which th
 the sum shows none, what most units of each plane make is looked at, too. A real roof's noon may be flatter than its
 model: a limit is come to with a corner, where every round top bends, or it is come back to between clouds, or it holds
 while the light changes by more than any top flattens, or the values crowd at an edge that the light of the day's weaker
-hours, in the stronger ones, would have passed. IEC TS 61724-2 calls such operation constrained and keeps it out of a
-unit's judgement: the units share the limit, so that no one of them is low.
+hours, in the stronger ones, would have passed. Signs that each fall short of that are weighed together
+(`limit_odds.py`). IEC TS 61724-2 calls such operation constrained and keeps it out of a unit's judgement: the units
+share the limit, so that no one of them is low.
 """
 
 from __future__ import annotations
@@ -23,6 +24,19 @@ from service.expect.grid import IntArray
 from service.verify.case import BoolArray, Case, once
 from service.verify.causes.wording import duration, number
 from service.verify.inputs import FloatArray
+from service.verify.limit_odds import (
+    INDEPENDENT_MINUTES,
+    LIKELIER,
+    MOSTLY_ROUND,
+    ROUND_TOP,
+    SHARP,
+    STRONG_LIGHT,
+    DayPower,
+    LimitSigns,
+    beside,
+    is_one_stand,
+    limit_signs,
+)
 from service.verify.result import Finding
 from service.verify.sentence import Sentence, sentence
 
@@ -45,17 +59,6 @@ but two days of real roofs that were held to 0.12 and 0.16."""
 ABOVE_SHARE, WEAKEST_LIGHT = 0.01, 0.1
 CROWDING, CROWDING_OF_RETURNS = 3.0, 4.0
 """How many times more intervals must be at the limit than in an equal band just below it: in a round top 2.4 times."""
-
-UNBROKEN = 0.75
-"""Share of the time from the first to the last at the limit from which it is one stand, not returns between clouds."""
-
-SHARP = 4.0
-"""How many times more the power must be away beside a stand than at a round top that is as flat; a real roof's level
-noon has twice (SERF East on 2016-10-04, tests/reference/open_data.py)."""
-
-ROUND_TOP = 0.583 * 2 * FLATNESS
-"""Mean distance of a parabola from its top value beyond the span in which it stays within the band, over a quarter of
-the span on one side: the mean of x^2 - 1 for x from 1 to 1.5, times the band."""
 
 MUCH_LIGHT_CHANGE, HELD_READINGS = 0.25, 6.0
 """Change of the clear-sky power, relative, and independent readings (INDEPENDENT_MINUTES) at one level from which it
@@ -81,22 +84,29 @@ EDGE_FROM, EDGE_NOISES, EDGE_RETURNS, DIP = 0.85, 1.5, 4, 0.9
 to it from below such a share of it: a closed cover that wanders stood at its top for 8 readings, in three stands, and
 the noise of few units parts a clear noon, but not so deeply."""
 
-WEAK_LIGHT, STRONG_LIGHT = (0.3, 0.95), 1.1
-"""Clear-sky power over the edge's level of the hours that it does not touch, and from which it would be passed."""
+WEAK_LIGHT = (0.3, 0.95)
+"""Clear-sky power over the edge's level of the hours that it does not touch; above STRONG_LIGHT it would be passed."""
 
 WEAK_READINGS, PASSED = 5, 3.0
 """Least readings in weak light, and the negative log of the probability, by their shares of the clear sky's, that the
 edge was never passed."""
 
 SURELY_PASSED = 0.98
-INDEPENDENT_MINUTES = 20
-"""So long clouds hold on: closer readings count as one (as in `skyfit`)."""
-
 STOPPED, STOPPED_PER_DAY, STOPPED_OF_DUE = 2.0, 0.1, 0.2
 """Least number of such readings in strong light that stand at an edge, what each further day of the window adds to it,
 and their share of those that would have passed it: what a limit holds back is at it, what a darker sky does anywhere
 below. Of 1430 simulated days under clouds without a limit (`tests/bench/fleet`) one that comes back four times had 1.75
 and 0.13, of 240 weeks two had 2.25 on one day; limits of weeks that show by an edge alone 4.5."""
+
+LEVEL_NOISES, WIDEST = 2.0, 2 * FLATNESS
+"""Width of a level that is weighed, in standard deviations: with so many a normal one leaves out one of twenty; and the
+widest: in a wider one what goes to and fro by a few percent stands, too."""
+
+SURE = 0.9
+"""Confidence of a limit that one sign proves; one that all together make likely has its probability, and no more."""
+
+MOST_BY_ONE = 0.5
+"""Share of the readings at a weighed level at most during which one group alone stands still at its own."""
 
 READING_NOISE = 0.01
 """Relative noise of one unit's reading (from memory)."""
@@ -137,6 +147,7 @@ class _Limit:
     share: float
     at_limit: BoolArray
     each: bool = False
+    confidence: float = SURE
 
 
 @dataclass(frozen=True)
@@ -172,7 +183,53 @@ def _limit(case: Case) -> _Limit | None:
     """Return the limit and when the site stood at it, day by day: it may hold on some days only."""
     if case.source == "clear_sky":
         return None
+    return bounded(case) or _likelier_limit(case)
+
+
+def bounded(case: Case) -> _Limit | None:
+    """Return the limit that one sign alone proves."""
     return _limit_of(case, _whole_site(case)) or _limit_of_each(case)
+
+
+def _likelier_limit(case: Case) -> _Limit | None:
+    """Return the limit that is likelier than none by all that its level shows together.
+
+    Near the clear sky's own level the readings must be alike, and the total's stand must not be that of one plane.
+    """
+    signs = signs_of(case)
+    if signs is None or signs.log_odds < LIKELIER:
+        return None
+    alike = _is_steady(_whole_site(case), signs.at.reshape(-1, 1))
+    if not alike or any(
+        limit.at_limit[signs.at].mean() > MOST_BY_ONE for limit in _limits_of_groups(case) if limit
+    ):
+        return None
+    at_limit = np.zeros(len(case.day.positions), dtype=bool)
+    at_limit[signs.at] = True
+    return _Limit(signs.level, at_limit, confidence=min(1 / (1 + math.exp(-signs.log_odds)), SURE))
+
+
+def signs_of(case: Case) -> LimitSigns | None:
+    """Return what the total's most crowded level shows, of all known intervals or of those where all were heard.
+
+    Nothing if the register leaves no level narrow enough, or round tops explain most of what stands there.
+    """
+    power = _whole_site(case)
+    known = np.isfinite(power.share)
+    by_noise = math.hypot(_noise(power), READING_NOISE / math.sqrt(power.units))
+    width = max(FLATNESS, LEVEL_NOISES * by_noise)
+    if width > WIDEST:
+        return None
+    found: list[LimitSigns] = []
+    for told in (known & power.whole, known):
+        places = [np.flatnonzero(day & told) for day in _solar_days(case)]
+        days = [DayPower(power.share[at], power.clear[at], at) for at in places]
+        signs = limit_signs(
+            days, width=width, minutes=case.day.grid.interval_min, levels=(LEAST_EDGE, BELOW_RATING)
+        )
+        found += [signs] if signs else []
+    best = max(found, key=lambda signs: signs.measures["crowd_in_change"], default=None)
+    return None if best is None or best.round_top > MOSTLY_ROUND else best
 
 
 def _limit_of_each(case: Case) -> _Limit | None:
@@ -181,10 +238,10 @@ def _limit_of_each(case: Case) -> _Limit | None:
     Planes that face apart come to it at other times, so that their sum goes on changing. None of them passes it. Where
     all units are alike their sum shows it.
     """
-    if len(case.day.groups) == 1:
+    found = _limits_of_groups(case)
+    if not any(found):
         return None
-    powers = [_of_group(case, number) for number in range(len(case.day.groups))]
-    found = [_limit_of(case, power) for power in powers]
+    powers = [_of_group(case, number) for number in range(len(found))]
     rated = case.day.rated_wh[[group.members[0] for group in case.day.groups]]
     for of in (np.ones(len(powers)), rated):
         if _is_of_all(found, powers, of):
@@ -196,6 +253,13 @@ def _limit_of_each(case: Case) -> _Limit | None:
             )
             return _Limit(float(share), np.asarray(at_limit), each=True)
     return None
+
+
+@once
+def _limits_of_groups(case: Case) -> list[_Limit | None]:
+    """Return the limit that each group stands at, if any; of a site's only group its sum tells."""
+    numbers = range(len(case.day.groups))
+    return [_limit_of(case, _of_group(case, number)) for number in numbers] if len(numbers) > 1 else []
 
 
 def _is_of_all(found: Sequence[_Limit | None], powers: Sequence[_Power], of: FloatArray) -> bool:
@@ -373,15 +437,10 @@ def _limit_in(power: FloatArray, clear: FloatArray, minutes: int) -> _Limit | No
 
 def _stands(power: FloatArray, at_limit: BoolArray, level: float, crowding: float) -> bool:
     """Return whether the power stands at the level as at a limit: it comes to it with a corner, or again and again."""
-    at = np.flatnonzero(at_limit)
-    first, last = int(at[0]), int(at[-1])
-    if at_limit[first : last + 1].mean() < UNBROKEN:
-        returns = int((np.diff(at_limit.astype(int), prepend=0) == 1).sum())
-        return returns >= RETURNS and len(at) >= READINGS_OF_RETURNS and crowding >= CROWDING_OF_RETURNS
-    beside = max((last + 1 - first) // 4, 1)
-    flanks = [power[max(first - beside, 0) : first], power[last + 1 : last + 1 + beside]]
-    away = [float(1 - flank.mean() / level) for flank in flanks if len(flank)]
-    return crowding >= CROWDING and bool(away) and min(away) >= SHARP * ROUND_TOP
+    if is_one_stand(at_limit):
+        return crowding >= CROWDING and beside(power, at_limit, level) >= SHARP * ROUND_TOP * FLATNESS
+    returns = int((np.diff(at_limit.astype(int), prepend=0) == 1).sum())
+    return returns >= RETURNS and at_limit.sum() >= READINGS_OF_RETURNS and crowding >= CROWDING_OF_RETURNS
 
 
 def _of_group(case: Case, number: int) -> _Power:
@@ -461,7 +520,7 @@ def _finding(case: Case, limit: _Limit) -> Finding:
     return Finding(
         cause="curtailed",
         serials=(),
-        confidence=0.9,
+        confidence=limit.confidence,
         evidence=_of_each(limit, total_w, minutes) if limit.each else _of_total(limit, total_w, minutes),
         advice=sentence(
             "Ask whether an export limit is set or was ordered; if none should be, check the limiter's setting and its "
