@@ -3,9 +3,10 @@
 The bounds of `causes/curtailed.py` ask much of one sign on one day, so that no sound site ever had it. Of the level
 that readings crowd at most, on all days that never pass it, this counts instead how many more are there than below it
 lets expect, while how much of the clear sky's light changes, how often and on how many days the power comes back, how
-it stands still where it jumps elsewhere, and how often light beyond must have come: signs that each fall a little short
-may leave no other explanation together. Logistic regression gives each the weight of evidence that it has beside the
-others (Berkson 1944, JASA 39:357, from memory).
+it stands still where it jumps elsewhere, and how often it does in light that would pass it: signs that each fall a
+little short may leave no other explanation together. Logistic regression gives each the weight of evidence that it has beside the
+others (Berkson 1944, JASA 39:357, from memory). The numbers that say what a sign is, from TRIED_FROM to STRONG_LIGHT,
+are chosen, with no source: what each sign is worth is fitted to them.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ between clouds of SERF East's own, the next one -0.4; of 19 at a limit that no b
 TRIED_FROM = 0.85
 """Quantile of a day's power from which levels are tried: a limit that is hardly ever reached takes nothing."""
 
-PASSED = 0.01
+PASSED_SHARE = 0.01
 """Share of a day's readings above a level, by twice its width and more, from which the day has passed it."""
 
 COMPARED_FROM = 0.7
@@ -57,8 +58,8 @@ ROUND_TOP = 0.583 * 2
 the span on one side, in relative half widths of the band: the mean of x^2 - 1 for x from 1 to 1.5, times two."""
 
 MOSTLY_ROUND = 0.5
-"""Share of the readings at a level from which it is a round top's and nothing is weighed. Of 300 days and weeks of SERF
-East's own (tests/reference/open_data.py) every second has more, of 57 simulated weeks at a limit two."""
+"""Share of the readings at a level from which it is a round top's and nothing is weighed. Of 301 days and weeks of SERF
+East's own (tests/reference/open_data.py) 139 have more, of 59 simulated weeks at a limit two."""
 
 LEAST_OF_DAY, INDEPENDENT_MINUTES = 4, 20
 """Least readings of a day; so long clouds hold on: closer readings count as one (as in `skyfit`)."""
@@ -181,7 +182,7 @@ def _crowd(days: Sequence[DayPower], level: float, width: float) -> _Crowd | Non
     edge = level * (1 - width)
     for day in days:
         here = np.asarray(np.abs(day.power / level - 1) <= width)
-        if here.any() and (day.power > level * (1 + 2 * width)).mean() <= PASSED:
+        if here.any() and (day.power > level * (1 + 2 * width)).mean() <= PASSED_SHARE:
             held.append(day)
             at.append(here)
             below += int(((day.power < edge) & (day.power >= COMPARED_FROM * edge)).sum())
