@@ -4,9 +4,9 @@ The bounds of `causes/curtailed.py` ask much of one sign on one day, so that no 
 that readings crowd at most, on all days that never pass it, this counts instead how many more are there than below it
 lets expect, while how much of the clear sky's light changes, how often and on how many days the power comes back, how
 it stands still where it jumps elsewhere, and how often it does in light that would pass it: signs that each fall a
-little short may leave no other explanation together. Logistic regression gives each the weight of evidence that it has beside the
-others (Berkson 1944, JASA 39:357, from memory). The numbers that say what a sign is, from TRIED_FROM to STRONG_LIGHT,
-are chosen, with no source: what each sign is worth is fitted to them.
+little short may leave no other explanation together. Logistic regression gives each the weight of evidence that it has
+beside the others (Berkson 1944, JASA 39:357, from memory). The numbers that say what a sign is, from TRIED_FROM to
+STRONG_LIGHT, are chosen, with no source: what each sign is worth is fitted to them.
 """
 
 from __future__ import annotations
