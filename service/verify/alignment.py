@@ -21,7 +21,6 @@ import numpy as np
 
 from service.expect.site import Plane, Site
 from service.expect.weather import Weather
-from service.verify import odds
 from service.verify.clear_level import LONG_INTERVAL_MIN
 from service.verify.inputs import FloatArray, Readings
 from service.verify.labels import Labels, own_labels, true_time
@@ -45,6 +44,7 @@ from service.verify.search import (
     too_steep,
 )
 from service.verify.told_level import ToldLevel, told_level
+from service.verify.turn_odds import LIKELIER, LIKELIER_OF_DAYS, TurnSigns
 from service.verify.window import (
     FURTHEST_SHIFT_MIN,
     LARGEST_SHIFT_MIN,
@@ -390,7 +390,7 @@ def _tried(seen: Window, wider: Callable[[], Window | None]) -> Tried:
     return Tried(seen, clock, turn, as_good)
 
 
-def signs(site: Site, readings: Readings, *, scale: float) -> odds.TurnSigns | None:
+def signs(site: Site, readings: Readings, *, scale: float) -> TurnSigns | None:
     """Return all signs of the window's best turn, None where nothing makes one doubt the record."""
     seen = _window(site, readings, scale, None)
     if seen is None or not doubtful(seen):
@@ -401,13 +401,13 @@ def signs(site: Site, readings: Readings, *, scale: float) -> odds.TurnSigns | N
 def _as_is_likelier(sent: Alignment, tried: Tried) -> Alignment:
     """Return the window put right by a turn that all signs together make likelier than the record."""
     signs = _signs_of(tried)
-    least = odds.LIKELIER if tried.seen.lit_days == 1 else odds.LIKELIER_OF_DAYS
+    least = LIKELIER if tried.seen.lit_days == 1 else LIKELIER_OF_DAYS
     if signs is None or signs.log_odds < least:
         return _as_recorded(sent, tried.seen)
     return _with_plane(sent, tried.seen, tried.clock, tried.turn, signs.log_odds)
 
 
-def _signs_of(tried: Tried) -> odds.TurnSigns | None:
+def _signs_of(tried: Tried) -> TurnSigns | None:
     """Return all signs of a turn, None of one that would be no finding or that something else explains as well."""
     seen, clock, turn, as_good = tried
     if not (as_good and _may_be_turned(seen, turn)):
@@ -415,7 +415,7 @@ def _signs_of(tried: Tried) -> odds.TurnSigns | None:
     sun = seen.sunshine(by_turn(seen, turn))
     if sun.beam_h < LEAST_SUN_H:
         return None
-    return odds.TurnSigns(
+    return TurnSigns(
         haze=_in_own_haze(seen.uneven, turn).worth,
         lead=turn.worth - clock.gain,
         clear_h=sun.clear_h,

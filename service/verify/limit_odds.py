@@ -3,10 +3,8 @@
 The bounds of `causes/curtailed.py` ask much of one sign on one day, so that no sound site ever had it. Of the level
 that readings crowd at most, on all days that never pass it, this counts instead how many more are there than below it
 lets expect, while how much of the clear sky's light changes, how often and on how many days the power comes back, how
-it stands still where it jumps elsewhere, and how often it does in light that would pass it: signs that each fall a
-little short may leave no other explanation together. Logistic regression gives each the weight of evidence that it has
-beside the others (Berkson 1944, JASA 39:357, from memory). The numbers that say what a sign is, from TRIED_FROM to
-STRONG_LIGHT, are chosen, with no source: what each sign is worth is fitted to them.
+it stands still where it jumps elsewhere, and how often it does in light that would pass it. The numbers that say what
+a sign is, from TRIED_FROM to STRONG_LIGHT, are chosen, with no source: what each sign is worth is fitted to them.
 """
 
 from __future__ import annotations
@@ -20,6 +18,7 @@ import numpy as np
 from service.expect.grid import IntArray
 from service.verify.case import BoolArray
 from service.verify.inputs import FloatArray
+from service.verify.odds import Weights, damped, log_odds
 
 LIKELIER = 0.5
 """Log odds from which a limit is said. By a fit to the others the highest of 5498 sites without one has 0.01, a day
@@ -105,10 +104,10 @@ class LimitSigns:
     def measures(self) -> Mapping[str, float]:
         """Return what is weighed: long measures are damped, so that no single one decides."""
         return {
-            "crowd_in_change": math.log1p(self.crowd) * math.log1p(self.change),
-            "returns": math.log1p(self.returns),
-            "still": math.log1p(self.still),
-            "strong": math.log1p(self.strong),
+            "crowd_in_change": damped(self.crowd) * damped(self.change),
+            "returns": damped(self.returns),
+            "still": damped(self.still),
+            "strong": damped(self.strong),
             "interval": math.log(self.minutes / SHORTEST_MIN),
             "days": math.log(self.days),
             "held": math.log(self.held),
@@ -117,7 +116,7 @@ class LimitSigns:
     @property
     def log_odds(self) -> float:
         """Return the log odds of a limit."""
-        return WEIGHTS[""] + sum(WEIGHTS[name] * value for name, value in self.measures.items())
+        return log_odds(self.measures, WEIGHTS)
 
 
 def is_one_stand(at: BoolArray) -> bool:
@@ -244,7 +243,7 @@ def _strong(crowd: _Crowd) -> int:
     return sum(int((day.clear[at] > STRONG_LIGHT * crowd.level).sum()) for day, at in days)
 
 
-WEIGHTS: Mapping[str, float] = {
+WEIGHTS: Weights = {
     "": -10.131,
     "crowd_in_change": 0.631,
     "returns": 2.008,
@@ -254,6 +253,5 @@ WEIGHTS: Mapping[str, float] = {
     "days": -1.318,
     "held": -0.902,
 }
-"""By measure; that of "" is the log odds where all measures are nothing. Fitted by `python -m tests.bench.weigh_limits`
-to 5641 sites that show a level, 143 of them at a limit: the two fleets' seeds for tuning, trials of the roofs' tuning
-days and SERF East's own."""
+"""Fitted by `python -m tests.bench.weigh limits` to 5641 sites that show a level, 143 of them at a limit: the two
+fleets' seeds for tuning, trials of the roofs' tuning days and SERF East's own."""

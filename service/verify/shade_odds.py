@@ -2,9 +2,7 @@
 
 The bounds of `common_shade.py` ask much of the log odds alone, so that no plane without shade ever had them. A span
 that falls a little short may still have no other explanation: closed covers are dark from morning to evening, with the
-sun high, and let it through now and then, where what shades a plane stands low and lets nothing through. Logistic
-regression gives each measure the weight of evidence that it has beside the others (Berkson 1944, JASA 39:357, from
-memory).
+sun high, and let it through now and then, where what shades a plane stands low and lets nothing through.
 """
 
 from __future__ import annotations
@@ -16,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.verify.inputs import FloatArray
+from service.verify.odds import Weights, log_odds
 from service.verify.plane_beam import Beam
 from service.verify.shade_scan import FLANK_MINUTES, LEAST_MINUTES, Span
 
@@ -27,7 +26,7 @@ MOST_ODDS, LEAST_SPREAD, MOST_GAPS, MOST_OF_DAY = 20.0, 0.05, 0.3, 0.75
 """Log odds and gaps above which more says nothing, as does a lesser spread, and the share of the plane's clear-sky
 energy from which a span leaves little of the day to compare with (our choice, no source)."""
 
-WEIGHTS: Mapping[str, float] = {
+WEIGHTS: Weights = {
     "": -5.54,
     "odds": 0.414,
     "days": 1.32,
@@ -38,7 +37,7 @@ WEIGHTS: Mapping[str, float] = {
     "spread": -0.71,
     "sun_beside": 1.16,
 }
-"""By measure; that of "" is the log odds where all measures are nothing. Fitted (all measures scaled alike, C = 1) to
+"""Fitted (all measures scaled alike, C = 1) to
 the likeliest spans of 735 planes with so much odds, 213 of them in shade, of 4236 weeks (`tests/bench/fleet`) and 400
 weeks of real roofs (`tests/bench/roofs`, tuning)."""
 
@@ -87,7 +86,7 @@ class ShadeSigns:
         """Return whether all together make shade likelier than any cloud."""
         if self.log_odds < LEAST_ODDS or self.days < LEAST_DAYS:
             return False
-        return WEIGHTS[""] + sum(WEIGHTS[name] * value for name, value in self.measures.items()) >= LIKELIER
+        return log_odds(self.measures, WEIGHTS) >= LIKELIER
 
 
 def signs_of(

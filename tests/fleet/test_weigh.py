@@ -5,11 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.bench.weigh import limits, turns
 from tests.bench.weigh.fit import fit, of_others
-from tests.bench.weigh.rows import RANGES, SITES, row
+from tests.bench.weigh.sites import RANGES, SITES
 
 NO_SUN = 2
 """Seed of a low site on a day without sun."""
+
+HELD, HARDLY_HELD = 60, 49
+"""Seeds of days at a limit that takes 7 % of the energy, and at one that takes nearly nothing."""
 
 APART = range(3000, 3240)
 """Seeds of the fleet that nothing is tuned on."""
@@ -48,10 +52,17 @@ def test_no_site_is_judged_by_a_fit_to_itself() -> None:
     assert ((others > 0) == truth).mean() < 0.55
 
 
-def test_a_site_whose_fault_does_not_count_is_not_weighed() -> None:
-    assert row(("fleet", NO_SUN, "1d")) is None
+def test_a_plane_whose_site_has_a_fault_that_does_not_count_is_not_weighed() -> None:
+    assert turns.row(("fleet", NO_SUN, "1d")) is None
+
+
+def test_a_limit_that_takes_too_little_to_count_is_not_weighed() -> None:
+    held = limits.row(("fleet", HELD, "1d"))
+    assert held is not None
+    assert held.is_true
+    assert limits.row(("fleet", HARDLY_HELD, "1d")) is None
 
 
 @pytest.mark.parametrize("first", RANGES)
 def test_no_seed_kept_apart_is_weighed(first: int) -> None:
-    assert not set(range(first, first + max(SITES.values()))) & set(APART)
+    assert not set(range(first, first + SITES)) & set(APART)

@@ -37,6 +37,7 @@ from service.verify.limit_odds import (
     is_one_stand,
     limit_signs,
 )
+from service.verify.odds import probability
 from service.verify.result import Finding
 from service.verify.sentence import Sentence, sentence
 
@@ -206,7 +207,7 @@ def _likelier_limit(case: Case) -> _Limit | None:
         return None
     at_limit = np.zeros(len(case.day.positions), dtype=bool)
     at_limit[signs.at] = True
-    return _Limit(signs.level, at_limit, confidence=min(1 / (1 + math.exp(-signs.log_odds)), SURE))
+    return _Limit(signs.level, at_limit, confidence=min(probability(signs.log_odds), SURE))
 
 
 def signs_of(case: Case) -> LimitSigns | None:

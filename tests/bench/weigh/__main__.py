@@ -1,4 +1,4 @@
-"""`python -m tests.bench.weigh`: fit the weights of `service/verify/odds.py`, and show how well they part sites.
+"""`python -m tests.bench.weigh turns` or `limits`: fit weights of `service/verify/odds.py`, and show what they tell.
 
 Prints them as they stand there, and by origin how many of the faults, and how many sites without, the bounds alone
 say, and the weights with them: each site by weights that were fitted to others.
@@ -17,21 +17,24 @@ from rich.progress import Progress
 from rich.table import Table
 
 from tests.bench.fleet.__main__ import PROCESSES, quiet
-from tests.bench.fleet.plan import Window
+from tests.bench.weigh import limits, turns
 from tests.bench.weigh.fit import Array, Bools, fit, of_others
-from tests.bench.weigh.rows import Row, keys, row
+from tests.bench.weigh.sites import Row
 
 LEAST = (0.0, 0.5, 1.0)
-WINDOWS: tuple[Window, ...] = ("1d", "7d")
+FAULTS = {"turns": turns, "limits": limits}
 
 
 def main(
+    what: Annotated[str, typer.Argument(help="turns or limits.")],
     every: Annotated[int, typer.Option(help="Weigh every so-manieth site only, to try it.", min=1)] = 1,
 ) -> None:
-    """Fit and print the weights."""
-    planned = [key for window in WINDOWS for key in keys(window)][::every]
+    """Fit and print the weights of one fault's signs."""
+    if what not in FAULTS:
+        raise typer.BadParameter(f"{what} is none of {', '.join(FAULTS)}")
+    planned = [*FAULTS[what].keys()][::every]
     with ProcessPoolExecutor(PROCESSES, initializer=quiet) as pool, Progress(transient=True) as progress:
-        found = pool.map(row, planned, chunksize=8)
+        found = pool.map(FAULTS[what].row, planned, chunksize=8)
         told = [one for one in progress.track(found, len(planned)) if one]
     names = list(told[0].measures)
     measures = np.array([[one.measures[name] for name in names] for one in told])

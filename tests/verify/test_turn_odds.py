@@ -5,10 +5,11 @@ from dataclasses import replace
 
 import pytest
 
-from service.verify import odds
-from service.verify.odds import TurnSigns, damped
+from service.verify import turn_odds
+from service.verify.odds import damped
 from service.verify.result import Finding
 from service.verify.run import verify
+from service.verify.turn_odds import TurnSigns
 from tests.verify.conftest import Roof
 from tests.verify.test_alignment import with_plane
 
@@ -16,8 +17,8 @@ TURN = TurnSigns(haze=12.0, lead=11.0, clear_h=2.0, recorded_h=4.0, beam_left=1.
 
 
 def test_each_measure_has_its_weight() -> None:
-    assert set(odds.WEIGHTS) == {"", *TURN.measures}
-    assert TURN.log_odds > odds.LIKELIER
+    assert set(turn_odds.WEIGHTS) == {"", *TURN.measures}
+    assert TURN.log_odds > turn_odds.LIKELIER
 
 
 @pytest.mark.parametrize(
@@ -25,7 +26,7 @@ def test_each_measure_has_its_weight() -> None:
     [{"haze": 1.0}, {"lead": -4.0}, {"beam_left": 0.4}, {"recorded_h": 0.0, "clear_h": 0.0, "lead": 4.0}],
 )
 def test_what_haze_a_clock_or_an_obstacle_explains_as_well_is_less_likely(less: dict[str, float]) -> None:
-    assert replace(TURN, **less).log_odds < odds.LIKELIER < TURN.log_odds  # type: ignore[arg-type]
+    assert replace(TURN, **less).log_odds < turn_odds.LIKELIER < TURN.log_odds  # type: ignore[arg-type]
 
 
 def test_what_is_beyond_all_bounds_is_no_further_sign() -> None:
@@ -76,7 +77,7 @@ def by_odds_alone(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def weigh(monkeypatch: pytest.MonkeyPatch, log_odds: float) -> None:
     """Make the weights say the same of all signs."""
-    monkeypatch.setattr(odds, "WEIGHTS", dict.fromkeys(odds.WEIGHTS, 0.0) | {"": log_odds})
+    monkeypatch.setattr(turn_odds, "WEIGHTS", dict.fromkeys(turn_odds.WEIGHTS, 0.0) | {"": log_odds})
 
 
 def said_likely(findings: list[Finding]) -> list[float]:
