@@ -295,6 +295,34 @@ def test_gaps_that_stand_as_high_as_usual_or_elsewhere_than_the_light_fits_are_n
 
 
 @pytest.mark.parametrize(
+    ("gaps_days", "level", "sure", "said"),
+    [
+        (1, 0.75, 12.0, True),
+        (1, 0.75, 9.0, False),
+        (1, 0.88, 12.0, False),
+        (1, 0.6, 12.0, False),
+        (2, 0.88, 9.0, True),
+    ],
+)
+def test_the_plateau_of_one_day_s_gaps_is_the_site_s_where_the_light_of_several_days_fits_it(
+    roof: Callable[..., Roof],
+    monkeypatch: pytest.MonkeyPatch,
+    gaps_days: int,
+    level: float,
+    sure: float,
+    said: bool,
+) -> None:
+    case = between_clouds(roof(index=1.0, days=3), 0.75)
+    gaps = ClearLevel(level, 0.5, gaps_days, np.ones(len(case.day.positions), dtype=bool))
+    monkeypatch.setattr(site_low, "clear_level", lambda _: None)
+    monkeypatch.setattr(site_low, "between_clouds", lambda _: gaps)
+    monkeypatch.setattr(
+        site_low, "told_level", lambda _: ToldLevel(0.8, sure, -3.0, 0.85, 0.5, 0.0, 8.0, days=3)
+    )
+    assert bool(site_low.find(case, frozenset())) is said
+
+
+@pytest.mark.parametrize(
     ("level", "sure", "said"), [(0.65, 12.0, True), (0.6, 12.0, False), (0.55, 24.0, True)]
 )
 def test_a_level_as_low_as_a_closed_cover_s_must_be_surer(
