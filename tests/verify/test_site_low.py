@@ -352,7 +352,15 @@ def test_on_a_day_between_clouds_the_brightest_intervals_and_a_veil_must_bear_ou
 
 @pytest.mark.parametrize(
     ("interval_min", "sure", "veiled", "said"),
-    [(5, 7.0, 5.0, True), (5, 7.0, 1.0, False), (5, 5.0, 5.0, False), (15, 7.0, 5.0, False)],
+    [
+        (5, 7.0, 5.0, True),
+        (5, 7.0, 1.0, False),
+        (5, 5.0, 5.0, False),
+        (15, 7.0, 5.0, False),
+        (15, 23.0, 20.0, True),
+        (15, 23.0, 17.0, False),
+        (30, 23.0, 20.0, False),
+    ],
 )
 def test_a_level_that_fits_less_surely_is_told_in_gaps_if_brightest_intervals_and_a_veil_say_more(
     roof: Callable[..., Roof],
@@ -390,6 +398,28 @@ def said_of_a_day(
     told = ToldLevel(level, sure, 5.0, level, veiled, 0.0, 4.0, days=1)
     monkeypatch.setattr(site_low, "told_level", lambda _: told)
     return bool(site_low.find(case, frozenset()))
+
+
+@pytest.mark.parametrize(
+    ("level", "sure", "in_any_air", "said"),
+    [(0.89, 12.0, 0.5, True), (0.89, 10.0, 0.5, False), (0.89, 12.0, -0.1, False), (0.91, 12.0, 2.5, True)],
+)
+def test_hours_of_clear_sky_are_low_if_the_light_surely_says_so_in_the_model_s_own_air(
+    roof: Callable[..., Roof],
+    monkeypatch: pytest.MonkeyPatch,
+    level: float,
+    sure: float,
+    in_any_air: float,
+    said: bool,
+) -> None:
+    case = build_case((r := covered(roof(index=1.0), level)).site, r.readings())
+    flat = ClearLevel(level, 1.5, 1, np.ones(len(case.day.positions), dtype=bool))
+    monkeypatch.setattr(site_low, "clear_level", lambda _: flat)
+    monkeypatch.setattr(site_low, "between_clouds", lambda _: None)
+    monkeypatch.setattr(
+        site_low, "told_level", lambda _: ToldLevel(0.85, sure, in_any_air, 0.85, in_any_air, 2.0, 3.0, 1)
+    )
+    assert bool(site_low.find(case, frozenset())) is said
 
 
 @pytest.mark.parametrize(

@@ -101,12 +101,12 @@ def test_on_one_day_a_low_site_is_said_with_the_other_reading(roof: Callable[...
     assert low.confidence <= UNDECIDED
 
 
-@pytest.mark.parametrize("interval_min", [15, 30])
-def test_intervals_longer_than_a_gap_tell_no_low_site_on_one_day(
-    roof: Callable[..., Roof], interval_min: int
+@pytest.mark.parametrize(("interval_min", "share"), [(15, 1.0), (30, 0.7)])
+def test_on_one_day_quarters_of_an_hour_call_no_sound_site_low_and_halves_none(
+    roof: Callable[..., Roof], interval_min: int, share: float
 ) -> None:
     bare = roof(units=6, planes=2, interval_min=5, ac_rated_w=1000)
-    clouded = 0.7 * under(bare, passing_clouds(bare)).energy_wh
+    clouded = share * under(bare, passing_clouds(bare)).energy_wh
     longer = roof(units=6, planes=2, interval_min=interval_min, ac_rated_w=1000)
     sums = clouded.reshape(len(clouded), -1, interval_min // 5).sum(axis=2)
     seen = replace(longer, energy_wh=sums)

@@ -18,6 +18,7 @@ intervals stand where that level and a veil of thin cloud over a usual one would
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -72,9 +73,10 @@ LONG_COVER_H = 3.0
 """For how long a site below EVEN_CLOUD must be flat on one day by long intervals: a cover over SERF East was for an
 hour of four."""
 
-LOW, LOW_IN_GAPS = 0.90, 0.87
-"""Levels below which a site is low: at all, and between clouds where the light on all planes fits no low level
-better."""
+LOW, LOW_IN_GAPS, LOW_IF_SURE = 0.90, 0.87, 0.92
+"""Levels below which a site is low: at all, between clouds where the light on all planes fits no low level better, and
+under a clear sky where it surely does. Of 5700 simulated and real days none that is not low is clear below the last
+with such light, unless its roof's own level is."""
 
 DAYS, HOURS_ON_DAYS, HOURS_ON_A_DAY = 2, 0.3, 1.0
 """From how many days on clear hours are no haze's; for how long they must be flat on these, or where the light on all
@@ -84,8 +86,9 @@ SURE_IN_GAPS, SURE_WHEN_CLEAR, SURE_PER_DAY = 11.0, 2.0, 1.5
 """Log-likelihood of a low level over a usual one from which a site is low by what its light fits: between clouds, and
 under a clear sky in whatever air. Of 600 simulated healthy sites under clouds none had more than 9.4, of 109 under a
 clear sky none more than 2.1 (`tests/bench/fleet`, one day); of 85 clear days with haze of one to three units of Linke's
-turbidity above the month's none had more than -1.9, of 33 with four none more than 1.8. Further days add the model's
-own errors: of 210 weeks none had more than 12.5, where 20 are asked."""
+turbidity above the month's none had more than -1.9, of 33 with four none more than 1.8. What is flat for HOURS_ON_A_DAY
+needs the first in the model's own air and no more than any level in another: of 5700 simulated and real days that are
+not low none has both. Further days add the model's own errors: of 210 weeks none had more than 12.5, of 20 asked."""
 
 FAR_SURER = 2.0
 """How many times surer a level must be on one day that a closed cover may have (`sun_level.CLOSED_COVER`)."""
@@ -99,6 +102,10 @@ not low (`tests/bench/fleet`) those that fit a low level by SURE_IN_GAPS, in int
 NEARLY_SURE_IN_GAPS, SURER_OF_DAY = 6.0, 8.0
 """The first is enough on one day whose gaps its intervals show themselves, where those two together tell so much more:
 of 2700 such days (`tests/bench/fleet`) four low sites of 25 have it beside the bounds above, and one that is not."""
+
+SURE_OF_QUARTERS = 25.0
+"""The same in longer intervals, up to a quarter of an hour, of a level that is surer by far: of 900 such days that are
+not low (`tests/bench/fleet`, `roofs`, tuning days) those have 17 at most, one under clouds drawn by chance 23."""
 
 SURE_OF_LEVEL = 8.0
 """The same in the model's own air, from which a clear sky is low at all: what takes clearer air, too, to fit better is
@@ -169,7 +176,7 @@ def _low(case: Case) -> Low | None:
         low = seen and seen.level < LOW and seen.hours >= HOURS_ON_A_DAY
         return (seen, _of_measured_light, MOST_SURE) if seen and low else None
     clear, told = clear_level(case), told_level(case)
-    if clear and (clear.level >= LOW or _stands_higher(case, clear)):
+    if clear and (clear.level >= _usual_from(told) or _stands_higher(case, clear)):
         return None
     if clear and _is_low(case, clear, told):
         one_day = clear.days < DAYS
@@ -177,6 +184,11 @@ def _low(case: Case) -> Low | None:
     if told and is_clear_by_fit(case, told):
         return _by_fit(case, told, told.clear_h, clear), _of_a_clear_day, MOST_SURE_IN_GAPS
     return _low_between_clouds(case, clear, told)
+
+
+def _usual_from(told: ToldLevel | None) -> float:
+    """Return the level from which a clear site is as usual: a little less is low where the light surely says so."""
+    return LOW_IF_SURE if _in_any_air(told) else LOW
 
 
 def _low_between_clouds(case: Case, clear: ClearLevel | None, told: ToldLevel | None) -> Low | None:
@@ -215,8 +227,10 @@ def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
     if clear.days >= DAYS and clear.hours >= HOURS_ON_DAYS:
         even_cloud = clear.hours < CLEAR_HOURS and told is not None and told.clear_h == 0
         return not even_cloud
-    least_h = HOURS_ON_DAYS if told is not None and _is_sure(told) else HOURS_ON_A_DAY
-    return clear.hours >= least_h and _in_any_air(told)
+    sure = told is not None and _is_sure(told)
+    if clear.hours >= (HOURS_ON_DAYS if sure else HOURS_ON_A_DAY) and _in_any_air(told):
+        return True
+    return sure and clear.hours >= HOURS_ON_A_DAY and told is not None and told.in_any_air > 0
 
 
 def _may_be_a_cover(case: Case, clear: ClearLevel) -> bool:
@@ -298,20 +312,29 @@ def told_level(case: Case) -> ToldLevel | None:
 
 def _fits_low_only(case: Case, told: ToldLevel, longest_min: int = LONGEST_INTERVAL_MIN) -> bool:
     """Return whether the light between clouds fits a low level far better than a usual one."""
-    short, in_gaps = (case.day.grid.interval_min <= least for least in (longest_min, LONGEST_INTERVAL_MIN))
-    nearly = told.days < DAYS and in_gaps and told.sure >= NEARLY_SURE_IN_GAPS
-    if not (short and told.beam_h >= TOLD_SUN_H and (nearly or _is_sure(told))):
+    interval_min = case.day.grid.interval_min
+    if told.beam_h < TOLD_SUN_H or told.in_any_air <= 0:
         return False
-    if told.days >= DAYS:
-        return LEVELS[0] < told.level and told.in_any_air > 0  # at the lowest, clouds alone may be what fits
-    by_far = told.sure >= FAR_SURER * SURE_IN_GAPS
-    under_a_cover = told.level_veiled < CLOSED_COVER and not by_far
-    besides = told.veiled + _by_brightest(case, told)
-    return (
-        not under_a_cover
-        and told.in_any_air > 0
-        and besides >= (SURE_OF_DAY if _is_sure(told) else SURER_OF_DAY)
+    if told.days >= DAYS:  # at the lowest level clouds alone may be what fits
+        return interval_min <= longest_min and _is_sure(told) and told.level > LEVELS[0]
+    under_a_cover = told.level_veiled < CLOSED_COVER and not _is_surer_by_far(told)
+    return not under_a_cover and told.veiled + _by_brightest(case, told) >= _needed_besides(
+        told, interval_min
     )
+
+
+def _is_surer_by_far(told: ToldLevel) -> bool:
+    return told.sure >= FAR_SURER * SURE_IN_GAPS
+
+
+def _needed_besides(told: ToldLevel, interval_min: int) -> float:
+    """Return what a veil and the brightest intervals must say together of one day's low level, if that is enough."""
+    if interval_min > LONGEST_INTERVAL_MIN:
+        quarters = interval_min <= QUARTER_MIN and _is_surer_by_far(told)
+        return SURE_OF_QUARTERS if quarters else math.inf
+    if _is_sure(told):
+        return SURE_OF_DAY
+    return SURER_OF_DAY if told.sure >= NEARLY_SURE_IN_GAPS else math.inf
 
 
 def _by_brightest(case: Case, told: ToldLevel) -> float:
