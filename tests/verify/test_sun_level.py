@@ -101,8 +101,8 @@ def test_on_one_day_a_low_site_is_said_with_the_other_reading(roof: Callable[...
     assert low.confidence <= UNDECIDED
 
 
-@pytest.mark.parametrize(("interval_min", "share"), [(15, 1.0), (30, 0.7)])
-def test_on_one_day_quarters_of_an_hour_call_no_sound_site_low_and_halves_none(
+@pytest.mark.parametrize(("interval_min", "share"), [(15, 1.0), (30, 1.0), (60, 0.7)])
+def test_on_one_day_quarters_and_halves_of_an_hour_call_no_sound_site_low_and_hours_none(
     roof: Callable[..., Roof], interval_min: int, share: float
 ) -> None:
     bare = roof(units=6, planes=2, interval_min=5, ac_rated_w=1000)
