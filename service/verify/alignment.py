@@ -506,9 +506,8 @@ def clock_explains_enough(seen: Window, clock: Clock, turn: Turn) -> bool:
     little sun shows between clouds is then rather their doing than either's.
     """
     night = _shown_by_night(seen, clock)
-    if (not night and clock.gain < _needed_by(seen, clock, FOR_CLOCK)) or abs(
-        clock.minutes
-    ) < LEAST_SHIFT_MIN:
+    explains = night or clock.gain >= _needed_by(seen, clock, FOR_CLOCK)
+    if not explains or abs(clock.minutes) < LEAST_SHIFT_MIN:
         return False
     if seen.sensed:
         return True

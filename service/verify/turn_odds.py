@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from service.verify.odds import Weights, damped, log_odds
 
-LIKELIER, LIKELIER_OF_DAYS = 0.0, 1.0
+LIKELIER, LIKELIER_OF_DAYS = 0.0, 0.5
 """Log odds from which a fault is likelier than none, and what several days need: what the model errs comes back daily.
 """
 
@@ -66,4 +66,4 @@ WEIGHTS: Weights = {
 """Fitted to 506 windows of an only plane whose turn explains some of its light, 139 of them described wrongly: days and
 weeks of the two fleets' seeds for tuning and of the roofs' tuning days. By weights fitted to others 36 of 43 such days
 of the first fleet are told, 31 by bounds alone, and two for one of 4517 others falsely; of the roofs' days 28 of 41 for
-27, and five for one of 1157 falsely; of weeks 47 of 54 for 45, none falsely."""
+27, and five for one of 1157 falsely; of weeks 48 of 54 for 45, none falsely."""
