@@ -13,7 +13,7 @@ from service.expect.sky import cloudy_sky
 from service.expect.weather import Weather
 from service.verify.case import Case, expectation
 from service.verify.causes import site_low
-from service.verify.causes.site_low import fits_clear
+from service.verify.causes.site_low import LOW, fits_clear
 from service.verify.clear_level import ClearLevel
 from service.verify.day import daylight
 from service.verify.result import Finding
@@ -421,7 +421,9 @@ def test_hours_of_clear_sky_are_low_if_the_light_surely_says_so_in_the_model_s_o
     monkeypatch.setattr(
         site_low, "told_level", lambda _: ToldLevel(0.85, sure, in_any_air, 0.85, in_any_air, 2.0, 3.0, 1)
     )
-    assert bool(site_low.find(case, frozenset())) is said
+    findings = site_low.find(case, frozenset())
+    assert bool(findings) is said
+    assert all(("within the model's band" in f.evidence) is (level > LOW) for f in findings)
 
 
 @pytest.mark.parametrize(

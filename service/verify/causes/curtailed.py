@@ -207,7 +207,7 @@ def _likelier_limit(case: Case) -> _Limit | None:
         return None
     at_limit = np.zeros(len(case.day.positions), dtype=bool)
     at_limit[signs.at] = True
-    return _Limit(signs.level, at_limit, confidence=min(probability(signs.log_odds), SURE))
+    return _Limit(signs.level, at_limit, confidence=round(min(probability(signs.log_odds), SURE), 2))
 
 
 def signs_of(case: Case) -> LimitSigns | None:

@@ -181,6 +181,8 @@ def _low(case: Case) -> Low | None:
         return None
     if clear and _is_low(case, clear, told):
         one_day = clear.days < DAYS
+        if clear.level >= LOW:
+            return clear, _within_the_band, MOST_SURE_ON_A_DAY
         return (clear, _of_a_clear_day, MOST_SURE_IN_GAPS) if one_day else (clear, _of_clear_hours, MOST_SURE)
     if told and is_clear_by_fit(case, told):
         return _by_fit(case, told, told.clear_h, clear), _of_a_clear_day, MOST_SURE_IN_GAPS
@@ -513,6 +515,17 @@ def _of_a_clear_day(clear: ClearLevel, lost: Quantity) -> Sentence:
     return joined(
         _of_clear_hours(clear, lost),
         sentence(" Dust or haze in the air may look like it for a day: another clear day decides."),
+    )
+
+
+def _within_the_band(clear: ClearLevel, lost: Quantity) -> Sentence:
+    return sentence(
+        "In %(time)s of cloudless light the whole site made %(level)s of what record and clear-sky model let expect, "
+        "within the model's band of 10 %%; yet the light on all planes fits a low level far better than a usual one; "
+        "missing: %(lost)s. Another clear day decides.",
+        time=duration(60 * clear.hours),
+        level=percent(clear.level),
+        lost=lost,
     )
 
 
