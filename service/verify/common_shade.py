@@ -233,10 +233,13 @@ def _spans(
         shared, minutes = any(shade.shares(other) for other in beside), (last - first + 1) * width
         least, odds = NEEDED_BESIDE if shared else _needed(best, minutes), _without_chance(best, width)
         heights = day.elevation_deg[where]
-        signs = signs_of(
-            beam, best, width, log_odds=odds, minutes=minutes, share=share, elevation_deg=heights
-        )
-        if not (_is_sure(best, odds, share, least) or signs.are_enough):
+        sure = _is_sure(best, odds, share, least)
+        if not sure:  # what bounds alone say needs no weighing
+            signs = signs_of(
+                beam, best, width, log_odds=odds, minutes=minutes, share=share, elevation_deg=heights
+            )
+            sure = signs.are_enough
+        if not sure:
             break
         if _rests_on_planes(best) and elsewhere(shade):
             found.append(replace(shade, turned=True))

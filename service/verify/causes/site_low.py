@@ -86,8 +86,8 @@ SURE_IN_GAPS, SURE_WHEN_CLEAR, SURE_PER_DAY = 11.0, 2.0, 1.5
 under a clear sky in whatever air. Of 600 simulated healthy sites under clouds none had more than 9.4, of 109 under a
 clear sky none more than 2.1 (`tests/bench/fleet`, one day); of 85 clear days with haze of one to three units of Linke's
 turbidity above the month's none had more than -1.9, of 33 with four none more than 1.8. What is flat for HOURS_ON_A_DAY
-needs the first in the model's own air and no more than any level in another: of 5700 simulated and real days that are
-not low none has both. Further days add the model's own errors: of 210 weeks none had more than 12.5, of 20 asked."""
+needs the first in the model's own air and anything in another: of 5700 simulated and real days that are not low none
+has both. Further days add the model's own errors: of 210 weeks none had more than 12.5, where 20 are asked."""
 
 FAR_SURER = 2.0
 """How many times surer a level must be on one day that a closed cover may have (`sun_level.CLOSED_COVER`)."""
@@ -230,10 +230,12 @@ def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
     if clear.days >= DAYS and clear.hours >= HOURS_ON_DAYS:
         even_cloud = clear.hours < CLEAR_HOURS and told is not None and told.clear_h == 0
         return not even_cloud
-    sure = told is not None and _is_sure(told)
+    if told is None:
+        return False
+    sure = _is_sure(told)
     if clear.hours >= (HOURS_ON_DAYS if sure else HOURS_ON_A_DAY) and _in_any_air(told):
         return True
-    return sure and clear.hours >= HOURS_ON_A_DAY and told is not None and told.in_any_air > 0
+    return sure and clear.hours >= HOURS_ON_A_DAY and told.in_any_air > 0
 
 
 def _may_be_a_cover(case: Case, clear: ClearLevel) -> bool:

@@ -18,8 +18,9 @@ from rich.table import Table
 
 from tests.bench.fleet.__main__ import PROCESSES, quiet
 from tests.bench.weigh import limits, turns
-from tests.bench.weigh.fit import Array, Bools, fit, of_others
+from tests.bench.weigh.fit import Bools, fit, of_others
 from tests.bench.weigh.sites import Row
+from tests.fleet.sun import Array
 
 LEAST = (0.0, 0.5, 1.0)
 FAULTS = {"turns": turns, "limits": limits}

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-Array = NDArray[np.float64]
+from tests.fleet.sun import Array
+
 Bools = NDArray[np.bool_]
 
 RIDGE = 1 / 0.3

@@ -12,9 +12,10 @@ from service.verify.causes import curtailed
 from service.verify.inputs import Readings
 from service.verify.run import build_case
 from tests.bench.fleet.plan import DAYS, Window
+from tests.bench.roofs.__main__ import WINDOWS
 from tests.bench.roofs.plan import days_of
 from tests.bench.roofs.series import ROOFS
-from tests.bench.weigh.sites import WINDOWS, Key, Known, Row, known, sites
+from tests.bench.weigh.sites import Key, Known, Row, known, sites
 from tests.reference.open_data import readings as readings_of
 from tests.reference.open_data import serf_east_2011, serf_east_2016
 from tests.reference.open_data import site as site_of

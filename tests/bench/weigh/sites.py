@@ -21,7 +21,6 @@ SITES = 240
 """First seeds of the fleet, and how many of each."""
 
 STRANGERS = (*range(120), *range(1100, 1340))
-WINDOWS: tuple[Window, ...] = ("1d", "7d")
 
 Key = tuple[str, int, Window] | Trial
 

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from service.verify import alignment
 from service.verify.run import build_case
 from tests.bench.fleet.plan import Window
-from tests.bench.weigh.sites import WINDOWS, Key, Row, known, sites
+from tests.bench.roofs.__main__ import WINDOWS
+from tests.bench.weigh.sites import Key, Row, known, sites
 
 TRIALS: dict[Window, int] = {"1d": 1200, "7d": 250}
 
