@@ -73,7 +73,8 @@ def begin(tab: Any, house: House) -> None:
 
 
 def grid(tab: Any) -> dict[str, str]:
-    """Return what stands in the cells, by row and column."""
+    """Return what stands in the cells, by row and column, of a page that has come whole."""
+    tab.wait_for_load_state()
     found = tab.locator('.grid-of-serials input[type="text"]').evaluate_all(
         "cells => cells.map(c => [c.name, c.value])"
     )
@@ -158,7 +159,7 @@ def test_the_same_without_script(new_tab: Visit) -> None:
         if i == 7:
             cell.fill(OTHERS[6])
             cell.press("Enter")
-            assert tab.get_by_text("also at south roof, row 2, column 2; correct one of the two").is_visible()
+            tab.get_by_text("also at south roof, row 2, column 2; correct one of the two").wait_for()
             cell = tab.locator("input[autofocus]")
             assert cell.input_value() == OTHERS[6]
         cell.fill(serial)
@@ -230,11 +231,8 @@ def test_a_dead_battery_loses_nothing(tab: Any, house: House) -> None:
     tab.goto("about:blank")
     tab.goto(address)
     assert list(grid(tab).values())[:4] == [*SERIALS[:3], "half a ser"]
-    assert tab.get_by_text(
-        "Entries that were kept on this device and not saved are filled in again."
-    ).is_visible()
+    tab.get_by_text("Entries that were kept on this device and not saved are filled in again.").wait_for()
     tab.get_by_role("button", name="Discard them").click()
-    tab.wait_for_load_state()
     assert set(grid(tab).values()) == {""}
 
 
@@ -308,6 +306,7 @@ def test_a_spreadsheets_cells_are_pasted_looked_over_and_stored(tab: Any, house:
     tab.get_by_role("link", name="Paste or read a file").click()
     tab.get_by_label("Cells of a spreadsheet").fill("x1\tx2\nx3\t\n")
     tab.get_by_role("button", name="Show what it would change").last.click()
+    tab.wait_for_load_state()
     assert tab.get_by_role("row").count() == 3
     tab.get_by_role("button", name="Store this change").click()
     tab.get_by_text("Saved.").wait_for()

@@ -35,7 +35,8 @@ def stage(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
 
 
 def words_of(tab: Any) -> str:
-    """Return what the page says, with plain spaces."""
+    """Return what the page says once it has come whole, with plain spaces."""
+    tab.wait_for_load_state()
     return re.sub(r"\s+", " ", tab.locator("main").inner_text().replace("\xa0", " "))
 
 
