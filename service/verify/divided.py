@@ -16,19 +16,13 @@ import numpy as np
 
 from service.expect.energy import UnitGroup, unit_groups
 from service.expect.site import Plane
-from service.verify.alignment import (
-    DIMMED,
-    HALF_AS_MUCH,
-    LIKE_ANOTHER_DEG,
-    PER_CLEAR_DAY,
-    apart_deg,
-    gain_over_record,
-    is_possible,
-)
+from service.verify.angles import LIKE_ANOTHER_DEG, apart_deg
 from service.verify.case import Case, once
 from service.verify.consensus import shapes_apart
+from service.verify.explained import HALF_AS_MUCH, gain_over_record
 from service.verify.inputs import FloatArray
 from service.verify.search import AS_LIKELY, Turn, turn_of
+from service.verify.turn_bounds import DIMMED, PER_CLEAR_DAY, is_possible
 from service.verify.unit_curves import by_rating
 from service.verify.window import Window, window
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.expect.site import Site
-from service.verify.alignment import FOR_CLOCK, LEAST_SHIFT_MIN, LEAST_SUN_FOR_CLOCK_H, PER_DAY
+from service.verify.clock_bounds import FOR_CLOCK, LEAST_SHIFT_MIN, LEAST_SUN_FOR_CLOCK_H, PER_DAY
 from service.verify.inputs import FloatArray, Readings
 from service.verify.window import Light, Window, window
 

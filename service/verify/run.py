@@ -19,13 +19,12 @@ from service.expect.site import Site
 from service.expect.sky import Irradiance, filled_with
 from service.expect.weather import Weather, sky_from_weather
 from service.verify.alignment import (
-    HALF_AS_MUCH,
     LONGEST_SENSOR_MIN,
     Alignment,
     align,
-    apart_deg,
     as_sent,
 )
+from service.verify.angles import apart_deg
 from service.verify.case import (
     GIVES_NOTHING,
     Case,
@@ -49,6 +48,7 @@ from service.verify.common_shade import (
 )
 from service.verify.day import Daylight, daylight
 from service.verify.divided import LEAST_APART_DEG, divided
+from service.verify.explained import HALF_AS_MUCH
 from service.verify.inputs import FloatArray, FromService, Readings
 from service.verify.levels import Levels, dc_series, levels, resolution_wh, untold
 from service.verify.ranking import curves, ranked, sky_result, verdict

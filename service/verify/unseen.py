@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from service.verify.alignment import LEAST_SUN_H
 from service.verify.case import GIVES_NOTHING, Case, Expectation
 from service.verify.causes import curtailed, low_output, no_output, site_low, steady, voltage_trip
+from service.verify.explained import LEAST_SUN_H
 from service.verify.levels import BETWEEN_PLANES, PEERS_FOR_COMPARISON, SIGMAS
 from service.verify.plane_light import SUN_DAY_H, PlaneLight, plane_lights
 from service.verify.result import Finding, Unseen

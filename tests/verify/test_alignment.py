@@ -9,7 +9,7 @@ import pytest
 from service.expect.grid import Grid
 from service.expect.site import Plane
 from service.expect.sky import Irradiance, clear_sky_at, cloudy_sky
-from service.verify import alignment, search
+from service.verify import alignment, angles, clock_bounds, explained, search, turn_bounds
 from service.verify.case import expectation
 from service.verify.day import daylight
 from service.verify.inputs import Readings
@@ -120,8 +120,8 @@ def test_on_one_plane_a_clock_within_the_models_errors_must_explain_less(
 ):
     seen = window((r := roof(index=1.0)).site, labelled_late(r, minutes), scale=1.0)
     clock, turn = replace(best_clock(seen), gain=13.5), replace(best_turns(seen)[0], gain=0.0)
-    monkeypatch.setattr(alignment.Window, "clocks", lambda self, _: np.array([self.record + by_near]))
-    assert alignment.clock_explains_enough(seen, clock, turn) is told
+    monkeypatch.setattr(Window, "clocks", lambda self, _: np.array([self.record + by_near]))
+    assert clock_bounds.clock_explains_enough(seen, clock, turn) is told
 
 
 @pytest.mark.parametrize("interval_min", [15, 30])
@@ -155,9 +155,9 @@ def test_between_clouds_what_a_turn_of_one_plane_explains_about_as_well_is_no_cl
     r = passing_clouds(roof(), seed=3)
     seen = window(r.site, labelled_late(r, 60), scale=1.0)
     clock, turn = best_clock(seen), best_turns(seen)[0]
-    assert seen.sunshine(alignment.by_turn(seen, turn)).clear_h < alignment.LEAST_SUN_H
+    assert seen.sunshine(explained.by_turn(seen, turn)).clear_h < explained.LEAST_SUN_H
     about = replace(turn, gain=clock.gain - less, angles=1)
-    assert alignment.clock_explains_enough(seen, clock, about) is told
+    assert clock_bounds.clock_explains_enough(seen, clock, about) is told
 
 
 @pytest.mark.parametrize(("by_night", "told"), [(0.0, False), (4.0, True)])
@@ -167,10 +167,10 @@ def test_between_clouds_a_clock_of_one_plane_that_output_by_night_shows_must_exp
     r = passing_clouds(roof(), seed=1)
     seen = window(r.site, labelled_late(r, 60), scale=1.0)
     clock, turn = replace(best_clock(seen), gain=14.0), replace(best_turns(seen)[0], gain=0.0)
-    assert seen.sunshine(seen.by_clock(np.array([60.0]))).clear_h < alignment.LEAST_SUN_H
-    monkeypatch.setattr(alignment.Window, "uneven", seen)
-    monkeypatch.setattr(alignment, "_by_night", lambda *_: by_night)
-    assert alignment.clock_explains_enough(seen, clock, turn) is told
+    assert seen.sunshine(seen.by_clock(np.array([60.0]))).clear_h < explained.LEAST_SUN_H
+    monkeypatch.setattr(Window, "uneven", seen)
+    monkeypatch.setattr(clock_bounds, "_by_night", lambda *_: by_night)
+    assert clock_bounds.clock_explains_enough(seen, clock, turn) is told
 
 
 @pytest.mark.parametrize(
@@ -183,10 +183,10 @@ def test_output_by_night_alone_shows_a_far_clock_of_an_only_plane_s_day_whatever
     r = passing_clouds(roof(days=days), seed=1)
     seen = window(r.site, labelled_late(r, 60), scale=1.0)
     clock, turn = Clock(LateClock(0, minutes), 7.0), replace(best_turns(seen)[0], gain=0.0)
-    monkeypatch.setattr(alignment.Window, "uneven", seen)
-    monkeypatch.setattr(alignment, "_by_night", lambda *_: by_night)
-    monkeypatch.setattr(alignment, "_whatever_drift", lambda *_: 0.0)
-    assert alignment.believed_clock(seen, clock, turn) is told
+    monkeypatch.setattr(Window, "uneven", seen)
+    monkeypatch.setattr(clock_bounds, "_by_night", lambda *_: by_night)
+    monkeypatch.setattr(clock_bounds, "whatever_drift", lambda *_: 0.0)
+    assert clock_bounds.believed_clock(seen, clock, turn) is told
 
 
 @pytest.mark.parametrize("late", [0, -60])
@@ -197,7 +197,7 @@ def test_no_change_of_the_clock_is_believed_that_brings_no_output_by_night(roof,
     energy[:, change:] = np.roll(energy[:, change:], late // r.grid.interval_min, axis=1)
     seen = window(r.site, Readings(r.grid.start, r.grid.interval_min, energy), scale=1.0)
     clock, turn = Clock(LateClock(0, -60, change), 40.0), replace(best_turns(seen)[0], gain=0.0)
-    assert alignment.clock_explains_enough(seen, clock, turn) is (late == -60)
+    assert clock_bounds.clock_explains_enough(seen, clock, turn) is (late == -60)
 
 
 @pytest.mark.parametrize(("index", "told"), [(0.4, False), (None, True)])
@@ -205,7 +205,7 @@ def test_an_even_cover_tells_no_clock_of_several_planes(roof, index, told):
     r = roof(planes=2, days=3, interval_min=30, index=index)
     seen = window(r.site, labelled_late(r, 0 if index else 30), scale=1.0)
     clock, turn = Clock(LateClock(0, 30), 40.0), replace(best_turns(seen)[0], gain=0.0)
-    assert alignment.clock_explains_enough(seen, clock, turn) is told
+    assert clock_bounds.clock_explains_enough(seen, clock, turn) is told
 
 
 @pytest.mark.parametrize(("days", "planes", "told"), [(1, 1, True), (7, 1, False), (7, 2, True)])
@@ -216,8 +216,8 @@ def test_what_haze_leaves_of_a_clock_of_one_plane_must_be_enough_for_all_days(
     seen = window(r.site, labelled_late(r, 60), scale=1.0)
     clock, turn = replace(best_clock(seen), gain=45.0), replace(best_turns(seen)[0], gain=0.0)
     assert seen.lit_days == days
-    monkeypatch.setattr(alignment, "_whatever_drift", lambda *_: 20.0)
-    assert alignment.believed_clock(seen, clock, turn) is told
+    monkeypatch.setattr(clock_bounds, "whatever_drift", lambda *_: 20.0)
+    assert clock_bounds.believed_clock(seen, clock, turn) is told
 
 
 @pytest.mark.parametrize("minutes", [60, -60])
@@ -320,9 +320,9 @@ def test_of_what_a_turn_explains_an_error_of_the_model_may_explain_two_thirds(ro
     r = roof(planes=2, index=1.0)
     site = with_plane(r, "west", azimuth_deg=220.0)
     worth = best_turns(window(site, r.readings(), scale=1.0))[0].worth
-    by_error = share * worth + alignment.UNLIKELY_ERROR
-    monkeypatch.setattr(alignment, "_in_all_intervals", lambda _, turn: turn)
-    monkeypatch.setattr(alignment, "gain_over_record", lambda *_: by_error)
+    by_error = share * worth + turn_bounds.UNLIKELY_ERROR
+    monkeypatch.setattr(turn_bounds, "_in_all_intervals", lambda _, turn: turn)
+    monkeypatch.setattr(turn_bounds, "gain_over_record", lambda *_: by_error)
     assert (alignment.align(site, r.readings(), scale=1.0).plane is not None) is told
 
 
@@ -422,16 +422,16 @@ def test_two_units_face_as_another_plane_only_where_its_orientation_explains_the
 def test_a_nearly_level_plane_that_is_hardly_turned_is_told_where_no_error_explains_so_much(roof, days, told):
     r = nearly_level(roof(planes=2, days=days), 120.0, 180.0)
     site = with_plane(r, "west", azimuth_deg=157.0)
-    assert alignment.apart_deg(r.site.planes[1], site.planes[1]) < LEAST_TURN_DEG
+    assert angles.apart_deg(r.site.planes[1], site.planes[1]) < LEAST_TURN_DEG
     assert site_causes(verify(site, r.readings())) == told
 
 
 @pytest.mark.parametrize(
     ("off_deg", "worth", "told"),
     [
-        (12.0, alignment.FOR_NEAR_TURN, True),
-        (12.0, alignment.FOR_NEAR_TURN - 1, False),
-        (5.0, 2 * alignment.FOR_NEAR_TURN, False),
+        (12.0, turn_bounds.FOR_NEAR_TURN, True),
+        (12.0, turn_bounds.FOR_NEAR_TURN - 1, False),
+        (5.0, 2 * turn_bounds.FOR_NEAR_TURN, False),
     ],
 )
 @pytest.mark.parametrize("planes", [1, 2])
@@ -442,7 +442,7 @@ def test_of_several_planes_a_turn_too_small_for_the_model_is_one_only_if_it_expl
     r = nearly_level(roof(planes=planes), 120.0, *[180.0] * (planes - 1))
     seen = window(r.site, r.readings(), scale=1.0)
     hardly = Turn(0, 9.0, 120.0 + off_deg, worth, 1)
-    assert alignment.differs(seen, hardly) is (told and planes == 2)
+    assert turn_bounds.differs(seen, hardly) is (told and planes == 2)
 
 
 @pytest.mark.parametrize("noted", [180.0, 240.0])
@@ -470,8 +470,8 @@ def test_a_steady_cover_is_no_level_that_speaks_against_a_turn(roof):
     r = dull_week(roof(planes=2, days=7), seed=3, spells=8, dim=(0.5, 0.5))
     seen = window(with_plane(r, "south", azimuth_deg=215.0), r.readings(), scale=1.0)
     turn = best_turns(seen)[0]
-    assert seen.fit(alignment.by_turn(seen, turn)).gain[0] < alignment.LEAST_LEVEL
-    assert alignment.is_possible(seen, turn)
+    assert seen.fit(explained.by_turn(seen, turn)).gain[0] < turn_bounds.LEAST_LEVEL
+    assert turn_bounds.is_possible(seen, turn)
 
 
 @pytest.mark.parametrize(
@@ -488,7 +488,7 @@ def test_a_level_speaks_against_a_turn_only_if_no_light_fits_a_usual_one(
         return Fit(np.zeros(1), np.array([of_all if told is seen else of_uneven]), np.zeros(1))
 
     monkeypatch.setattr(Window, "fit", fit)
-    assert alignment.is_possible(seen, turn) is possible
+    assert turn_bounds.is_possible(seen, turn) is possible
 
 
 @pytest.mark.parametrize("azimuth", [200.0, 140.0])
@@ -540,7 +540,7 @@ def test_of_several_planes_a_turn_does_about_as_well_as_an_impossible_one_that_e
     seen = window(site, r.readings(), scale=1.0)
     turn = replace(best_turns(seen)[0], angles=1)
     better = replace(turn, gain=100.0)
-    assert alignment.explains_as_well(seen, replace(turn, gain=worth), better) is as_well
+    assert turn_bounds.explains_as_well(seen, replace(turn, gain=worth), better) is as_well
 
 
 @pytest.mark.parametrize("planes", [1, 2])
@@ -551,12 +551,12 @@ def test_an_only_plane_of_a_clear_week_is_turned_by_more_than_the_model_errs_for
     seen = window(site, r.readings(), scale=1.0)
     turn = best_turns(seen)[0]
     near = replace(turn, azimuth_deg=turn.azimuth_deg + 30.0)
-    assert alignment.apart_deg(seen.planes[turn.plane], near) < alignment.FAR_TURN_DEG
-    least = alignment.FOR_FAR_TURN
-    assert seen.sunshine(alignment.by_turn(seen, turn)).clear_h >= alignment.LEAST_SUN_H
+    assert angles.apart_deg(seen.planes[turn.plane], near) < turn_bounds.FAR_TURN_DEG
+    least = turn_bounds.FOR_FAR_TURN
+    assert seen.sunshine(explained.by_turn(seen, turn)).clear_h >= explained.LEAST_SUN_H
     for one, gain, enough in ((turn, least, planes == 1), (turn, least - 1, False), (near, least, False)):
         for told in (seen, replace(seen, beam_sensed=True)):
-            assert alignment.turn_explains_enough(told, replace(one, gain=gain, angles=1)) is enough
+            assert turn_bounds.turn_explains_enough(told, replace(one, gain=gain, angles=1)) is enough
 
 
 def far_turn(site, r, gain):
@@ -574,8 +574,8 @@ def test_a_turn_that_keeps_the_beam_needs_less_of_a_day_if_no_even_cover_explain
 ):
     r = passing_clouds(roof(), seed=4)
     seen, turn = far_turn(with_plane(r, "south", azimuth_deg=220.0), r, gain)
-    monkeypatch.setattr(alignment, "_explained_by_level", lambda *_: by_level)
-    assert alignment.turn_explains_enough(seen, turn) is enough
+    monkeypatch.setattr(turn_bounds, "_explained_by_level", lambda *_: by_level)
+    assert turn_bounds.turn_explains_enough(seen, turn) is enough
 
 
 @pytest.mark.parametrize(("by_level", "enough"), [(0.6, True), (0.8, False)])
@@ -583,10 +583,10 @@ def test_a_far_turn_needs_no_sun_by_the_record_if_no_even_cover_explains_it(
     roof, monkeypatch, by_level, enough
 ):
     r = passing_clouds(roof(), seed=4)
-    seen, turn = far_turn(with_plane(r, "south", azimuth_deg=220.0), r, alignment.FOR_FAR_TURN)
-    monkeypatch.setattr(alignment, "SUN_BY_RECORD_H", 24.0)
-    monkeypatch.setattr(alignment, "_explained_by_level", lambda *_: by_level)
-    assert alignment.turn_explains_enough(seen, turn) is enough
+    seen, turn = far_turn(with_plane(r, "south", azimuth_deg=220.0), r, turn_bounds.FOR_FAR_TURN)
+    monkeypatch.setattr(turn_bounds, "SUN_BY_RECORD_H", 24.0)
+    monkeypatch.setattr(turn_bounds, "_explained_by_level", lambda *_: by_level)
+    assert turn_bounds.turn_explains_enough(seen, turn) is enough
 
 
 def facing_north(r):
@@ -612,8 +612,8 @@ def test_a_turn_away_from_the_sun_needs_more_if_an_even_cover_explains_it(
     roof, monkeypatch, gain, by_level, enough
 ):
     seen, turn = far_turn(*facing_north(roof(interval_min=15)), gain)
-    monkeypatch.setattr(alignment, "_explained_by_level", lambda *_: by_level)
-    assert alignment.turn_explains_enough(seen, turn) is enough
+    monkeypatch.setattr(turn_bounds, "_explained_by_level", lambda *_: by_level)
+    assert turn_bounds.turn_explains_enough(seen, turn) is enough
 
 
 @pytest.mark.parametrize(("turn", "told"), [(22.0, ["plane_misdescribed"]), (8.0, []), (0.0, [])])
@@ -652,14 +652,14 @@ def test_what_a_turn_explains_beyond_small_errors_is_enough_on_a_day_that_saw_su
 ):
     r = broken_day(roof(interval_min=15))
     seen, turn = far_turn(with_plane(r, "south", azimuth_deg=195.0), r, gain=11.5)
-    monkeypatch.setattr(alignment, "_beyond_small_errors", lambda *_: beyond)
+    monkeypatch.setattr(turn_bounds, "_beyond_small_errors", lambda *_: beyond)
     monkeypatch.setattr(
-        alignment,
+        turn_bounds,
         "FOR_ONLY_PLANE",
-        ((least_share, *alignment.FOR_ONLY_PLANE[0][1:]), *alignment.FOR_ONLY_PLANE[1:]),
+        ((least_share, *turn_bounds.FOR_ONLY_PLANE[0][1:]), *turn_bounds.FOR_ONLY_PLANE[1:]),
     )
     monkeypatch.setattr(Window, "lit_days", lit_days)
-    assert alignment.turn_explains_enough(seen, turn) is enough
+    assert turn_bounds.turn_explains_enough(seen, turn) is enough
 
 
 def behind_a_hill(r):
@@ -777,8 +777,8 @@ def test_haze_that_lifts_or_comes_over_the_day_is_no_clock_of_planes_that_face_a
 
 @pytest.mark.parametrize(("left", "told"), [(0.0, []), (100.0, ["clock_shift"])])
 def test_a_clock_that_haze_may_be_is_no_other_plane(roof, monkeypatch, left, told):
-    monkeypatch.setattr(alignment, "_whatever_drift", lambda *_: left)
-    monkeypatch.setattr(alignment, "_believed_plane", lambda *_: True)
+    monkeypatch.setattr(clock_bounds, "whatever_drift", lambda *_: left)
+    monkeypatch.setattr(alignment, "believed_plane", lambda *_: True)
     r = roof(planes=2, interval_min=15)
     assert site_causes(verify(r.site, labelled_late(r, 30))) == told
 
@@ -788,12 +788,12 @@ def test_a_turn_looked_for_in_some_intervals_is_held_against_a_level_by_all(roof
     seen = window(with_plane(r, "south", azimuth_deg=210.0), r.readings(), scale=1.0)
     monkeypatch.setattr(search, "FINE_INTERVALS", len(seen.intervals) // 3)
     turn = best_turns(seen)[0]
-    by_all = alignment.gain_over_record(seen.uneven, alignment.by_turn(seen.uneven, turn))
+    by_all = explained.gain_over_record(seen.uneven, explained.by_turn(seen.uneven, turn))
     assert abs(by_all - turn.gain) > 1.0
     held = []
-    monkeypatch.setattr(alignment, "_by_level", lambda _, turn: held.append(turn.gain) is not None)
-    monkeypatch.setattr(alignment, "turn_explains_enough", lambda *_: True)
-    alignment._believed_plane(seen, turn)
+    monkeypatch.setattr(turn_bounds, "_by_level", lambda _, turn: held.append(turn.gain) is not None)
+    monkeypatch.setattr(turn_bounds, "turn_explains_enough", lambda *_: True)
+    turn_bounds.believed_plane(seen, turn)
     assert held == [pytest.approx(by_all)]
 
 

@@ -71,7 +71,7 @@ def turned(r: Roof) -> list[Finding]:
 
 def by_odds_alone(monkeypatch: pytest.MonkeyPatch) -> None:
     """Make no bound tell a clock or a plane."""
-    for name in ("_believed_plane", "believed_clock"):
+    for name in ("believed_plane", "believed_clock"):
         monkeypatch.setattr(f"service.verify.alignment.{name}", lambda *_: False)
 
 

@@ -17,7 +17,7 @@ from itertools import permutations
 import numpy as np
 
 from service.expect.energy import UnitGroup
-from service.verify.alignment import LIKE_ANOTHER_DEG, apart_deg, azimuths_apart_deg
+from service.verify.angles import LIKE_ANOTHER_DEG, apart_deg, azimuths_apart_deg
 from service.verify.case import GIVES_NOTHING, Case, once
 from service.verify.consensus import median
 from service.verify.divided import Stray, apart, divided

@@ -17,7 +17,7 @@ import numpy as np
 
 from service.expect.plane import on_plane, sunward_share
 from service.expect.site import Plane
-from service.verify.alignment import azimuths_apart_deg
+from service.verify.angles import azimuths_apart_deg
 from service.verify.case import BoolArray, Case, once
 from service.verify.causes import curtailed
 from service.verify.causes.steady import has_peers
