@@ -100,13 +100,17 @@ def main(
     window: Annotated[str, typer.Option(help="30min, 1d, 7d or all.")] = "all",
     sites: Annotated[int, typer.Option(help="How many sites a window.", min=1)] = 240,
     first_seed: Annotated[int, typer.Option(help="The first site's seed.", min=0)] = 0,
+    cause: Annotated[
+        list[str] | None,
+        typer.Option(help="Only sites that this is planned for; may be given again. `site`: any site-wide."),
+    ] = None,
     notes: Annotated[bool, typer.Option(help="List all that the judge at best misses.")] = False,
 ) -> None:
     """Print how well the fleet could be judged, how well it is, and what nobody can tell."""
     console = Console(width=max(Console().width, WIDTH))
     with ProcessPoolExecutor(PROCESSES, initializer=quiet) as pool:
         for one in (w for w in WINDOWS if window in ("all", w)):
-            planned = plans(one, sites=sites, first_seed=first_seed, causes=[])
+            planned = plans(one, sites=sites, first_seed=first_seed, causes=cause or [])
             best, as_is, why = Score(), Score(), Counter[tuple[str, str]]()
             for at_best, service, reasons in pool.map(both, planned, chunksize=4):
                 best.add(at_best)
