@@ -269,6 +269,18 @@ def test_an_only_like_unit_elsewhere_tells_of_a_branch_unless_it_lies_on_another
     assert due(build_case(r.site, r.readings()), rows).by_like.any() != strays
 
 
+@pytest.mark.parametrize("with_it", [True, False])
+def test_a_unit_that_like_ones_tell_of_drops_out_with_its_branch_or_nothing_has(
+    roof: Callable[..., Roof], *, with_it: bool
+) -> None:
+    r = on_branches(roof(planes=2, index=0.95), "AB")
+    units = (*r.site.units[:1], replace(r.site.units[1], branch="A"), *r.site.units[2:])
+    r = replace(r, site=replace(r.site, units=units))
+    for hour in HOURS:
+        r.energy_wh[[0, 2, 4, 6, 8, 10, *([1] if with_it else [])], r.interval(hour)] *= 0.6
+    assert len(trips(r)) == with_it
+
+
 @pytest.mark.parametrize(("left", "count"), [(0.4, 1), (0.7, 0)])
 def test_deep_dips_are_weighed_where_units_elsewhere_tell_of_them(
     roof: Callable[..., Roof], left: float, count: int

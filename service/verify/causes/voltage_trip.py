@@ -162,6 +162,7 @@ def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
         with np.errstate(divide="ignore", invalid="ignore"):
             share = np.where(case.light[rows], case.measured_wh[rows], np.nan) / by_others.energy_wh
         dips = _trips_in(case, rows, share, _dip(case, like=bool(by_others.by_like.all())))
+        dips &= _dip_by_like(share[by_others.by_like])
         enough = _count(dips) >= LEAST_DIPS or _gives_nothing(share, dips)
         low = np.asarray(_median(share) < _dip(case, like=False))
         told = np.asarray(np.isfinite(share).any(axis=0))
@@ -171,6 +172,13 @@ def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
         if dips.any() and not _others_dip(share[by_others.by_like], dips):
             found.append(_Trips(name, rows, dips, by_others.energy_wh))
     return found
+
+
+def _dip_by_like(share: FloatArray) -> BoolArray:
+    """Return where most of the rows that like units tell of (R, D) dip, if any: the model errs on the others alike."""
+    told = np.isfinite(share)
+    low = (np.where(told, share, 1.0) < DIP_OF_LIKE).sum(axis=0)
+    return np.asarray(low >= TOGETHER * told.sum(axis=0))
 
 
 def _as_in_weak_light(case: Case, rows: list[int], by_others: Due) -> Due:
