@@ -128,8 +128,8 @@ def scale_factor(
     The brightest tenth of the window, all live units together, is compared with what any sky allows; of the factors
     that bring it and the inverters' limit into range the likeliest is taken, by the level of the clear hours where
     there are any, and by the steps in which the values are counted. Values too low are those of snow and dark cloud
-    unless neither makes them so, and always if they are but a few steps of a register; values too high for the sky
-    alone are those of a plane that faces the sun, unless they keep one level.
+    unless neither makes them so, and always if they are but a few steps of a register, unless no inverter gives so
+    little; values too high for the sky alone are those of a plane that faces the sun, unless they keep one level.
     """
     brightness = site_brightness(energy_wh, clear_wh, rated_wh)
     use = np.isfinite(brightness)
@@ -142,12 +142,15 @@ def scale_factor(
     level = clear or (top if smooth else None)
     if over_rating > RATING_HEADROOM or (top > BRIGHT_LIMIT and level is not None):
         return _likeliest(top, over_rating, clear, _weights(energy_wh, interval_min))
-    if top >= DOUBTFUL_LIMIT or _most_steps(energy_wh) <= FEW_STEPS:
+    if top >= DOUBTFUL_LIMIT:
         return 1.0
+    found = _likeliest(top, over_rating, clear, _weights(energy_wh, interval_min))
+    below_start = _is_below_start(energy_wh, clear_wh, rated_wh)
+    if below_start or _most_steps(energy_wh) <= FEW_STEPS:
+        return found if below_start else 1.0
     long = use.sum() * interval_min >= DAYS_OF_OVERCAST * BRIGHT_MINUTES_A_DAY
     even = _is_even(energy_wh, clear_wh, groups)
-    found = _likeliest(top, over_rating, clear, _weights(energy_wh, interval_min))
-    if _is_below_start(energy_wh, clear_wh, rated_wh) or (long and even):
+    if long and even:
         return found
     fits = _is_usual(level, found) or (even and top < DARK_LIMIT and _plausible_brightness(top / found) == 1)
     return found if fits else 1.0

@@ -217,10 +217,15 @@ def test_a_day_of_even_snow_is_no_wrong_scale_but_may_be_one(roof, clouds):
     assert [u.cause for u in result.not_yet if "unit of measure" in u.missing] == ["unit_scale"]
 
 
-def test_power_at_which_no_inverter_starts_is_a_wrong_scale_under_dark_clouds_too(roof):
+@pytest.mark.parametrize("step", [0.0, 0.001], ids=["as made", "in few steps"])
+def test_power_at_which_no_inverter_starts_is_a_wrong_scale_under_dark_clouds_too(roof, step):
     r = _dark(roof(units=2, index=1.0))
     r.energy_wh *= 0.01
-    assert "unit_scale" in {f.cause for f in verify(r.site, r.readings()).findings}
+    if step:  # whole Wh under a closed cover, sent as kWh
+        r.energy_wh = step * np.ceil(3 * r.energy_wh / r.energy_wh.max())
+    result = verify(r.site, r.readings())
+    assert "unit_scale" in {f.cause for f in result.findings}
+    assert causes_by_serial(result) == {}
 
 
 def test_a_tenth_of_a_clear_day_is_a_wrong_scale(roof):
