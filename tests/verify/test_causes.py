@@ -800,6 +800,19 @@ def test_a_power_that_stands_still_is_held_though_the_light_changes_little(roof,
     assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
 
 
+@pytest.mark.parametrize(
+    ("level_wh", "step_wh", "held"),
+    [(3, 1.0, False), (11, 1.0, True), (3, 0.1, False)],
+    ids=["in a wide step", "in a narrow one", "told in fine steps"],
+)
+def test_units_that_all_stand_in_one_step_of_their_register_are_at_no_limit(roof, level_wh, step_wh, held):
+    """What goes to and fro within the step under a cover stands still as well."""
+    r = roof(units=10, index=1.0)
+    cover = level_wh + 0.4 * np.sin(np.arange(r.grid.count) / 5)
+    r.energy_wh = step_wh * np.round(np.minimum(r.energy_wh, cover) / step_wh)
+    assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
+
+
 def by_the_hour(r):
     """Return the site's readings as sums over whole hours."""
     sums = r.energy_wh.reshape(len(r.energy_wh), -1, 60 // r.grid.interval_min).sum(axis=2)
