@@ -2,9 +2,10 @@
 
 The bounds of `causes/curtailed.py` ask much of one sign on one day, so that no sound site ever had it. Of the level
 that readings crowd at most, on all days that never pass it, this counts instead how many more are there than below it
-lets expect, while how much of the clear sky's light changes, how often and on how many days the power comes back, how
-it stands still where it jumps elsewhere, and how often it does in light that would pass it. The numbers that say what
-a sign is, from TRIED_FROM to STRONG_LIGHT, are chosen, with no source: what each sign is worth is fitted to them.
+lets expect and how closely, while how much of the clear sky's light changes, how often and on how many days the power
+comes back, how it stands still where it jumps elsewhere, and how often it does in light that would pass it. The numbers
+that say what a sign is, from TRIED_FROM to STRONG_LIGHT, are chosen, with no source: what each sign is worth is fitted
+to them.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import compress
 
 import numpy as np
 
@@ -45,26 +47,11 @@ OTHER_FROM = 0.4
 STRONG_LIGHT = 1.1
 """Clear-sky power over a level from which the level would be passed."""
 
-UNBROKEN = 0.75
-"""Share of the time from the first to the last at the limit from which it is one stand, not returns between clouds."""
-
-SHARP = 4.0
-"""How many times more the power must be away beside a stand than at a round top that is as flat; a real roof's level
-noon has twice (SERF East on 2016-10-04, tests/reference/open_data.py)."""
-
-ROUND_TOP = 0.583 * 2
-"""Mean distance of a parabola from its top value beyond the span in which it stays within a band, over a quarter of
-the span on one side, in relative half widths of the band: the mean of x^2 - 1 for x from 1 to 1.5, times two."""
-
-MOSTLY_ROUND = 0.5
-"""Share of the readings at a level from which it is a round top's and nothing is weighed. Of 301 days and weeks of SERF
-East's own (tests/reference/open_data.py) 139 have more, of 59 simulated weeks at a limit two."""
-
 LEAST_OF_DAY, INDEPENDENT_MINUTES = 4, 20
 """Least readings of a day; so long clouds hold on: closer readings count as one (as in `skyfit`)."""
 
-SHORTEST_MIN = 5
-"""Interval in minutes that others count as so many times."""
+NARROWEST, LEAST_CHANGE = 0.002, 0.004
+"""Width of a level that others count as so many times, and the least one that the light's change is held against."""
 
 
 @dataclass(frozen=True)
@@ -81,22 +68,20 @@ class LimitSigns:
     """What the `level` at which readings crowd most shows, on the `held` of all `days` that reach and never pass it.
 
     `crowd` is the log-likelihood that so many readings are at the level over what those below let expect; `change` how
-    much the clear sky's light changes while a day stands there, over the level's relative width; `returns` how often
+    much the clear sky's light changes while a day stands there, over the level's relative `width`; `returns` how often
     the power comes back to it from below; `still` the negative log of the probability that readings follow one another
-    on it; `strong` how many, clouds counted once, stand at it in light that would pass it; `round_top` the share of
-    those at it that stand there as a round top does, in one stand a day and with no corner.
-    `at` are the positions of all intervals at it.
+    on it; `strong` how many, clouds counted once, stand at it in light that would pass it. `at` are the positions of
+    all intervals at it.
     """
 
     level: float
+    width: float
     at: IntArray
-    round_top: float
     crowd: float
     change: float
     returns: int
     still: float
     strong: float
-    minutes: int
     days: int
     held: int
 
@@ -108,7 +93,7 @@ class LimitSigns:
             "returns": damped(self.returns),
             "still": damped(self.still),
             "strong": damped(self.strong),
-            "interval": math.log(self.minutes / SHORTEST_MIN),
+            "width": math.log(self.width / NARROWEST),
             "days": math.log(self.days),
             "held": math.log(self.held),
         }
@@ -119,78 +104,84 @@ class LimitSigns:
         return log_odds(self.measures, WEIGHTS)
 
 
-def is_one_stand(at: BoolArray) -> bool:
-    """Return whether a day's readings at a level, (N,), are one stand."""
-    where = np.flatnonzero(at)
-    return bool(at[where[0] : where[-1] + 1].mean() >= UNBROKEN)
-
-
-def beside(power: FloatArray, at: BoolArray, level: float) -> float:
-    """Return how far, as a share, the power is below a level beside where it stands there, on the nearer side."""
-    where = np.flatnonzero(at)
-    first, last = int(where[0]), int(where[-1])
-    wide = max((last + 1 - first) // 4, 1)
-    flanks = [power[max(first - wide, 0) : first], power[last + 1 : last + 1 + wide]]
-    return min((float(1 - flank.mean() / level) for flank in flanks if len(flank)), default=0.0)
-
-
 @dataclass(frozen=True)
 class _Crowd:
-    """A level, where each day that never passes it stands at it, and the log-likelihood that this is no chance."""
+    """A level and its relative width, where each day that never passes it stands at it, and how unlikely by chance."""
 
     level: float
+    width: float
     held: tuple[DayPower, ...]
     at: tuple[BoolArray, ...]
     likelihood: float
 
 
 def limit_signs(
-    days: Sequence[DayPower], *, width: float, minutes: int, levels: tuple[float, float]
+    days: Sequence[DayPower], *, widths: Sequence[float], minutes: int, levels: tuple[float, float]
 ) -> LimitSigns | None:
     """Return what the most crowded of all `levels` between two shows, None where no day reaches any.
 
-    A reading stands at a level within its relative `width`; intervals are so many `minutes` long.
+    A reading stands at a level within one of its relative `widths`; intervals are so many `minutes` long.
     """
     told = [day for day in days if len(day.power) >= LEAST_OF_DAY]
     tops = [np.sort(day.power)[int(TRIED_FROM * len(day.power)) :] for day in told]
     tried = np.unique(np.concatenate(tops)) if tops else np.zeros(0)
     tried = tried[(tried >= levels[0]) & (tried <= levels[1])]
-    crowds = [crowd for level in tried if (crowd := _crowd(told, float(level), width))]
+    crowds = [crowd for width in widths if (crowd := _most_crowded(told, tried, width))]
     if not crowds:
         return None
     best = max(crowds, key=lambda crowd: crowd.likelihood)
     counted = min(minutes / INDEPENDENT_MINUTES, 1.0)
     return LimitSigns(
         level=best.level,
+        width=best.width,
         at=np.concatenate([day.place[at] for day, at in zip(best.held, best.at, strict=True)]),
-        round_top=_round_top(best, width),
         crowd=best.likelihood,
-        change=_change(best, counted) / width,
-        returns=_returns(best, width),
-        still=_still(best, width) * counted,
+        change=_change(best, counted) / max(best.width, LEAST_CHANGE),
+        returns=_returns(best),
+        still=_still(best) * counted,
         strong=counted * _strong(best),
-        minutes=minutes,
         days=len(told),
         held=len(best.held),
     )
 
 
-def _crowd(days: Sequence[DayPower], level: float, width: float) -> _Crowd | None:
-    """Return how many readings stand at a level, on the days that reach and do not pass it."""
-    held, at, below = [], [], 0
-    edge = level * (1 - width)
+def _most_crowded(days: Sequence[DayPower], levels: FloatArray, width: float) -> _Crowd | None:
+    """Return the level, of several (L,), at which most more readings stand than those below it let expect.
+
+    Counted on the days that reach and do not pass it; None where no day does.
+    """
+    many, below, edges = np.zeros(len(levels)), np.zeros(len(levels)), levels * (1 - width)
     for day in days:
-        here = np.asarray(np.abs(day.power / level - 1) <= width)
-        if here.any() and (day.power > level * (1 + 2 * width)).mean() <= PASSED_SHARE:
-            held.append(day)
-            at.append(here)
-            below += int(((day.power < edge) & (day.power >= COMPARED_FROM * edge)).sum())
-    if not held:
+        power = np.sort(day.power)
+        under = np.searchsorted(power, edges)
+        at = np.searchsorted(power, levels * (1 + width), side="right") - under
+        held = (at > 0) & _is_unpassed(power, levels, width)
+        many += np.where(held, at, 0)
+        below += np.where(held, under - np.searchsorted(power, COMPARED_FROM * edges), 0)
+    if not many.any():
         return None
-    many = sum(int(here.sum()) for here in at)
-    expected = max(below * 2 * width / -math.log(COMPARED_FROM), FEWEST)
-    likelihood = many * math.log(many / expected) - (many - expected) if many > expected else 0.0
-    return _Crowd(level, tuple(held), tuple(at), likelihood)
+    expected = np.maximum(below * 2 * width / -math.log(COMPARED_FROM), FEWEST)
+    gained = many * np.log(np.maximum(many, 1) / expected) - (many - expected)
+    likelihood = np.where(many > expected, gained, 0.0)
+    best = int(np.where(many > 0, likelihood, -1.0).argmax())
+    return _crowd(days, float(levels[best]), width, float(likelihood[best]))
+
+
+def _is_unpassed(power: FloatArray, levels: FloatArray, width: float) -> BoolArray:
+    """Return which levels, (L,), a day's sorted power does not pass."""
+    above = len(power) - np.searchsorted(power, levels * (1 + 2 * width), side="right")
+    return np.asarray(above <= PASSED_SHARE * len(power))
+
+
+def _crowd(days: Sequence[DayPower], level: float, width: float, likelihood: float) -> _Crowd:
+    """Return where each day that reaches and does not pass a level stands at it."""
+    at = [np.asarray(np.abs(day.power / level - 1) <= width) for day in days]
+    one = np.array([level])
+    held = [
+        here.any() and _is_unpassed(np.sort(day.power), one, width)[0]
+        for day, here in zip(days, at, strict=True)
+    ]
+    return _Crowd(level, width, tuple(compress(days, held)), tuple(compress(at, held)), likelihood)
 
 
 def _change(crowd: _Crowd, counted: float) -> float:
@@ -207,33 +198,24 @@ def _change(crowd: _Crowd, counted: float) -> float:
     return float(np.average(changes, weights=weights)) if sum(weights) else 0.0
 
 
-def _round_top(crowd: _Crowd, width: float) -> float:
-    """Return the share of the readings at the level that stand there day by day as a round top does, in one stand."""
-    days = list(zip(crowd.held, crowd.at, strict=True))
-    tops = sum(
-        int(at.sum())
-        for day, at in days
-        if is_one_stand(at) and beside(day.power, at, crowd.level) < SHARP * ROUND_TOP * width
-    )
-    return tops / sum(int(at.sum()) for _, at in days)
-
-
-def _returns(crowd: _Crowd, width: float) -> int:
+def _returns(crowd: _Crowd) -> int:
     """Return how often the power comes to the level from below it."""
-    below = BACK_FROM * crowd.level * (1 - width)
+    below = BACK_FROM * crowd.level * (1 - crowd.width)
     marked = (at[at | (day.power < below)] for day, at in zip(crowd.held, crowd.at, strict=True))
     return sum(int((np.diff(here.astype(int), prepend=0) == 1).sum()) for here in marked)
 
 
-def _still(crowd: _Crowd, width: float) -> float:
+def _still(crowd: _Crowd) -> float:
     """Return the negative log of the probability, by the other readings, that so many at the level follow another."""
     pairs = others = alike = 0
     for day, at in zip(crowd.held, crowd.at, strict=True):
         power, next_to = day.power, np.diff(day.place) == 1
         pairs += int((at[:-1] & at[1:] & next_to).sum())
-        other = next_to & (power[:-1] < crowd.level * (1 - width)) & (power[:-1] > OTHER_FROM * crowd.level)
+        other = (
+            next_to & (power[:-1] < crowd.level * (1 - crowd.width)) & (power[:-1] > OTHER_FROM * crowd.level)
+        )
         others += int(other.sum())
-        alike += int((np.abs(power[1:][other] / power[:-1][other] - 1) <= width).sum())
+        alike += int((np.abs(power[1:][other] / power[:-1][other] - 1) <= crowd.width).sum())
     return -pairs * math.log((alike + 1) / (others + 2))
 
 
@@ -244,14 +226,14 @@ def _strong(crowd: _Crowd) -> int:
 
 
 WEIGHTS: Weights = {
-    "": -10.131,
-    "crowd_in_change": 0.631,
-    "returns": 2.008,
-    "still": 0.692,
-    "strong": 1.337,
-    "interval": 0.824,
-    "days": -1.318,
-    "held": -0.902,
+    "": -5.238,
+    "crowd_in_change": 0.534,
+    "returns": 3.139,
+    "still": 0.41,
+    "strong": 2.027,
+    "width": -2.901,
+    "days": -0.95,
+    "held": -1.057,
 }
 """Fitted by `python -m tests.bench.weigh limits` to 5641 sites that show a level, 143 of them at a limit: the two
 fleets' seeds for tuning, trials of the roofs' tuning days and SERF East's own."""

@@ -61,7 +61,7 @@ on one day, 23 and 63 in a week, the only plane 10 and 22, 18 and 34; on 378 rea
 plane; tests/reference/open_data.py) 16 and 18.
 """
 
-SHORT_MIN, FOR_PLANE_BY_GAPS = 5, 9.0
+SHORT_MIN, FOR_PLANE_BY_GAPS = 5, 7.0
 """In intervals so short gaps between clouds are seen themselves: what a plane among several needs then on one day, if
 the record saw sun for the highest of these shares and, turned, it would face as no other does. Of 550 simulated days of
 several planes under clouds with a right record (`tests/bench/fleet`) none had more than 5.7."""

@@ -783,6 +783,24 @@ def test_a_clock_that_haze_may_be_is_no_other_plane(roof, monkeypatch, left, tol
     assert site_causes(verify(r.site, labelled_late(r, 30))) == told
 
 
+@pytest.mark.parametrize(
+    ("planes", "late", "turned", "told"),
+    [(1, 30, True, ["clock_shift"]), (1, 30, False, []), (1, 6, True, []), (2, 30, True, [])],
+)
+def test_where_an_only_plane_is_surely_turned_or_its_labels_late_the_likelier_clock_is_said(
+    roof, monkeypatch, planes, late, turned, told
+):
+    monkeypatch.setattr(alignment, "believed_clock", lambda *_: False)
+    monkeypatch.setattr(alignment, "believed_plane", lambda *_: turned)
+    monkeypatch.setattr(alignment, "is_likelier_clock", lambda *_: True)
+    monkeypatch.setattr(alignment, "_as_is_likelier", lambda sent, _: sent)
+    r = roof(planes=planes, interval_min=15)
+    result = verify(r.site, labelled_late(r, late))
+    assert site_causes(result) == told
+    if told:
+        assert the_finding(result, "clock_shift").details["also_explained_by"] == "plane_misdescribed"
+
+
 def test_a_turn_looked_for_in_some_intervals_is_held_against_a_level_by_all(roof, monkeypatch):
     r = passing_clouds(roof(planes=2), seed=4)
     seen = window(with_plane(r, "south", azimuth_deg=210.0), r.readings(), scale=1.0)

@@ -12,18 +12,17 @@ from service.verify.result import Finding
 from service.verify.run import build_case, verify
 from tests.verify.conftest import Roof
 
-WIDTH, LEVELS = 0.012, (0.25, 0.93)
+WIDTHS, LEVELS = (0.002, 0.006, 0.012), (0.25, 0.93)
 LIMIT = 0.6
 SIGNS = LimitSigns(
     level=0.6,
+    width=0.006,
     at=np.arange(12),
-    round_top=0.0,
     crowd=40.0,
     change=12.0,
-    returns=6,
-    still=9.0,
-    strong=3.0,
-    minutes=5,
+    returns=3,
+    still=4.0,
+    strong=1.0,
     days=1,
     held=1,
 )
@@ -41,7 +40,7 @@ def between_clouds(limit: float, seed: int = 1) -> DayPower:
 
 
 def signs_of(*days: DayPower) -> LimitSigns:
-    found = limit_signs(days, width=WIDTH, minutes=5, levels=LEVELS)
+    found = limit_signs(days, widths=WIDTHS, minutes=5, levels=LEVELS)
     assert found is not None
     return found
 
@@ -72,10 +71,21 @@ def test_signs_that_say_little_leave_no_limit_likelier(less: dict[str, float]) -
 def test_the_level_that_readings_crowd_at_is_found() -> None:
     day = between_clouds(LIMIT)
     found = signs_of(day)
-    assert found.level == pytest.approx(LIMIT, rel=WIDTH)
+    assert found.level == pytest.approx(LIMIT, rel=WIDTHS[-1])
     assert set(np.flatnonzero(day.power == LIMIT)) <= set(found.at)
     assert found.log_odds > LIKELIER
     assert signs_of(between_clouds(9.0)).log_odds < LIKELIER
+
+
+@pytest.mark.parametrize(("spread", "width"), [(0.0, 0.002), (0.005, 0.006), (0.011, 0.012)])
+def test_a_level_is_as_wide_as_its_readings_lie_apart(spread: float, width: float) -> None:
+    day = between_clouds(LIMIT)
+    uneven = np.random.default_rng(3).uniform(1 - spread, 1 + spread, len(day.power))
+    assert signs_of(replace(day, power=day.power * uneven)).width == width
+
+
+def test_readings_that_lie_close_say_more_than_as_many_in_a_wider_level() -> None:
+    assert replace(SIGNS, width=0.002).log_odds > SIGNS.log_odds > replace(SIGNS, width=0.012).log_odds
 
 
 def test_a_day_that_passes_the_level_says_nothing_of_it() -> None:
@@ -109,7 +119,7 @@ def test_readings_that_do_not_follow_one_another_do_not_stand_still() -> None:
 @pytest.mark.parametrize("power", [np.full(3, 0.5), np.full(9, 0.1), np.full(9, 0.99), np.zeros(0)])
 def test_a_day_without_a_level_shows_nothing(power: np.ndarray) -> None:
     days = [day_of(power, np.full(len(power), 0.9))]
-    assert limit_signs(days, width=WIDTH, minutes=5, levels=LEVELS) is None
+    assert limit_signs(days, widths=WIDTHS, minutes=5, levels=LEVELS) is None
 
 
 def test_what_stands_near_the_clear_sky_s_level_for_too_short_to_prove_a_limit_may_be_one_by_all_signs(
@@ -134,7 +144,7 @@ def test_what_stands_near_the_clear_sky_s_level_for_too_short_to_prove_a_limit_m
     assert curtailed.held(case)[stands].mean() > 0.95
 
 
-@pytest.mark.parametrize(("share", "told"), [(1.0, False), (0.95, False), (0.8, True)])
+@pytest.mark.parametrize(("share", "told"), [(1.0, False), (0.95, True), (0.8, True)])
 def test_a_top_is_no_limit_by_all_signs_together(
     roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch, share: float, told: bool
 ) -> None:
@@ -163,14 +173,3 @@ def test_one_plane_that_stands_still_is_no_limit_on_the_site(
     assert limits(r) == []
     monkeypatch.setattr(curtailed, "MOST_BY_ONE", 1.0)
     assert len(limits(r)) == 1
-
-
-def test_what_round_tops_explain_is_not_weighed(
-    roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    r = roof(days=3, index=1.0)
-    assert curtailed.signs_of(build_case(r.site, r.readings())) is None
-    monkeypatch.setattr(curtailed, "MOSTLY_ROUND", 1.0)
-    found = curtailed.signs_of(build_case(r.site, r.readings()))
-    assert found is not None
-    assert found.round_top == 1.0

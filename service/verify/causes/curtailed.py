@@ -27,14 +27,9 @@ from service.verify.inputs import FloatArray
 from service.verify.limit_odds import (
     INDEPENDENT_MINUTES,
     LIKELIER,
-    MOSTLY_ROUND,
-    ROUND_TOP,
-    SHARP,
     STRONG_LIGHT,
     DayPower,
     LimitSigns,
-    beside,
-    is_one_stand,
     limit_signs,
 )
 from service.verify.odds import probability
@@ -66,6 +61,17 @@ MUCH_LIGHT_CHANGE, HELD_READINGS = 0.25, 6.0
 is a limit, however it is come to: no round top is so flat, since real outputs fall short by a tenth at most over so
 much light (`skyfit.BENDS`), and no cloud keeps to the sun's course. Of 1422 simulated days and 842 weeks without a
 limit (`tests/bench/fleet`) one day had more than 4 such readings, 4.5; limits that no corner showed had 6 to 10."""
+
+UNBROKEN = 0.75
+"""Share of the time from the first to the last at the limit from which it is one stand, not returns between clouds."""
+
+SHARP = 4.0
+"""How many times more the power must be away beside a stand than at a round top that is as flat; a real roof's level
+noon has twice (SERF East on 2016-10-04, tests/reference/open_data.py)."""
+
+ROUND_TOP = 0.583 * 2
+"""Mean distance of a parabola from its top value beyond the span in which it stays within a band, over a quarter of
+the span on one side, in relative half widths of the band: the mean of x^2 - 1 for x from 1 to 1.5, times two."""
 
 MOST_BY_RATINGS = 0.5
 """Share of the units at most that stand at their inverters' own limit."""
@@ -99,9 +105,9 @@ and their share of those that would have passed it: what a limit holds back is a
 below. Of 1430 simulated days under clouds without a limit (`tests/bench/fleet`) one that comes back four times had 1.75
 and 0.13, of 240 weeks two had 2.25 on one day; limits of weeks that show by an edge alone 4.5."""
 
-LEVEL_NOISES, WIDEST = 2.0, 2 * FLATNESS
-"""Width of a level that is weighed, in standard deviations: with so many a normal one leaves out one of twenty; and the
-widest: in a wider one what goes to and fro by a few percent stands, too."""
+LEVEL_NOISES, WIDTHS, WIDEST = 2.0, (0.002, FLATNESS / 2, FLATNESS), 2 * FLATNESS
+"""Width of a level that is weighed, in standard deviations: with so many a normal one leaves out one of twenty; those
+tried, if not narrower; and the widest: in a wider one what goes to and fro by a few percent stands, too."""
 
 SURE = 0.9
 """Confidence of a limit that one sign proves; one that all together make likely has its probability, and no more."""
@@ -224,24 +230,24 @@ def _likelier_limit(case: Case) -> _Limit | None:
 def signs_of(case: Case) -> LimitSigns | None:
     """Return what the total's most crowded level shows, of all known intervals or of those where all were heard.
 
-    Nothing if the register leaves no level narrow enough, or round tops explain most of what stands there.
+    Nothing if the register leaves no level narrow enough.
     """
     power = _whole_site(case)
     known = np.isfinite(power.share)
     by_noise = math.hypot(_noise(power), READING_NOISE / math.sqrt(power.units))
-    width = max(FLATNESS, LEVEL_NOISES * by_noise)
-    if width > WIDEST:
+    narrowest = LEVEL_NOISES * by_noise
+    if narrowest > WIDEST:
         return None
+    widths = [max(narrowest, width) for width in WIDTHS]
     found: list[LimitSigns] = []
     for told in (known & power.whole, known):
         places = [np.flatnonzero(day & told) for day in _solar_days(case)]
         days = [DayPower(power.share[at], power.clear[at], at) for at in places]
         signs = limit_signs(
-            days, width=width, minutes=case.day.grid.interval_min, levels=(LEAST_EDGE, BELOW_RATING)
+            days, widths=widths, minutes=case.day.grid.interval_min, levels=(LEAST_EDGE, BELOW_RATING)
         )
         found += [signs] if signs else []
-    best = max(found, key=lambda signs: signs.measures["crowd_in_change"], default=None)
-    return None if best is None or best.round_top > MOSTLY_ROUND else best
+    return max(found, key=lambda signs: signs.measures["crowd_in_change"], default=None)
 
 
 def _limit_of_each(case: Case) -> _Limit | None:
@@ -463,8 +469,8 @@ def _limit_in(power: FloatArray, clear: FloatArray, minutes: int) -> _Limit | No
 
 def _stands(power: FloatArray, at_limit: BoolArray, level: float, crowding: float) -> bool:
     """Return whether the power stands at the level as at a limit: it comes to it with a corner, or again and again."""
-    if is_one_stand(at_limit):
-        return crowding >= CROWDING and beside(power, at_limit, level) >= SHARP * ROUND_TOP * FLATNESS
+    if _is_one_stand(at_limit):
+        return crowding >= CROWDING and _beside(power, at_limit, level) >= SHARP * ROUND_TOP * FLATNESS
     returns = int((np.diff(at_limit.astype(int), prepend=0) == 1).sum())
     return returns >= RETURNS and at_limit.sum() >= READINGS_OF_RETURNS and crowding >= CROWDING_OF_RETURNS
 
@@ -530,6 +536,21 @@ def _face_apart(case: Case) -> bool:
     clear = np.stack([case.clear_wh[group.members[0]] for group in case.day.groups])
     at_tops = clear[:, clear.argmax(axis=1)]
     return bool((at_tops * MODEL_BAND < clear.max(axis=1)[:, None]).any())
+
+
+def _is_one_stand(at: BoolArray) -> bool:
+    """Return whether a day's readings at a level, (N,), are one stand."""
+    where = np.flatnonzero(at)
+    return bool(at[where[0] : where[-1] + 1].mean() >= UNBROKEN)
+
+
+def _beside(power: FloatArray, at: BoolArray, level: float) -> float:
+    """Return how far, as a share, the power is below a level beside where it stands there, on the nearer side."""
+    where = np.flatnonzero(at)
+    first, last = int(where[0]), int(where[-1])
+    wide = max((last + 1 - first) // 4, 1)
+    flanks = [power[max(first - wide, 0) : first], power[last + 1 : last + 1 + wide]]
+    return min((float(1 - flank.mean() / level) for flank in flanks if len(flank)), default=0.0)
 
 
 def _most_crowded(power: FloatArray) -> float:
