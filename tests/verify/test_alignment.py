@@ -792,6 +792,8 @@ def test_where_an_only_plane_is_surely_turned_or_its_labels_late_the_likelier_cl
 ):
     monkeypatch.setattr(alignment, "believed_clock", lambda *_: False)
     monkeypatch.setattr(alignment, "believed_plane", lambda *_: turned)
+    monkeypatch.setattr(alignment, "explains_as_well", lambda *_: True)
+    monkeypatch.setattr(alignment, "by_small_error", lambda *_: False)
     monkeypatch.setattr(alignment, "is_likelier_clock", lambda *_: True)
     monkeypatch.setattr(alignment, "_as_is_likelier", lambda sent, _: sent)
     r = roof(planes=planes, interval_min=15)
