@@ -26,6 +26,11 @@ LIKELIER = 0.2
 """Log odds from which a limit is said. By fits to the others none of 4534 sites without one has more, a day between
 clouds has 0.1, the next ones 0; of 47 at a limit that no bound proves 13 have more."""
 
+LEAST_CHANGE = 5.0
+"""How many times a level's width the clear sky's light must change while the power stands there, whatever the odds: of
+13 at a limit that only odds tell all have 5.2 and more, the noon tops of a low site between even clouds 2 (our own
+physics)."""
+
 TRIED_FROM = 0.85
 """Quantile of a day's power from which levels are tried: a limit that is hardly ever reached takes nothing."""
 
@@ -50,7 +55,7 @@ STRONG_LIGHT = 1.1
 LEAST_OF_DAY, INDEPENDENT_MINUTES = 4, 20
 """Least readings of a day; so long clouds hold on: closer readings count as one (as in `skyfit`)."""
 
-NARROWEST, LEAST_CHANGE = 0.002, 0.004
+NARROWEST, LEAST_WIDTH = 0.002, 0.004
 """Width of a level that others count as so many times, and the least one that the light's change is held against."""
 
 
@@ -136,7 +141,7 @@ def limit_signs(
         width=best.width,
         at=np.concatenate([day.place[at] for day, at in zip(best.held, best.at, strict=True)]),
         crowd=best.likelihood,
-        change=_change(best, counted) / max(best.width, LEAST_CHANGE),
+        change=_change(best, counted) / max(best.width, LEAST_WIDTH),
         returns=_returns(best),
         still=_still(best) * counted,
         strong=counted * _strong(best),

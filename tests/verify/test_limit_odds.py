@@ -122,6 +122,18 @@ def test_a_day_without_a_level_shows_nothing(power: np.ndarray) -> None:
     assert limit_signs(days, widths=WIDTHS, minutes=5, levels=LEVELS) is None
 
 
+@pytest.mark.parametrize(("change", "told"), [(9.0, True), (4.9, False)])
+def test_no_odds_tell_a_limit_in_light_that_hardly_changes(
+    roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch, change: float, told: bool
+) -> None:
+    monkeypatch.setattr(curtailed, "bounded", lambda _: None)
+    r = held_to(roof(days=3, index=1.0), 0.8)
+    signs = curtailed.signs_of(build_case(r.site, r.readings()))
+    assert signs is not None
+    monkeypatch.setattr(curtailed, "signs_of", lambda _: replace(signs, change=change))
+    assert bool(limits(r)) is told
+
+
 def test_what_stands_near_the_clear_sky_s_level_for_too_short_to_prove_a_limit_may_be_one_by_all_signs(
     roof: Callable[..., Roof],
 ) -> None:

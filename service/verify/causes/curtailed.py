@@ -26,6 +26,7 @@ from service.verify.causes.wording import duration, number
 from service.verify.inputs import FloatArray
 from service.verify.limit_odds import (
     INDEPENDENT_MINUTES,
+    LEAST_CHANGE,
     LIKELIER,
     STRONG_LIGHT,
     DayPower,
@@ -212,19 +213,21 @@ def bounded(case: Case) -> _Limit | None:
 def _likelier_limit(case: Case) -> _Limit | None:
     """Return the limit that is likelier than none by all that its level shows together.
 
-    Near the clear sky's own level the readings must be alike, and the total's stand must not be that of one plane.
+    Near the clear sky's own level the readings must be alike, and those of one stand last longer than a top does; the
+    total's stand must not be that of one plane.
     """
     signs = signs_of(case)
-    if signs is None or signs.log_odds < LIKELIER:
+    if signs is None or signs.log_odds < LIKELIER or signs.change < LEAST_CHANGE:
         return None
-    alike = _is_steady(_whole_site(case), signs.at.reshape(-1, 1))
-    if not alike or any(
+    power = _whole_site(case)
+    if not _is_steady(power, signs.at.reshape(-1, 1)) or any(
         limit.at_limit[signs.at].mean() > MOST_BY_ONE for limit in _limits_of_groups(case) if limit
     ):
         return None
     at_limit = np.zeros(len(case.day.positions), dtype=bool)
     at_limit[signs.at] = True
-    return _Limit(signs.level, at_limit, confidence=round(min(probability(signs.log_odds), SURE), 2))
+    limit = _Limit(signs.level, at_limit, confidence=round(min(probability(signs.log_odds), SURE), 2))
+    return None if signs.returns == 1 and _may_be_top(case, power, limit) else limit
 
 
 def signs_of(case: Case) -> LimitSigns | None:
@@ -310,10 +313,15 @@ def _limit_of(case: Case, power: _Power) -> _Limit | None:
         return None
     at_limit = np.asarray(np.any([limit.at_limit for limit in found], axis=0))
     limit = _Limit(float(np.median([limit.share for limit in found])), at_limit)
-    minutes = at_limit.sum() * case.day.grid.interval_min
-    near_top = power.clear[at_limit].max() < MODEL_BAND * limit.share
+    return None if _may_be_top(case, power, limit) else limit
+
+
+def _may_be_top(case: Case, power: _Power, limit: _Limit) -> bool:
+    """Return whether a limit is near the clear sky's own level, and stood at for no longer than a top lasts."""
+    minutes = limit.at_limit.sum() * case.day.grid.interval_min
+    near_top = power.clear[limit.at_limit].max() < MODEL_BAND * limit.share
     least = TOPS_APART * LONGER_THAN_A_TOP if power.face_apart else LONGER_THAN_A_TOP
-    return None if near_top and minutes < least else limit
+    return bool(near_top and minutes < least)
 
 
 def _limit_on(case: Case, power: _Power, day: BoolArray, sizes: tuple[int, ...]) -> _Limit | None:
