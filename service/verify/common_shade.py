@@ -22,6 +22,7 @@ from service.expect.site import Plane, Site
 from service.expect.sky import Irradiance
 from service.verify.day import Daylight
 from service.verify.inputs import FloatArray
+from service.verify.parted import UnitEnergies, parted
 from service.verify.plane_beam import (
     BIN_MINUTES,
     Beam,
@@ -129,12 +130,13 @@ def common_shade(
     agreed: FloatArray,
     sky: Irradiance | None = None,
     elsewhere: Callable[[PlaneShade], bool] = lambda _: False,
+    units: UnitEnergies | None = None,
 ) -> tuple[PlaneShade, ...]:
     """Return the shade found on whole planes; under a measured `sky` no cloud is taken for any.
 
-    `table` (G, S, K, D) is `sky.family(day)`, `agreed` (G, D) what most units of each group made, Wh; `elsewhere`
-    tells whether a plane in such shade is better explained by facing elsewhere. Empty where nothing is sure, and
-    for windows of more than LONGEST_DAYS days.
+    `table` (G, S, K, D) is `sky.family(day)`, `agreed` (G, D) what most units of each group made, Wh, `units` what each
+    made; `elsewhere` tells whether a plane in such shade is better explained by facing elsewhere. Empty where nothing
+    is sure, and for windows of more than LONGEST_DAYS days.
     """
     if day.grid.count * day.grid.interval_min > LONGEST_DAYS * 24 * 60 or len(day.positions) == 0:
         return ()
@@ -142,7 +144,7 @@ def common_shade(
     energies.told &= ~_held(day, agreed)
     names = dict.fromkeys(g.plane.name for g in day.groups)
     beams = {name: beam for name in names if (beam := beam_of(day, energies, name)) is not None}
-    asked = {name: _asked(name, beams, energies) for name in beams}
+    asked = {name: _with_edges(_asked(name, beams, energies), energies, name, units) for name in beams}
     scan = partial(_spans, day, energies, elsewhere)
     alone = [shade for name, beam in asked.items() for shade in scan(name, beam)]
     found: list[PlaneShade] = []
@@ -161,6 +163,14 @@ def _asked(plane: str, beams: dict[str, Beam], energies: PlaneEnergies) -> Beam:
     if not beam.clouds.told.any():
         beam = replace(beam, clouds=clouds)
     return crossed(beam, energies, plane, clouds.lit)
+
+
+def _with_edges(beam: Beam, energies: PlaneEnergies, plane: str, units: UnitEnergies | None) -> Beam:
+    """Return a plane's beam with the edges at which its units lose the sun one after another."""
+    if units is None:
+        return beam
+    begins, ends = parted(energies, plane, beam, units)
+    return replace(beam, begins_parted=begins, ends_parted=ends)
 
 
 def _beside(

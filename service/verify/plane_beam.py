@@ -105,10 +105,10 @@ class Beam:
     `strong` where the light would be strong, `level` the log of output over the clear sky's diffuse without the light
     around the sun, `of_diffuse` over that with it and `of_clear` over all of the clear sky's, `agrees` where other days
     gave the same while hidden, `begins` and `ends` where a bin may be a span's first or last since the light
-    is far brighter just before or after, `cross` the log odds that other planes add, NaN where none of them tells,
-    `sunless` where they say that what is bright has no beam, `place` (D,) the flat position of each interval in these
-    tables; `sensed` whether a sensor told the sky all the time, `clouds` what the plane tells of them, or others if it
-    never stands in strong light.
+    is far brighter just before or after, those `parted` where units lose or regain the sun one after another, `cross`
+    the log odds that other planes add, NaN where none of them tells, `sunless` where they say that what is bright has
+    no beam, `place` (D,) the flat position of each interval in these tables; `sensed` whether a sensor told the sky all
+    the time, `clouds` what the plane tells of them, or others if it never stands in strong light.
     """
 
     told: BoolArray
@@ -123,6 +123,8 @@ class Beam:
     ends: BoolArray
     begins_dimly: BoolArray
     ends_dimly: BoolArray
+    begins_parted: BoolArray
+    ends_parted: BoolArray
     calm: BoolArray
     cross: FloatArray
     sunless: BoolArray
@@ -335,6 +337,8 @@ def beam_of(day: Daylight, energies: PlaneEnergies, plane: str) -> Beam | None:
         ends=_jumps(seen[:, ::-1], shining[:, ::-1])[:, ::-1],
         begins_dimly=_jumps(seen, bare),
         ends_dimly=_jumps(seen[:, ::-1], bare[:, ::-1])[:, ::-1],
+        begins_parted=np.zeros(shape, dtype=bool),
+        ends_parted=np.zeros(shape, dtype=bool),
         calm=calm,
         cross=np.full(shape, np.nan),
         sunless=np.zeros(shape, dtype=bool),

@@ -51,6 +51,7 @@ from service.verify.divided import LEAST_APART_DEG, divided
 from service.verify.explained import HALF_AS_MUCH
 from service.verify.inputs import FloatArray, FromService, Readings
 from service.verify.levels import Levels, dc_series, levels, resolution_wh, untold
+from service.verify.parted import UnitEnergies
 from service.verify.ranking import curves, ranked, sky_result, verdict
 from service.verify.rest import outages, without_standby
 from service.verify.result import SkySource, Verification
@@ -217,7 +218,8 @@ def _case(
     if live >= 2 or (live == 1 and heard_units(measured) > 1 and stated_sky is None):
         sensed = _sensed(day, weather, stated_sky)
         elsewhere = partial(_faces_elsewhere, alignment, scale, weather)
-        found = common_shade(day, table, np.where(out, np.nan, agreed) / level, sensed, elsewhere)
+        units = UnitEnergies(np.where(out, np.nan, voices) / level, quantum / level)
+        found = common_shade(day, table, np.where(out, np.nan, agreed) / level, sensed, elsewhere, units)
         shades = tuple(s for s in found if not s.turned)
         doubted = tuple(s.plane for s in found if s.turned)
         index = None if sensed is None else _index(day, sensed)
