@@ -34,7 +34,7 @@ from service.verify.plane_beam import (
     solar_places,
 )
 from service.verify.shade_beside import Beside
-from service.verify.shade_odds import signs_of
+from service.verify.shade_odds import ShadeSigns, signs_of
 from service.verify.shade_scan import DAY_CAP, MOST_BRIGHT, Span, likeliest
 from service.verify.sky import ArraySky
 from service.verify.sunless import sunless
@@ -124,6 +124,17 @@ class PlaneShade:
         return both > SHARED * min(int(self.where.sum()), int(other.where.sum()))
 
 
+@dataclass(frozen=True)
+class Judged:
+    """A span of bins from `first` to `last` as shade, whether bounds alone say so, and all its signs."""
+
+    shade: PlaneShade
+    first: int
+    last: int
+    by_bounds: bool
+    signs: ShadeSigns
+
+
 def common_shade(
     day: Daylight,
     table: FloatArray,
@@ -140,11 +151,7 @@ def common_shade(
     """
     if day.grid.count * day.grid.interval_min > LONGEST_DAYS * 24 * 60 or len(day.positions) == 0:
         return ()
-    energies = PlaneEnergies(day, table, agreed, sky)
-    energies.told &= ~_held(day, agreed)
-    names = dict.fromkeys(g.plane.name for g in day.groups)
-    beams = {name: beam for name in names if (beam := beam_of(day, energies, name)) is not None}
-    asked = {name: _with_edges(_asked(name, beams, energies), energies, name, units) for name in beams}
+    energies, beams, asked = _seen(day, table, agreed, sky, units)
     scan = partial(_spans, day, energies, elsewhere)
     alone = [shade for name, beam in asked.items() for shade in scan(name, beam)]
     found: list[PlaneShade] = []
@@ -152,6 +159,35 @@ def common_shade(
         beside = [s for s in alone if s.plane != name and not s.turned]
         found += scan(name, beam, beside) if beside else [s for s in alone if s.plane == name]
     return tuple(found + _beside(day, energies, beams, found))
+
+
+def first_spans(
+    day: Daylight,
+    table: FloatArray,
+    agreed: FloatArray,
+    sky: Irradiance | None = None,
+    units: UnitEnergies | None = None,
+) -> dict[str, Judged]:
+    """Return by plane what its likeliest span says of shade, be it enough or not; arguments as of `common_shade`."""
+    energies, _, asked = _seen(day, table, agreed, sky, units)
+    spans = {name: likeliest(beam, _width_min(day)) for name, beam in asked.items()}
+    return {
+        name: _judged(day, energies, name, asked[name], span)
+        for name, span in spans.items()
+        if span is not None
+    }
+
+
+def _seen(
+    day: Daylight, table: FloatArray, agreed: FloatArray, sky: Irradiance | None, units: UnitEnergies | None
+) -> tuple[PlaneEnergies, dict[str, Beam], dict[str, Beam]]:
+    """Return the planes' energies and by plane its beam, alone and with what other planes and its own edges say."""
+    energies = PlaneEnergies(day, table, agreed, sky)
+    energies.told &= ~_held(day, agreed)
+    names = dict.fromkeys(g.plane.name for g in day.groups)
+    beams = {name: beam for name in names if (beam := beam_of(day, energies, name)) is not None}
+    asked = {name: _with_edges(_asked(name, beams, energies), energies, name, units) for name in beams}
+    return energies, beams, asked
 
 
 def _asked(plane: str, beams: dict[str, Beam], energies: PlaneEnergies) -> Beam:
@@ -228,35 +264,46 @@ def _spans(
 ) -> list[PlaneShade]:
     """Return the spans found one after another, the likeliest first; `beside` is the shade of other planes."""
     found: list[PlaneShade] = []
-    azimuth, clear_wh = day.azimuth_deg, energies.clear_of(plane)
-    width = max(BIN_MINUTES, day.grid.interval_min)
     for _ in range(MOST_SPANS):
-        best = likeliest(beam, width)
+        best = likeliest(beam, _width_min(day))
         if best is None:
             break
-        inside = beam.place % beam.told.shape[1]
-        first, last = _to_its_ends(beam, best)
-        where = (inside >= first) & (inside <= last)
-        share = float(clear_wh[where].sum() / clear_wh.sum())
-        span, seen = _azimuth_span(azimuth[where]), where & best.spoke[beam.place // beam.told.shape[1]]
-        shade = PlaneShade(plane, span, where, int(best.spoke.sum()), best.log_odds, seen)
-        shared, minutes = any(shade.shares(other) for other in beside), (last - first + 1) * width
-        least, odds = NEEDED_BESIDE if shared else _needed(best, minutes), _without_chance(best, width)
-        heights = day.elevation_deg[where]
-        sure = _is_sure(best, odds, share, least)
-        if not sure:  # what bounds alone say needs no weighing
-            signs = signs_of(
-                beam, best, width, log_odds=odds, minutes=minutes, share=share, elevation_deg=heights
-            )
-            sure = signs.are_enough
-        if not sure:
+        judged = _judged(day, energies, plane, beam, best, beside)
+        if not (judged.by_bounds or judged.signs.are_enough):
             break
-        if _rests_on_planes(best) and elsewhere(shade):
-            found.append(replace(shade, turned=True))
+        if _rests_on_planes(best) and elsewhere(judged.shade):
+            found.append(replace(judged.shade, turned=True))
             break
-        found.append(shade)
-        beam = beam.without(first, last)
+        found.append(judged.shade)
+        beam = beam.without(judged.first, judged.last)
     return found or _without_sun(day, energies, elsewhere, plane, beam)
+
+
+def _judged(
+    day: Daylight,
+    energies: PlaneEnergies,
+    plane: str,
+    beam: Beam,
+    span: Span,
+    beside: Sequence[PlaneShade] = (),
+) -> Judged:
+    """Return a span as shade of the plane, with what speaks for it; `beside` is the shade of other planes."""
+    width, clear_wh, bins = _width_min(day), energies.clear_of(plane), beam.told.shape[1]
+    first, last = _to_its_ends(beam, span)
+    where = (beam.place % bins >= first) & (beam.place % bins <= last)
+    share = float(clear_wh[where].sum() / clear_wh.sum())
+    azimuths, seen = _azimuth_span(day.azimuth_deg[where]), where & span.spoke[beam.place // bins]
+    shade = PlaneShade(plane, azimuths, where, int(span.spoke.sum()), span.log_odds, seen)
+    minutes, odds = (last - first + 1) * width, _without_chance(span, width)
+    shared = any(shade.shares(other) for other in beside)
+    least = NEEDED_BESIDE if shared else _needed(span, minutes)
+    heights = day.elevation_deg[where]
+    signs = signs_of(beam, span, width, log_odds=odds, minutes=minutes, share=share, elevation_deg=heights)
+    return Judged(shade, first, last, _is_sure(span, odds, share, least), signs)
+
+
+def _width_min(day: Daylight) -> int:
+    return max(BIN_MINUTES, day.grid.interval_min)
 
 
 def _without_sun(
@@ -267,7 +314,7 @@ def _without_sun(
     beam: Beam,
 ) -> list[PlaneShade]:
     """Return the shade of a plane that sees no sun for much of its light on any day, and still days' light instead."""
-    dark = sunless(beam, max(BIN_MINUTES, day.grid.interval_min))
+    dark = sunless(beam, _width_min(day))
     if dark is None:
         return []
     inside, clear_wh = beam.place % beam.told.shape[1], energies.clear_of(plane)

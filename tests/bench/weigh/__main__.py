@@ -1,13 +1,14 @@
-"""`python -m tests.bench.weigh turns` or `limits`: fit weights of `service/verify/odds.py`, and show what they tell.
+"""`python -m tests.bench.weigh turns`, or `limits`, or `shade`: fit weights of `service/verify/odds.py`, and show them.
 
 Prints them as they stand there, and by origin how many of the faults, and how many sites without, the bounds alone
-say, and the weights with them: each site by weights that were fitted to others.
+say, and the weights with them: each site, or plane, by weights that were fitted to others.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
+from itertools import chain
 from typing import Annotated
 
 import numpy as np
@@ -17,17 +18,17 @@ from rich.progress import Progress
 from rich.table import Table
 
 from tests.bench.fleet.__main__ import PROCESSES, quiet
-from tests.bench.weigh import limits, turns
+from tests.bench.weigh import limits, shade, turns
 from tests.bench.weigh.fit import Bools, fit, of_others
 from tests.bench.weigh.sites import Row
 from tests.fleet.sun import Array
 
 LEAST = (0.0, 0.5, 1.0)
-FAULTS = {"turns": turns, "limits": limits}
+FAULTS = {"turns": turns, "limits": limits, "shade": shade}
 
 
 def main(
-    what: Annotated[str, typer.Argument(help="turns or limits.")],
+    what: Annotated[str, typer.Argument(help="turns, limits or shade.")],
     every: Annotated[int, typer.Option(help="Weigh every so-manieth site only, to try it.", min=1)] = 1,
 ) -> None:
     """Fit and print the weights of one fault's signs."""
@@ -35,8 +36,8 @@ def main(
         raise typer.BadParameter(f"{what} is none of {', '.join(FAULTS)}")
     planned = [*FAULTS[what].keys()][::every]
     with ProcessPoolExecutor(PROCESSES, initializer=quiet) as pool, Progress(transient=True) as progress:
-        found = pool.map(FAULTS[what].row, planned, chunksize=8)
-        told = [one for one in progress.track(found, len(planned)) if one]
+        found = pool.map(FAULTS[what].rows, planned, chunksize=8)
+        told = list(chain.from_iterable(progress.track(found, len(planned))))
     names = list(told[0].measures)
     measures = np.array([[one.measures[name] for name in names] for one in told])
     is_true = np.array([one.is_true for one in told])

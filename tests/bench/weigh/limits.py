@@ -43,6 +43,11 @@ def keys() -> Iterator[Key | Own]:
             yield from (Own(roof, first, window) for first in firsts)
 
 
+def rows(key: Key | Own) -> list[Row]:
+    """Return what one site shows, if anything."""
+    return [one] if (one := row(key)) else []
+
+
 def row(key: Key | Own) -> Row | None:
     """Return what one site shows, None without a level, and where a limit takes too little to count."""
     origin, site, readings, cause, counts = _own(key) if isinstance(key, Own) else known(key)
@@ -51,7 +56,9 @@ def row(key: Key | Own) -> Row | None:
         return None
     case = build_case(site, readings)
     signs = curtailed.signs_of(case)
-    return signs and Row(origin, dict(signs.measures), is_limited, curtailed.bounded(case) is not None)
+    if signs is None:
+        return None
+    return Row(origin, dict(signs.measures), is_limited, curtailed.bounded(case) is not None)
 
 
 def _own(own: Own) -> Known:

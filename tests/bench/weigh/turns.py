@@ -19,6 +19,11 @@ def keys() -> Iterator[Key]:
         yield from sites(window, TRIALS[window])
 
 
+def rows(key: Key) -> list[Row]:
+    """Return what one site shows, if anything."""
+    return [one] if (one := row(key)) else []
+
+
 def row(key: Key) -> Row | None:
     """Return what one site shows, None where nothing and where its own fault does not count."""
     origin, site, readings, cause, counts = known(key)
