@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.bench.weigh import limits, turns
+from service.verify.shade_odds import WEIGHTS
+from tests.bench.weigh import limits, shade, turns
 from tests.bench.weigh.fit import fit, of_others
 from tests.bench.weigh.sites import RANGES, SITES
 
@@ -14,6 +15,10 @@ NO_SUN = 2
 
 HELD, HARDLY_HELD = 60, 49
 """Seeds of days at a limit that takes 7 % of the energy, and at one that takes nearly nothing."""
+
+HIDDEN, HARDLY_HIDDEN, COVERED = 42039, 1614, 18072
+"""Seeds of weeks behind a hill that falls short of bounds, behind one that the plane has its back to, and under covers
+that darken most of two days alike."""
 
 APART = range(3000, 3240)
 """Seeds of the fleet that nothing is tuned on."""
@@ -61,6 +66,18 @@ def test_a_limit_that_takes_too_little_to_count_is_not_weighed() -> None:
     assert held is not None
     assert held.is_true
     assert limits.row(("fleet", HARDLY_HELD, "1d")) is None
+
+
+def test_a_plane_behind_a_hill_and_one_under_covers_are_weighed() -> None:
+    (hidden,) = shade.rows(("fleet", HIDDEN, "7d"))
+    assert (hidden.is_true, hidden.said) == (True, False)
+    assert set(hidden.measures) == set(WEIGHTS) - {""}
+    covered = shade.rows(("fleet", COVERED, "7d"))
+    assert [one.is_true for one in covered] == [False]
+
+
+def test_a_plane_that_shows_next_to_nothing_is_not_weighed() -> None:
+    assert shade.rows(("fleet", HARDLY_HIDDEN, "7d")) == []
 
 
 @pytest.mark.parametrize("first", RANGES)

@@ -98,3 +98,20 @@ def test_a_loss_that_does_not_return_needs_like_units_that_work(
     if not alive:
         r.energy_wh[[0, 2, 4], r.interval(8.0) :] = 0.0
     assert ("shaded" in causes(r).get(r.site.units[6].serial, set())) is alive
+
+
+@pytest.mark.parametrize(
+    ("mates", "hour", "said"),
+    [([1, 2], 11.0, True), ([1], 11.0, False), ([], 11.0, False), ([1, 2], 14.0, False)],
+    ids=["beside two", "beside one", "alone", "at another hour"],
+)
+def test_a_loss_of_less_than_a_hundredth_is_a_shadow_where_two_like_units_stand_in_one(
+    roof: Callable[..., Roof], mates: list[int], hour: float, said: bool
+) -> None:
+    r = roof(units=12, days=5, index=1.0)
+    for day in range(5):
+        r.energy_wh[mates, r.interval(10.5, day) : r.interval(12.5, day)] *= 0.3
+        r.energy_wh[5, r.interval(hour, day) : r.interval(hour + 1 / 3, day)] *= 0.8
+    found = {s for s, said in causes(r).items() if said == {"shaded"}}
+    assert found == serials(r, [*mates, 5] if said else mates)
+    assert set(causes(r)) == found

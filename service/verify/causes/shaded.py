@@ -56,9 +56,9 @@ light from the sun's direction that make it sunny and clouded, and how much of w
 have in the sun: what stands before a unit takes light of the sky all day, a weak module the same share of any light. Of
 four units in shade (`tests/bench/fleet`, weeks) all had 0.28 to 0.38, two weak ones beside them 0.0."""
 
-LEAST_MATES, LEAST_RETURN_BESIDE, SAME_PLACE = 2, 0.2, 0.9
+LEAST_MATES, LEAST_RETURN_BESIDE, SAME_PLACE, LEAST_SHARE_BESIDE = 2, 0.2, 0.9, 0.006
 """So many like units in shade show that something stands there: at how few of its sun positions a loss must come back
-then, of which so many are theirs."""
+then, of which so many are theirs, and what it takes at least of a unit that is calm otherwise."""
 
 SURE_RETURN, LEAST_SHARE_OF_SURE = 0.6, 0.015
 """Share of the sun positions at which a loss on so many days comes back and is no chance, however uneven the unit's
@@ -118,7 +118,7 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
         i: fall
         for i in left
         if i not in falls and len(mates := [falls[k] for k in case.like(i) if k in falls]) >= LEAST_MATES
-        if (fall := _borne_out(case, i, _shortfall(case, i, LEAST_RETURN_BESIDE))) is not None
+        if (fall := _borne_out(case, i, _shortfall(case, i, beside=True))) is not None
         if _stands_there(case, fall, mates)
     }
     found += [_finding(case, i, fall) for i, fall in sorted(falls.items())]
@@ -291,11 +291,13 @@ def _told_by(shades: list[PlaneShade], **values: str | float | Quantity) -> Sent
     )
 
 
-def _shortfall(case: Case, i: int, least_return: float = LEAST_RETURN) -> _Shortfall | None:
+def _shortfall(case: Case, i: int, *, beside: bool = False) -> _Shortfall | None:
+    """Return when a unit is short of what is due, None where that is no shadow; one `beside` others needs less."""
+    least_of_calm = LEAST_SHARE_BESIDE if beside else LEAST_SHARE_OF_CALM
     by_peers = has_peers(case, i)
     series, weight = (of_all[i] for of_all in (_with_limited(case) if by_peers else _whole_at_limit(case)))
-    beside = by_peers & _beside_peers(case)[i]
-    least_index = np.where(beside, BEAM_INDEX, CLEAR_INDEX)
+    told_by_peers = by_peers & _beside_peers(case)[i]
+    least_index = np.where(told_by_peers, BEAM_INDEX, CLEAR_INDEX)
     read = np.isfinite(series) & (weight > 0) & (case.array_sky.index >= least_index)
     least = LEAST_LONG if by_peers and case.day.grid.interval_min >= LONG_MINUTES else LEAST_INTERVALS
     if read.sum() < 2 * least:
@@ -304,22 +306,21 @@ def _shortfall(case: Case, i: int, least_return: float = LEAST_RETURN) -> _Short
     short = np.asarray(read & (series < due - DEFICIT - 2 * case.levels.grain[i]))
     lost = float((weight * np.clip(1 - series, 0, 1))[short].sum() / weight.sum())
     whole = np.asarray(read & ~short)
-    if lost < LEAST_SHARE_OF_CALM or _readings(case, i, short) < least:
+    if lost < least_of_calm or _readings(case, i, short) < least:
         return None
     if not _is_whole_elsewhere(weight, read, whole, least if by_peers else None):
         return None
-    by_peers = bool(weight[short & beside].sum() > 0.5 * weight[short].sum())
+    by_peers = bool(weight[short & told_by_peers].sum() > 0.5 * weight[short].sum())
     azimuth = sun_of_intervals(case).azimuth_deg
     returned, days = _returns(case, azimuth, read, short)
     visible = max(LEAST_SHARE if by_peers else LEAST_SHARE_BY_MODEL, float(case.levels.visible[i]) / 2)
-    comes_back = by_peers and days >= DAYS_TO_RETURN and returned >= SURE_RETURN
-    least_calm = LEAST_SHARE_OF_CALM if by_peers else LEAST_SHARE_BY_MODEL
-    calm = lost >= least_calm and _is_calm(series, whole, short)
+    comes_back = by_peers and (beside or (days >= DAYS_TO_RETURN and returned >= SURE_RETURN))
+    calm = lost >= (least_of_calm if by_peers else LEAST_SHARE_BY_MODEL) and _is_calm(series, whole, short)
     # a deep shadow itself makes a unit's level look unsure
     sure = by_peers and lost >= SURE_SHARE
     if lost < visible and not (sure or calm or (comes_back and lost >= LEAST_SHARE_OF_SURE)):
         return None
-    if days >= DAYS_TO_RETURN and returned < least_return and not sure:
+    if days >= DAYS_TO_RETURN and returned < (LEAST_RETURN_BESIDE if beside else LEAST_RETURN) and not sure:
         return None
     return _Shortfall(short, np.asarray(read), lost, _span(azimuth[short], weight[short]), returned, days)
 
