@@ -3,8 +3,8 @@
 A bound on a single measure is set so that no sound site ever had it. Several that all fall a little short may still
 leave no other explanation: logistic regression gives each measure the weight that it has beside the others (Berkson
 1944, JASA 39:357, from memory), and their sum is the log odds. The signs and their weights are in `turn_odds`,
-`shade_odds` and `limit_odds`, each a second way beside the bounds. `python -m tests.bench.weigh` fits those of turns
-and limits to sites whose truth is known, from the seeds and days for tuning.
+`shade_odds` and `limit_odds`, each a second way beside the bounds. `python -m tests.bench.weigh` fits all three
+to sites whose truth is known, from the seeds and days for tuning.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """What weeks show of shade on whole planes: the signs of `service/verify/shade_odds.py`, plane by plane.
 
-Days are not weighed: on a single one nothing but bounds tells a hill from a cloud.
+Days are not weighed: on a single one nothing but bounds tells a hill from a cloud. A plane that is described wrongly
+counts as one without shade: what tells that it faces elsewhere comes after.
 """
 
 from __future__ import annotations
@@ -84,25 +85,29 @@ def _known(key: Key) -> Shaded:
 
 
 def _of_bench(origin: str, made: BenchSite) -> Shaded:
-    """Return a week of the fleet or of a real roof, of which objects before a plane are planned and units' own not."""
+    """Return a week of the fleet or of a real roof: of its planes behind a planned object, or of all without one.
+
+    Planes of which most units stand in shades of their own are left out.
+    """
     planned = made.plan.group == "shaded_plane"
-    counted = {s for s in made.faults if any(f.cause == "shaded" for f in made.counted(s))}
-    by_plane = {
-        p.name: [u.serial in counted for u in made.site.units if u.plane == p.name] for p in made.site.planes
-    }
-    true = {name: planned and _most(units) for name, units in by_plane.items()}
-    return Shaded(origin, made.site, made.readings, {n: t for n, t in true.items() if t or not planned})
+    shaded = {s for s in made.faults if any(f.cause == "shaded" for f in made.faults[s])}
+    counted = {s for s in shaded if any(f.cause == "shaded" for f in made.counted(s))}
+    by_plane = {p.name: [u.serial for u in made.site.units if u.plane == p.name] for p in made.site.planes}
+    if planned:
+        true = {name: True for name, units in by_plane.items() if _most(units, counted)}
+    else:
+        true = {name: False for name, units in by_plane.items() if not _most(units, shaded)}
+    return Shaded(origin, made.site, made.readings, true)
 
 
 def _of_stranger(made: StrangerCase) -> Shaded:
-    """Return a week of the second fleet, which has no objects before whole planes, but some before most units."""
-    shares = [f.share for f in made.faults if f.cause == "shaded"]
-    struck = {i for share in shares for i in share}
-    units = list(enumerate(made.site.units))
-    by_plane = {p.name: [i in struck for i, u in units if u.plane == p.name] for p in made.site.planes}
-    sound = {name: False for name, of_units in by_plane.items() if not _most(of_units)}
+    """Return a week of the second fleet, which has objects before units only, be they most of a plane's."""
+    shares = [fault.share for fault in made.faults if fault.cause == "shaded"]
+    shaded = {made.site.units[i].serial for share in shares for i in share}
+    by_plane = {p.name: [u.serial for u in made.site.units if u.plane == p.name] for p in made.site.planes}
+    sound = {name: False for name, units in by_plane.items() if not _most(units, shaded)}
     return Shaded("stranger", made.site, made.readings, sound)
 
 
-def _most(units: Sequence[bool]) -> bool:
-    return sum(units) >= MOST_OF_PLANE * len(units)
+def _most(units: Sequence[str], of: set[str]) -> bool:
+    return sum(serial in of for serial in units) >= MOST_OF_PLANE * len(units)
