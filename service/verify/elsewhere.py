@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.verify.case import BoolArray, Case
+from service.verify.case import GIVES_NOTHING, BoolArray, Case, once
 from service.verify.causes.misplaced import misplaced_units
 from service.verify.consensus import AGREEMENT, consensus
 from service.verify.inputs import FloatArray
@@ -38,10 +38,8 @@ class Due:
 
 def due(case: Case, rows: list[int]) -> Due:
     """Return what units that are not among `rows` let expect of these, their own levels kept."""
-    own = np.where(np.isfinite(case.levels.level) & (case.levels.level > 0.1), case.levels.level, 1.0)
-    voices = without_silent(case.day, np.where(case.light, case.measured_wh, np.nan) / own[:, None])
-    voices[[m.unit for m in misplaced_units(case)]] = np.nan
-    agreed = _agreed(case, voices, rows)
+    own = _own_levels(case)
+    agreed = _agreed(case, _voices(case), rows)
     alike = [next(g for g, group in enumerate(case.day.groups) if i in group.members) for i in rows]
     by_like = np.asarray(np.isfinite(agreed[alike]).any(axis=1))
     expected = agreed[alike]
@@ -49,6 +47,42 @@ def due(case: Case, rows: list[int]) -> Due:
         expected[~by_like] = _least(case, agreed)[alike][~by_like]
     expected *= own[rows, None]
     return Due(np.where(expected > STEPS_TO_COMPARE * case.resolution_wh, expected, np.nan), by_like)
+
+
+def may_be_the_sky(case: Case, unit: int, where: BoolArray) -> bool:
+    """Return whether what a unit without any like one lacks in `where` (D,) may be the sky's by all that others show.
+
+    A veil takes the sun from the plane that faces it and leaves another, with its back to the sun, as bright.
+    """
+    least_wh = _least_of_lone(case)[unit]
+    told = where & np.isfinite(least_wh) & case.heard[unit]
+    return bool(told.any()) and float(case.measured_wh[unit, told].sum()) >= float(least_wh[told].sum())
+
+
+@once
+def _least_of_lone(case: Case) -> FloatArray:
+    """Return the least that others let expect of each unit that stands beside no like one, Wh, (U, D); else NaN."""
+    out = np.full(case.measured_wh.shape, np.nan)
+    there = case.given > GIVES_NOTHING
+    there[[m.unit for m in misplaced_units(case)]] = False
+    for g, group in enumerate(case.day.groups):
+        live = [i for i in group.members if there[i]]
+        if len(live) == 1 and case.source == "array":
+            out[live] = _least(case, _agreed(case, _voices(case), live))[g]
+    return out
+
+
+def _own_levels(case: Case) -> FloatArray:
+    """Return the units' levels, 1 where none is known, (U,)."""
+    return np.where(np.isfinite(case.levels.level) & (case.levels.level > 0.1), case.levels.level, 1.0)
+
+
+def _voices(case: Case) -> FloatArray:
+    """Return what each unit says of its plane's light, its own level taken out, (U, D), NaN where it says nothing."""
+    given = np.where(case.light, case.measured_wh, np.nan) / _own_levels(case)[:, None]
+    voices = without_silent(case.day, given)
+    voices[[m.unit for m in misplaced_units(case)]] = np.nan
+    return voices
 
 
 def _agreed(case: Case, voices: FloatArray, rows: list[int]) -> FloatArray:

@@ -15,6 +15,7 @@ from service.verify.case import GIVES_NOTHING, BoolArray, Case
 from service.verify.causes import shaded
 from service.verify.causes.steady import SteadyLevel, steady_levels
 from service.verify.causes.wording import energy, percent
+from service.verify.elsewhere import may_be_the_sky
 from service.verify.inputs import FloatArray
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, joined, sentence
@@ -38,7 +39,7 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
         if serial in named or steady is None:
             continue
         low = GIVES_NOTHING < steady.level < 1 - case.levels.visible[i]
-        if low and not shaded.explains(case, i, 1 - steady.level):
+        if low and not (shaded.explains(case, i, 1 - steady.level) or may_be_the_sky(case, i, steady.where)):
             found.append(_finding(case, i, steady))
     return found
 
@@ -50,7 +51,7 @@ def find_unsteady(case: Case, named: frozenset[str]) -> list[Finding]:
         level = float(case.levels.relative[i])
         loss, enough = 1 - level, max(UNSTEADY_LOSS, 2 * float(case.levels.visible[i]))
         read = np.asarray(np.isfinite(case.levels.series[i]))
-        if serial in named or not max(level, given[i]) > GIVES_NOTHING:
+        if serial in named or not max(level, given[i]) > GIVES_NOTHING or may_be_the_sky(case, i, read):
             continue
         if loss > enough:
             found.append(_finding(case, i, _in_all(level, read)))

@@ -24,6 +24,7 @@ from service.verify.causes.steady import has_peers
 from service.verify.causes.wording import azimuths, energy, percent
 from service.verify.common_shade import NEEDED, PlaneShade
 from service.verify.consensus import median, robust_sd
+from service.verify.elsewhere import may_be_the_sky
 from service.verify.inputs import FloatArray
 from service.verify.levels import PEERS_FOR_COMPARISON
 from service.verify.outline import outline_of, outline_of_plane, sun_of_intervals
@@ -145,6 +146,8 @@ def explains(case: Case, i: int, loss: float) -> bool:
 def _borne_out(case: Case, i: int, fall: _Shortfall | None) -> _Shortfall | None:
     """Return the shortfall if the sky that all units show bears it out and the sun has so much to give."""
     if fall is None or _lost_by_all(case, i, fall) < BORNE_OUT * fall.lost_share:
+        return None
+    if may_be_the_sky(case, i, fall.short):
         return None
     return fall if _has_beam_to_lose(case, i, fall) else None
 

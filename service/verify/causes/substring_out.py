@@ -17,6 +17,7 @@ from service.verify.case import Case
 from service.verify.causes import channels
 from service.verify.causes.steady import SteadyLevel, steady_levels
 from service.verify.causes.wording import duration, energy, number
+from service.verify.elsewhere import may_be_the_sky
 from service.verify.result import Finding
 from service.verify.sentence import sentence
 
@@ -51,7 +52,7 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
         if serial in named or steady is None:
             continue
         match = match_level(steady.level, *_strings(case, i), sd=float(case.levels.sd[i]))
-        if match:
+        if match and not may_be_the_sky(case, i, steady.where):
             found.append(_finding(case, i, steady, match))
     return found
 

@@ -1,0 +1,58 @@
+"""A unit that stands beside no like one, under a veil: planes away from the sun hardly show what that takes from it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from service.expect.sky import Irradiance
+from service.verify.case import expectation
+from service.verify.day import daylight
+from service.verify.run import verify
+from tests.verify.conftest import NOISE, SPREAD, Roof
+
+AUTUMN = datetime(2026, 10, 6, tzinfo=UTC)
+
+
+def one_beside_others(roof: Callable[..., Roof], azimuth_deg: float) -> Roof:
+    """Return a roof of one unit to the south and seven that face elsewhere."""
+    r = roof(units=8, planes=2, index=1.0, start=AUTUMN)
+    planes = (r.site.planes[0], replace(r.site.planes[1], azimuth_deg=azimuth_deg))
+    units = tuple(replace(u, plane="west" if i else "south") for i, u in enumerate(r.site.units))
+    return replace(r, site=replace(r.site, planes=planes, units=units))
+
+
+def veiled(r: Roof, left: float) -> Roof:
+    """Give the roof a day whose beam a veil leaves so much of, and half the rest as light of the whole sky."""
+    day = daylight(r.site, r.grid, None)
+    beam = left * day.clear.dni
+    diffuse = day.clear.dhi + (day.clear.dni - beam) * day.sun.cos_zenith / 2
+    sky = Irradiance(diffuse + beam * day.sun.cos_zenith, beam, diffuse)
+    due = expectation(day, sky).energy_wh
+    rng = np.random.default_rng(3)
+    noisy = due * (1 + NOISE * rng.standard_normal(due.shape))
+    r.energy_wh[:, day.positions] = noisy * (1 + SPREAD * rng.standard_normal((len(due), 1)))
+    return r
+
+
+def said(r: Roof) -> set[str]:
+    return {f.cause for f in verify(r.site, r.readings()).findings}
+
+
+@pytest.mark.parametrize("left", [0.05, 0.5])
+def test_what_a_veil_takes_from_the_only_unit_in_the_sun_is_no_fault_of_it(
+    roof: Callable[..., Roof], left: float
+) -> None:
+    assert said(veiled(one_beside_others(roof, 300.0), left)) == set()
+
+
+def test_what_no_sky_takes_from_an_only_unit_by_all_that_others_show_is_its_own(
+    roof: Callable[..., Roof],
+) -> None:
+    r = veiled(one_beside_others(roof, 260.0), 1.0)
+    r.energy_wh[0] *= 0.5
+    assert said(r) == {"low_output"}
