@@ -56,6 +56,15 @@ def test_what_a_whole_roof_lacks_is_no_cloud(
     assert of_sky > 0.9 if clear else of_sky < 0.05
 
 
+@pytest.mark.parametrize(("days", "planes", "is_low"), [(1, 1, False), (2, 1, True), (1, 2, True)])
+def test_an_only_plane_s_one_day_tells_its_clock_or_its_level_and_not_both(
+    roof: Callable[..., Roof], days: int, planes: int, is_low: bool
+) -> None:
+    r = covered(roof(index=1.0, days=days, planes=planes), 0.6)
+    late = replace(r, energy_wh=np.roll(r.energy_wh, 12, axis=1))
+    assert {f.cause for f in found(late)} == {"clock_shift", *(["site_low"] if is_low else [])}
+
+
 def test_what_is_missing_is_counted(roof: Callable[..., Roof]) -> None:
     whole = roof(index=1.0, ac_rated_w=1000)
     (low,) = found(covered(whole, 0.75))
