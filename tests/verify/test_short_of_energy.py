@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 
 from service.expect.sky import cloudy_sky
 from service.verify.case import expectation
+from service.verify.causes import low_output
 from service.verify.causes.site_low import best_hour_is_short
 from service.verify.day import daylight
 from service.verify.ranking import verdict
@@ -42,6 +44,21 @@ def test_few_steps_of_a_register_at_dawn_accuse_nobody(roof: Callable[..., Roof]
     r.energy_wh[:, at.stop :] = np.nan
     r.energy_wh[:, at] = np.floor(r.energy_wh[:, at] + np.random.default_rng(seed).uniform(0, 1, (12, 4)))
     assert [f.cause for f in verify(r.site, r.readings()).findings if f.serials] == []
+
+
+@pytest.mark.parametrize(("steps", "short"), [(1, False), (10, True)])
+def test_few_steps_of_a_register_in_a_whole_window_make_no_unit_short(
+    roof: Callable[..., Roof], steps: int, short: bool
+) -> None:
+    """With its back to a winter's sun a plane gives a few Wh a day, of which one unit lacks one in five."""
+    r = roof(planes=2, start=datetime(2026, 12, 20, tzinfo=UTC))
+    planes = (r.site.planes[0], replace(r.site.planes[1], azimuth_deg=326.0, tilt_deg=43.0))
+    r = replace(r, site=replace(r.site, planes=planes), energy_wh=np.floor(r.energy_wh))
+    r.energy_wh[1::2] = 0
+    for hour in (10.0, 11.0, 12.0, 12.5, 13.25):
+        r.energy_wh[1::2, r.interval(hour)] = steps
+    r.energy_wh[5, r.interval(13.25)] = 0
+    assert np.isfinite(low_output._short(build_case(r.site, r.readings()))[5]) == short
 
 
 def short_plane(roof: Callable[..., Roof], share: float) -> Verification:
