@@ -52,24 +52,25 @@ def due(case: Case, rows: list[int]) -> Due:
 def may_be_the_sky(case: Case, unit: int, where: BoolArray) -> bool:
     """Return whether what a unit without any like one lacks in `where` (D,) may be the sky's by all that others show.
 
-    A veil takes the sun from the plane that faces it and leaves another, with its back to the sun, as bright.
+    A veil takes the sun from the plane that faces it and leaves another, with its back to the sun, as bright. Where the
+    others show nothing any sky may be.
     """
-    least_wh = _least_of_lone(case)[unit]
+    least_wh = _least_of_lone(case).get(unit)
+    if least_wh is None:
+        return False
     told = where & np.isfinite(least_wh) & case.heard[unit]
-    return bool(told.any()) and float(case.measured_wh[unit, told].sum()) >= float(least_wh[told].sum())
+    least, made = (float(wh[told].sum()) for wh in (least_wh, case.measured_wh[unit]))
+    return not told.any() or made >= least * (1 - min(float(case.levels.visible[unit]), 1.0))
 
 
 @once
-def _least_of_lone(case: Case) -> FloatArray:
-    """Return the least that others let expect of each unit that stands beside no like one, Wh, (U, D); else NaN."""
-    out = np.full(case.measured_wh.shape, np.nan)
+def _least_of_lone(case: Case) -> dict[int, FloatArray]:
+    """Return the least that others let expect of each unit that stands beside no like one, Wh, (D,)."""
     there = case.given > GIVES_NOTHING
     there[[m.unit for m in misplaced_units(case)]] = False
-    for g, group in enumerate(case.day.groups):
-        live = [i for i in group.members if there[i]]
-        if len(live) == 1 and case.source == "array":
-            out[live] = _least(case, _agreed(case, _voices(case), live))[g]
-    return out
+    live = ([i for i in group.members if there[i]] for group in case.day.groups)
+    lone = {g: rows for g, rows in enumerate(live) if len(rows) == 1 and case.source == "array"}
+    return {rows[0]: _least(case, _agreed(case, _voices(case), rows))[g] for g, rows in lone.items()}
 
 
 def _own_levels(case: Case) -> FloatArray:

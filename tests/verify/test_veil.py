@@ -56,3 +56,14 @@ def test_what_no_sky_takes_from_an_only_unit_by_all_that_others_show_is_its_own(
     r = veiled(one_beside_others(roof, 260.0), 1.0)
     r.energy_wh[0] *= 0.5
     assert said(r) == {"low_output"}
+
+
+@pytest.mark.parametrize("azimuth_deg", [350.0, 320.0, 300.0])
+@pytest.mark.parametrize("share", [1.0, 0.5, 0.25])
+def test_a_closed_cover_in_whole_wh_accuses_no_only_unit_beside_backs_to_the_sun(
+    roof: Callable[..., Roof], azimuth_deg: float, share: float
+) -> None:
+    """What such planes show under it they show in the sun, too."""
+    r = veiled(one_beside_others(roof, azimuth_deg), 0.0)
+    r.energy_wh = np.round(share * r.energy_wh)
+    assert said(r) == set()
