@@ -43,11 +43,19 @@ def said(r: Roof) -> set[str]:
     return {f.cause for f in verify(r.site, r.readings()).findings}
 
 
-@pytest.mark.parametrize("left", [0.05, 0.5])
-def test_what_a_veil_takes_from_the_only_unit_in_the_sun_is_no_fault_of_it(
-    roof: Callable[..., Roof], left: float
+@pytest.mark.parametrize(("azimuth_deg", "left"), [(300.0, 0.05), (300.0, 0.5), (350.0, 0.05)])
+def test_what_a_veil_takes_from_the_only_unit_in_the_sun_is_no_fault_of_it_nor_another_place(
+    roof: Callable[..., Roof], azimuth_deg: float, left: float
 ) -> None:
-    assert said(veiled(one_beside_others(roof, 300.0), left)) == set()
+    assert said(veiled(one_beside_others(roof, azimuth_deg), left)) == set()
+
+
+def test_an_only_unit_that_lies_on_the_others_plane_is_found_in_the_sun_that_they_show(
+    roof: Callable[..., Roof],
+) -> None:
+    r = veiled(one_beside_others(roof, 260.0), 1.0)
+    r.energy_wh[0] = 1.02 * r.energy_wh[1]
+    assert said(r) == {"wrong_plane"}
 
 
 def test_what_no_sky_takes_from_an_only_unit_by_all_that_others_show_is_its_own(

@@ -22,6 +22,7 @@ from service.verify.case import GIVES_NOTHING, Case, once
 from service.verify.consensus import median
 from service.verify.divided import Stray, apart, divided
 from service.verify.inputs import FloatArray
+from service.verify.least_sky import least_beside, voices_of
 from service.verify.plane_beam import TELLING_BEAM
 from service.verify.sky import sky_at
 from service.verify.unit_curves import by_rating, misfits_to
@@ -69,9 +70,11 @@ LEVEL_OF_TURNED = (0.8, 1.2)
 
 LEAST_SUN_H = 3.0
 CLEAR_INDEX = 0.7
+SURE_SUN = 0.6
 LEAST_LIKE = 3
 """Direct sun, and like units without another fault, of which the others tell the sky, from which a free orientation is
-looked for."""
+looked for. To a unit without like ones the sun surely shines where others leave it such a share of the clear sky's: of
+such units of another engine six that lay elsewhere had it for 3.5 hours or more, four under covers for 1.5 at most."""
 
 AS_ITS_PLANE, MOST_AS_ITS_PLANE = 0.02, 0.25
 """How near to its like ones a unit is, in the sun, for how much of its energy on end, that does not lie elsewhere: two
@@ -276,7 +279,7 @@ def _is_better(case: Case, m: Misplaced, by_record: FloatArray) -> bool:
 
     Under a closed cover all planes have the same light, which on an only unit's plane is another's as well.
     """
-    if len(case.like(m.unit)) < LEAST_LIKE and _sun_h(case) < LEAST_SUN_H:
+    if len(case.like(m.unit)) < LEAST_LIKE and min(_sun_h(case), _sure_sun_h(case, m.unit)) < LEAST_SUN_H:
         return False
     least = max(LEAST_MISFIT, 2 * _usual(_beside(case, m, by_record)[:, 0]))
     return m.misfit_recorded >= least and m.misfit_fits < BETTER * m.misfit_recorded
@@ -361,6 +364,17 @@ def _sun_h(case: Case) -> float:
     return (
         float((case.array_sky.known & (case.array_sky.index >= CLEAR_INDEX)).sum()) * case.day.interval_hours
     )
+
+
+def _sure_sun_h(case: Case, unit: int) -> float:
+    """Return for how long the sun surely shone on a unit's plane by all that others show, h.
+
+    If these have their backs to it a cover may be what looks like it; a unit beside like ones has these to tell.
+    """
+    if len(case.like(unit)) > 1 or case.source != "array":
+        return math.inf
+    least_wh = least_beside(case, unit, voices_of(case))
+    return float((least_wh >= SURE_SUN * case.clear_wh[unit]).sum()) * case.day.interval_hours
 
 
 def _turned(case: Case, i: int, own: UnitGroup, curve: FloatArray, recorded: float) -> Turned | None:

@@ -23,9 +23,10 @@ from service.verify.causes import channels
 from service.verify.causes.wording import duration, energy
 from service.verify.consensus import robust_sd
 from service.verify.dark_cloud import within_before, would_show
-from service.verify.elsewhere import STEPS_TO_COMPARE, Due, due
+from service.verify.elsewhere import Due, due
 from service.verify.falls import falls
 from service.verify.inputs import FloatArray
+from service.verify.least_sky import STEPS_TO_COMPARE
 from service.verify.result import Finding
 from service.verify.same_share import BRIGHT, fallen
 from service.verify.sentence import Quantity, Sentence, counted_sentence, sentence

@@ -1,0 +1,76 @@
+"""What units on other planes let expect of some at least: the darkest sky under which those make what they do.
+
+No cloud passes over one plane of a roof alone for minutes, so that all planes see one sky; but planes with their backs
+to the sun are as bright under a cover as in it, and leave open which of the two it was. Names no cause.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from service.verify.case import BoolArray, Case
+from service.verify.consensus import AGREEMENT, consensus
+from service.verify.inputs import FloatArray
+from service.verify.levels import AT_LIMIT
+from service.verify.sky import without_silent
+
+SAME_SKY, WORST_FIT = 0.1, 0.2
+"""How much worse than the best a sky may explain a unit, and how badly the best: the model's band (see `site_low`)
+and twice it."""
+
+STEPS_TO_COMPARE = 10
+"""Steps of a coarse register from which a loss of a fifth is more than two of them; of n units together the root of
+n-th part is as sure."""
+
+
+def own_levels(case: Case) -> FloatArray:
+    """Return the units' levels, 1 where none is known, (U,)."""
+    return np.where(np.isfinite(case.levels.level) & (case.levels.level > 0.1), case.levels.level, 1.0)
+
+
+def voices_of(case: Case) -> FloatArray:
+    """Return what each unit says of its plane's light, its own level taken out, (U, D), NaN where it says nothing."""
+    given = np.where(case.light, case.measured_wh, np.nan) / own_levels(case)[:, None]
+    return without_silent(case.day, given)
+
+
+def agreed_beside(case: Case, voices: FloatArray, rows: list[int]) -> FloatArray:
+    """Return what most of the other units of each group made, Wh, (G, D), NaN where they tell nothing."""
+    out = np.full((len(case.day.groups), voices.shape[1]), np.nan)
+    for g, group in enumerate(case.day.groups):
+        others = [i for i in group.members if i not in rows]
+        if others:
+            step = case.resolution_wh
+            reference = consensus(voices[others], width=AGREEMENT, floor=2 * step)
+            near = _near(voices[others], reference, 2 * step)
+            enough = reference * np.sqrt(near.sum(axis=0)) > STEPS_TO_COMPARE * step
+            most = near.sum(axis=0) > 0.5 * np.isfinite(voices[others]).sum(axis=0)
+            out[g] = np.where(enough & most, reference, np.nan)
+    return out
+
+
+def _near(voices: FloatArray, reference: FloatArray, floor: float) -> BoolArray:
+    """Return which voices (n, D) support the reference (D,): one on another plane does not."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.abs(voices - reference) <= AGREEMENT * reference + floor)
+
+
+def least_by_sky(case: Case, agreed: FloatArray) -> FloatArray:
+    """Return the least that each group makes under any sky that explains what the others agreed on, Wh, (G, D)."""
+    worst = np.zeros(case.skies_wh.shape[1:])
+    for group, made_wh, by_sky in zip(case.day.groups, agreed, case.skies_wh, strict=True):
+        limit = AT_LIMIT * case.day.rated_wh[group.members[0]]
+        made = np.minimum(made_wh, limit)
+        away = np.abs(np.minimum(by_sky, limit) / made - 1)
+        worst = np.maximum(worst, np.where(np.isfinite(made), away, 0.0))
+    best = worst.min(axis=(0, 1))
+    explains = worst <= best + SAME_SKY
+    least = np.where(explains, case.skies_wh, np.inf).min(axis=(1, 2))
+    told = np.isfinite(agreed).any(axis=0) & (best <= WORST_FIT)
+    return np.where(told, least, np.nan)
+
+
+def least_beside(case: Case, unit: int, voices: FloatArray) -> FloatArray:
+    """Return the least that a unit makes by what all others say (U, D), Wh, (D,), NaN where they tell nothing."""
+    own = next(g for g, group in enumerate(case.day.groups) if unit in group.members)
+    return np.asarray(least_by_sky(case, agreed_beside(case, voices, [unit]))[own])
