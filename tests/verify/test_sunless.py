@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import fields
 
 import numpy as np
 import pytest
 
 from service.verify.common_shade import NEEDED, PlaneShade
+from service.verify.plane_beam import Beam
 from service.verify.run import build_case
+from service.verify.sunless import STILL, sunless
 from tests.verify.conftest import Roof
 from tests.verify.test_common_shade import LATE_WINTER, dull_weather, findings, shaded
 
@@ -36,6 +39,34 @@ def test_a_hill_that_leaves_no_sun_shows_in_the_light_of_days_without_clouds(
     assert [f.cause for f in found] == ["shaded"] * planes
     assert sum(len(f.serials) for f in found) == 8
     assert all("no sun" in f.evidence for f in found)
+
+
+def left(days: int, spread: float, restless: float) -> Beam:
+    """Return a plane without sun: logs of light that differ by so much from day to day and from bin to bin."""
+    chance, shape = np.random.default_rng(4), (days, 40)
+    of_days = np.tile([-1.0, 1.0], days)[:days, None] * spread
+    light = of_days + restless * chance.standard_normal(shape)
+    course = np.log(np.sin(np.linspace(0.8, np.pi - 0.8, 40)))
+    nothing = {f.name: np.zeros(shape, dtype=bool) for f in fields(Beam)}
+    said = dict.fromkeys(("told", "hidden"), np.ones(shape, dtype=bool))
+    return Beam(**nothing | said | {"level": light, "of_diffuse": light, "of_clear": light - course})  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("days", "spread", "restless", "told"),
+    [(7, 0.05, 0.12, True), (7, 0.4, 0.12, False), (4, 0.05, 0.12, False), (7, 0.05, 0.2, False)],
+    ids=["alike", "thick and thin covers", "few days", "restless"],
+)
+def test_light_that_is_never_quite_still_but_the_same_on_all_days_is_no_cover_s(
+    days: int, spread: float, restless: float, told: bool
+) -> None:
+    beam = left(days, spread, restless)
+    assert (sunless(beam, 10) is not None) is told
+
+
+def test_it_is_days_alike_that_tell_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("service.verify.sunless.STILL_AND_ALIKE", STILL)
+    assert sunless(left(7, 0.05, 0.12), 10) is None
 
 
 @pytest.mark.parametrize(

@@ -277,9 +277,9 @@ def _told_by(shades: list[PlaneShade], **values: str | float | Quantity) -> Sent
             "All %(units)s units see no sun while it is between azimuth %(spans)s degrees, on %(num)s day; what is "
             "left is as still and as even as the light of a clear sky alone, and no cloud's; lost: %(lost)s, "
             "%(share)s of their energy.",
-            "All %(units)s units see no sun while it is between azimuth %(spans)s degrees, on %(num)s days; on several "
-            "of them what is left is as still and as even as the light of a clear sky alone, and no cloud's; lost: "
-            "%(lost)s, %(share)s of their energy.",
+            "All %(units)s units see no sun while it is between azimuth %(spans)s degrees, on %(num)s days; what is "
+            "left is on several of them as still and as even as the light of a clear sky alone, or about the same on "
+            "all, and no cloud's; lost: %(lost)s, %(share)s of their energy.",
             days,
             **values,
         )
