@@ -228,6 +228,7 @@ def _signs_of(tried: Tried) -> TurnSigns | None:
         recorded_h=seen.sunshine(seen.by_record).beam_h,
         beam_left=beam_left(seen, turn),
         days=seen.lit_days,
+        minutes=seen.light.grid.interval_min,
     )
 
 

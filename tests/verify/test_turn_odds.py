@@ -13,7 +13,7 @@ from service.verify.turn_odds import TurnSigns
 from tests.verify.conftest import Roof
 from tests.verify.test_alignment import with_plane
 
-TURN = TurnSigns(haze=12.0, lead=11.0, clear_h=2.0, recorded_h=4.0, beam_left=1.1, days=1)
+TURN = TurnSigns(haze=12.0, lead=11.0, clear_h=2.0, recorded_h=4.0, beam_left=1.1, days=1, minutes=5)
 
 
 def test_each_measure_has_its_weight() -> None:
@@ -23,7 +23,13 @@ def test_each_measure_has_its_weight() -> None:
 
 @pytest.mark.parametrize(
     "less",
-    [{"haze": 1.0}, {"lead": -4.0}, {"beam_left": 0.4}, {"recorded_h": 0.0, "clear_h": 0.0, "lead": 4.0}],
+    [
+        {"haze": 1.0},
+        {"lead": -4.0},
+        {"beam_left": 0.4},
+        {"recorded_h": 0.0, "clear_h": 0.0, "lead": 4.0},
+        {"minutes": 60, "lead": 4.0},
+    ],
 )
 def test_what_haze_a_clock_or_an_obstacle_explains_as_well_is_less_likely(less: dict[str, float]) -> None:
     assert replace(TURN, **less).log_odds < turn_odds.LIKELIER < TURN.log_odds  # type: ignore[arg-type]
