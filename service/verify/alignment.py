@@ -25,7 +25,7 @@ from service.verify.clock_bounds import (
     is_likelier_clock,
     too_dark,
 )
-from service.verify.explained import HALF_AS_MUCH, LEAST_SUN_H, by_clock, by_turn, in_own_haze
+from service.verify.explained import HALF_AS_MUCH, LEAST_SUN_H, by_turn, in_own_haze
 from service.verify.inputs import Readings
 from service.verify.labels import Labels, own_labels, true_time
 from service.verify.search import (
@@ -34,6 +34,7 @@ from service.verify.search import (
     Turn,
     best_clock,
     best_turns,
+    by_clock,
     by_night_alone,
     doubtful,
     likelihood_of_best,
@@ -162,12 +163,12 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
         return _as_recorded(unchanged, seen)
     tried = _tried(seen, partial(_window, site, readings, scale, weather, FURTHEST_SHIFT_MIN))
     seen, clock, turn, as_good = tried
-    by_clock, by_plane = believed_clock(seen, clock, turn), as_good and believed_plane(seen, turn)
+    is_late, is_turned = believed_clock(seen, clock, turn), as_good and believed_plane(seen, turn)
     # what a clock explains as well is no turn, be it too little for a clock of an only plane, or what haze may do
     may_be_clock = seen.telling_planes == 1 or clock_explains_enough(seen, clock, turn)
-    if by_plane and not (may_be_clock and is_likelier_clock(seen, clock, turn)):
+    if is_turned and not (may_be_clock and is_likelier_clock(seen, clock, turn)):
         return _with_plane(unchanged, seen, clock, turn)
-    if not (by_clock or (by_plane and _is_one_of_both(seen, clock))):
+    if not (is_late or (is_turned and _is_one_of_both(seen, clock))):
         return _as_is_likelier(unchanged, tried) if weather is None else _as_recorded(unchanged, seen)
     if too_dark(seen, clock):
         seen = _window(site, readings, scale, weather, FURTHEST_SHIFT_MIN) or seen

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from service.verify.angles import LIKE_ANOTHER_DEG, normal
-from service.verify.explained import LEAST_SUN_H, by_clock, gain_over_record, needed, whatever_drift
+from service.verify.explained import LEAST_SUN_H, gain_over_record, needed, whatever_drift
 from service.verify.search import (
     AS_LIKELY,
     QUARTER_CLOCK,
@@ -18,6 +18,7 @@ from service.verify.search import (
     WHOLE_CLOCK,
     Clock,
     Turn,
+    by_clock,
 )
 from service.verify.window import Window
 

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from service.verify.search import Clock, Turn
+from service.verify.search import Turn
 from service.verify.window import Light, Window
 
 LEAST_SUN_H = 3.0
@@ -44,15 +44,6 @@ def whatever_drift(seen: Window, light: Light) -> float:
 def gain_over_record(seen: Window, light: Light) -> float:
     """Return the log-likelihood of one description over the record's."""
     return float(seen.fit(light).likelihood[0]) - seen.record
-
-
-def by_clock(seen: Window, clock: Clock) -> Light:
-    """Return the light of the record by a clock, which may change within the window, (1, P, N)."""
-    late = clock.late
-    light = seen.by_clock(np.array([float(late.before_min), float(late.after_min)]))
-    after = seen.intervals >= late.change
-    beam, diffuse, dark = (np.where(after, part[1], part[0])[None] for part in light)
-    return beam, diffuse, dark
 
 
 def by_turn(seen: Window, turn: Turn) -> Light:

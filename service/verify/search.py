@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from service.expect.site import Plane
 from service.verify.inputs import FloatArray
 from service.verify.labels import LateClock
-from service.verify.window import LARGEST_SHIFT_MIN, Window
+from service.verify.window import LARGEST_SHIFT_MIN, Light, Window
 
 GATE_INTERVALS, COARSE_INTERVALS, FINE_INTERVALS = 120, 300, 800
 """How many intervals are looked at at first, in the search and at its end; of longer windows every second or third."""
@@ -189,7 +189,8 @@ def _rounded(minutes: float) -> int:
 def best_change(window: Window) -> Clock | None:
     """Return the best change between the right time and an hour off, None within one day.
 
-    The day is told, not the hour: clocks change at night.
+    The day is told, not the hour: clocks change at night. What it explains is told by the levels that fit it, not by
+    those that fit either clock over all days.
     """
     if len(window.day_names) < 2:
         return None
@@ -205,7 +206,18 @@ def best_change(window: Window) -> Clock | None:
         gain = float(both.max() - by_day[0].sum())
         if best is None or gain > best.gain:
             best = Clock(LateClock(int(late[a]), int(late[b]), change), gain)
-    return best
+    return best and replace(
+        best, gain=float(window.fit(by_clock(window, best)).likelihood[0]) - window.record
+    )
+
+
+def by_clock(window: Window, clock: Clock) -> Light:
+    """Return the light of the record by a clock, which may change within the window, (1, P, N)."""
+    late = clock.late
+    light = window.by_clock(np.array([float(late.before_min), float(late.after_min)]))
+    after = window.intervals >= late.change
+    beam, diffuse, dark = (np.where(after, part[1], part[0])[None] for part in light)
+    return beam, diffuse, dark
 
 
 def best_turns(window: Window) -> list[Turn]:

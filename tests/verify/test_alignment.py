@@ -249,6 +249,21 @@ def test_a_small_shift_is_not_said(roof):
     assert site_causes(verify(r.site, labelled_late(r, 5))) == []
 
 
+def test_what_a_change_of_the_clock_explains_is_told_by_the_levels_that_fit_it(roof):
+    r = passing_clouds(roof(planes=2, days=5, interval_min=30), seed=4)
+    r.energy_wh[:] *= 0.8
+    change = r.interval(0.0, 3)
+    r.energy_wh[:, change:] = np.roll(r.energy_wh[:, change:], 60 // r.grid.interval_min, axis=1)
+    seen = window(r.site, r.readings(), scale=1.0)
+    found = search.best_change(seen)
+    assert found is not None
+    assert (found.late.before_min, found.late.after_min) == (0, 60)
+    assert found.gain == pytest.approx(explained.gain_over_record(seen, search.by_clock(seen, found)))
+    by_day = seen.likelihood_by_day(seen.by_clock(np.array([0.0, 60.0])))
+    apart = by_day[0, :3].sum() + by_day[1, 3:].sum() - by_day[0].sum()
+    assert found.gain > apart + 3.0
+
+
 @pytest.mark.parametrize(("before", "after"), [(0, 60), (0, -60), (60, 0)])
 def test_summer_time_on_a_standard_clock_within_the_week(roof, before, after):
     r = roof(planes=2, days=7, index=1.0)
