@@ -189,8 +189,8 @@ def _rounded(minutes: float) -> int:
 def best_change(window: Window) -> Clock | None:
     """Return the best change between the right time and an hour off, None within one day.
 
-    The day is told, not the hour: clocks change at night. What it explains is told by the levels that fit it, not by
-    those that fit either clock over all days.
+    The day is told, not the hour: clocks change at night. It explains what it does at the levels that fit either
+    clock over all days, or at those that fit the change.
     """
     if len(window.day_names) < 2:
         return None
@@ -206,9 +206,10 @@ def best_change(window: Window) -> Clock | None:
         gain = float(both.max() - by_day[0].sum())
         if best is None or gain > best.gain:
             best = Clock(LateClock(int(late[a]), int(late[b]), change), gain)
-    return best and replace(
-        best, gain=float(window.fit(by_clock(window, best)).likelihood[0]) - window.record
-    )
+    if best is None:
+        return None
+    at_its_levels = float(window.fit(by_clock(window, best)).likelihood[0]) - window.record
+    return replace(best, gain=max(best.gain, at_its_levels))
 
 
 def by_clock(window: Window, clock: Clock) -> Light:

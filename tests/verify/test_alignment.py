@@ -249,7 +249,7 @@ def test_a_small_shift_is_not_said(roof):
     assert site_causes(verify(r.site, labelled_late(r, 5))) == []
 
 
-def test_what_a_change_of_the_clock_explains_is_told_by_the_levels_that_fit_it(roof):
+def test_what_a_change_of_the_clock_explains_is_told_by_the_levels_that_fit_it_too(roof):
     r = passing_clouds(roof(planes=2, days=5, interval_min=30), seed=4)
     r.energy_wh[:] *= 0.8
     change = r.interval(0.0, 3)
