@@ -156,6 +156,21 @@ def test_what_stands_near_the_clear_sky_s_level_for_too_short_to_prove_a_limit_m
     assert curtailed.held(case)[stands].mean() > 0.95
 
 
+@pytest.mark.parametrize(("level", "told"), [(0.88, False), (0.84, False), (0.74, True)])
+def test_one_stand_no_longer_than_a_top_is_no_limit_where_a_veil_may_leave_so_much(
+    roof: Callable[..., Roof], level: float, told: bool
+) -> None:
+    r = roof(index=1.0, ac_rated_w=480.0)
+    total = r.energy_wh.sum(axis=0)
+    stand = slice(r.interval(11.25), r.interval(11.25) + 23)
+    limit = level * total[stand].max()
+    below = np.resize([0.97, 0.93, 0.95, 0.9, 0.96, 0.92], len(total))
+    left = below * np.minimum(1.0, limit / np.maximum(total, 1e-9))
+    left[stand] = limit / total[stand]
+    r.energy_wh *= left
+    assert bool(limits(r)) is told
+
+
 @pytest.mark.parametrize(("share", "told"), [(1.0, False), (0.95, True), (0.8, True)])
 def test_a_top_is_no_limit_by_all_signs_together(
     roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch, share: float, told: bool

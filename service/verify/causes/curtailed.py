@@ -227,7 +227,7 @@ def _likelier_limit(case: Case) -> _Limit | None:
     at_limit = np.zeros(len(case.day.positions), dtype=bool)
     at_limit[signs.at] = True
     limit = _Limit(signs.level, at_limit, confidence=round(min(probability(signs.log_odds), SURE), 2))
-    return None if signs.returns == 1 and _may_be_top(case, power, limit) else limit
+    return None if signs.returns == 1 and _may_be_top(case, power, limit, band=NEAR_TOP) else limit
 
 
 def signs_of(case: Case) -> LimitSigns | None:
@@ -316,10 +316,13 @@ def _limit_of(case: Case, power: _Power) -> _Limit | None:
     return None if _may_be_top(case, power, limit) else limit
 
 
-def _may_be_top(case: Case, power: _Power, limit: _Limit) -> bool:
-    """Return whether a limit is near the clear sky's own level, and stood at for no longer than a top lasts."""
+def _may_be_top(case: Case, power: _Power, limit: _Limit, band: float = MODEL_BAND) -> bool:
+    """Return whether a limit is near the clear sky's own level, and stood at for no longer than a top lasts.
+
+    `band` is how far below that a top may be: a thin veil takes more than the model errs.
+    """
     minutes = limit.at_limit.sum() * case.day.grid.interval_min
-    near_top = power.clear[limit.at_limit].max() < MODEL_BAND * limit.share
+    near_top = power.clear[limit.at_limit].max() < band * limit.share
     least = TOPS_APART * LONGER_THAN_A_TOP if power.face_apart else LONGER_THAN_A_TOP
     return bool(near_top and minutes < least)
 
