@@ -61,8 +61,8 @@ from which it counts least, and that least: the light behind an object changes s
 
 PARTED = 4.0
 """Log odds of an edge at which units lose the sun, or regain it, one after another: an object near by does that and no
-cloud, but a branch that trips part-way may (our choice: of 2436 planes without shade nineteen have such an edge at any
-time of a week)."""
+cloud, but a branch that trips part-way may (our choice: of 1213 planes without shade six have such an edge at any
+time of a week, `tests/bench/fleet`)."""
 
 LOOKS, CROSS_NOISE = 0.5, 0.7
 """Independent looks a bin after the first, and mean log odds of other planes that may be noise."""
