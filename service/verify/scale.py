@@ -70,9 +70,9 @@ LEAST_OF_SHARE, LEAST_DAYS_OF_SHARE, ONE_SHARE, MOST_OVER_SHARE = 8, 2, 0.15, 1.
 HOURS_OF_LOW_LEVEL, LOW_LEVEL = 4.0, 0.5
 """Hours of a clear sky's curve at a level below which it is no site's that is merely low (judgement)."""
 
-FINEST_STEP_WH, WHOLE_WITHIN, DIFFERENT_VALUES = 1e-5, 0.01, 8
+FINEST_STEP_WH, WHOLE_WITHIN, DIFFERENT_VALUES = 1e-5, 0.01, 4
 """Finest step of a counter that is looked for, how near a value must be to a whole number of it, in steps, and how many
-different values show a step."""
+different values show a step: that four are whole multiples of 3.6 in tenths is chance once in 36^3 times."""
 
 FEW_STEPS, SAME_VALUE = 5, 1e-6
 """Values up to so many steps are flat, and alike on all units, by the register's doing: on SERF East's snowiest day, 3

@@ -155,6 +155,17 @@ def test_the_step_of_the_counter_tells_mistaken_units_apart(roof, interval_min, 
     assert the_finding(verify(r.site, sent), "unit_scale").details["factor"] == pytest.approx(factor)
 
 
+@pytest.mark.parametrize(("most_wh", "factor"), [(4, 3600.0), (3, 1000.0)])
+def test_four_different_values_in_odd_steps_tell_joules_under_a_cover_and_three_may_be_chance(
+    roof, most_wh, factor
+):
+    r = roof(units=6, index=0.25)
+    whole_wh = np.minimum(np.floor(r.energy_wh), most_wh)
+    sent = Readings(r.grid.start, r.grid.interval_min, 3600 * whole_wh)
+    assert len(np.unique(whole_wh)) == 1 + most_wh
+    assert the_finding(verify(r.site, sent), "unit_scale").details["factor"] == factor
+
+
 @pytest.mark.parametrize("factor", [0.001, 1000.0, 12.0, 3600.0])
 def test_unit_scale_is_undone_and_accuses_no_unit(roof, factor):
     r = roof(planes=2)
