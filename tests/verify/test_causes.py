@@ -800,6 +800,20 @@ def test_a_level_near_the_clear_sky_s_own_is_a_limit_if_it_lasts_longer_than_a_t
     assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
 
 
+@pytest.mark.parametrize(("days", "hours", "held"), [(1, 1.25, True), (3, 1.25, False), (3, 1.75, True)])
+def test_of_several_days_a_limit_must_hold_for_longer_since_each_may_stand_still_by_chance(
+    roof, days, hours, held
+):
+    r = roof(units=9, index=1.0, days=days, interval_min=5, ac_rated_w=480.0)
+    stand = slice(r.interval(9.0, days - 1), r.interval(9.0 + hours, days - 1))
+    total = r.energy_wh.sum(axis=0)
+    r.energy_wh[:, stand] *= total[stand].min() / total[stand]
+    others = np.ones(len(total), dtype=bool)
+    others[stand] = False
+    r.energy_wh[:, others] *= np.resize([0.3, 0.55, 0.4, 0.6, 0.35], others.sum())
+    assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
+
+
 @pytest.mark.parametrize(("flatter", "held"), [(1.0, True), (0.3, False)])
 def test_a_power_that_stands_still_is_held_though_the_light_changes_little(roof, flatter, held):
     """A top that is flattened falls by a third of what the light does."""

@@ -112,6 +112,33 @@ def test_hours_that_come_back_day_by_day_are_clear_though_the_curve_is_bent(
     assert "site_low" not in [f.cause for f in found(covered(r, cloud))]
 
 
+@pytest.mark.parametrize(
+    ("days", "hours", "clear_h", "dull"),
+    [(3, 1.8, 5.0, True), (3, 3.1, 5.0, False), (3, 1.8, 12.0, False), (1, 1.8, 0.0, False)],
+)
+def test_one_day_of_several_that_is_flat_for_an_hour_or_two_is_a_cover_unless_others_are_clear(
+    roof: Callable[..., Roof], days: int, hours: float, clear_h: float, dull: bool
+) -> None:
+    r = roof(days=days)
+    case = build_case(r.site, r.readings())
+    clear = ClearLevel(0.7, hours, 1, np.zeros(len(case.day.positions), dtype=bool))
+    told = ToldLevel(0.7, 30.0, 20.0, 0.7, 20.0, clear_h, 9.0, days)
+    assert site_low._is_one_dull_day_of_several(case, clear, told) is dull
+    assert site_low._is_low(case, clear, told) is not dull
+
+
+def test_gaps_alone_make_no_site_low_whose_light_fits_no_low_level(
+    roof: Callable[..., Roof], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    r = roof(days=3)
+    case = build_case(r.site, r.readings())
+    gaps = ClearLevel(0.8, 2.0, 3, np.zeros(len(case.day.positions), dtype=bool))
+    monkeypatch.setattr(site_low, "between_clouds", lambda _: gaps)
+    told = ToldLevel(0.8, 3.0, 0.0, 0.8, 0.0, 0.0, 9.0, 3)
+    assert site_low._low_between_clouds(case, None, None) is None
+    assert site_low._low_between_clouds(case, None, told) is not None
+
+
 def test_passing_clouds_are_no_low_site(roof: Callable[..., Roof]) -> None:
     bare = roof(index=1.0, interval_min=15)
     cloud = np.random.default_rng(3).uniform(0.4, 1.05, bare.grid.count)

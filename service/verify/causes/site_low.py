@@ -10,7 +10,7 @@ cloud may look like it on one day, so that one day must be flat for longer, or h
 its curve is bent, and fit a low level better than a usual one behind haze, which takes the more the lower the sun.
 By a measured sky there is no haze and no cloud to allow for: all hours count.
 Where clouds pass all the time no half hour is level; then the plateau in their gaps counts (`sun_level`), on two days
-at least, or on one of several whose light fits it: on one, thin cloud behind them may be all that the gaps show (of
+at least and if the light fits a low level better than a usual one (of 4560 weeks none that is low has no such light), or on one of several whose light fits it: on one, thin cloud behind them may be all that the gaps show (of
 4100 simulated and real weeks only low sites have so low a plateau on one day). On one it is said, with that other
 reading, only if the light on all planes fits a low level far better than a usual one (`told_level`), and its brightest
 intervals stand where that level and a veil of thin cloud over a usual one would put them apart.
@@ -73,8 +73,8 @@ LONG_COVER_H = 3.0
 hour of four."""
 
 LOW, LOW_IN_GAPS, LOW_IF_SURE = 0.90, 0.87, 0.92
-"""Levels below which a site is low: at all, between clouds where the light on all planes fits no low level better, and
-under a clear sky where it surely does. Of 5700 simulated and real days none that is not low is clear below the last
+"""Levels below which a site is low: at all, by what the gaps of one day or in quarters of an hour show, and under a clear
+sky where the light on all planes surely fits a low level better. Of 5700 simulated and real days none that is not low is clear below the last
 with such light, unless its roof's own level is."""
 
 DAYS, HOURS_ON_DAYS, HOURS_ON_A_DAY = 2, 0.3, 1.0
@@ -121,6 +121,11 @@ FITS_BEAM = 20.0
 """Both of these from which a deep level that is flat for LONG_COVER_H is a clear sky's, though a clear sky that bends
 otherwise is counted for less than TOLD_CLEAR_H: of 2800 simulated days whose site is not low (`tests/bench/fleet`,
 `stranger`) the flat ones below EVEN_CLOUD have 16 at most."""
+
+ALONE_H = 3.0
+"""For how long one day of several must be flat by itself: a cover of a dull week is for an hour or two. Of 4560 weeks
+(`tests/bench/fleet`) three that are not low were for 0.5 to 1.8 h, in light that surely fits a low level; the one low
+site that was shows in the gaps of its clouds as well."""
 
 TOLD_SUN_H, TOLD_CLEAR_H = 2.0, 3.0
 """Least hours of beam between clouds, and of clear sky."""
@@ -211,7 +216,7 @@ def _low_between_clouds(case: Case, clear: ClearLevel | None, told: ToldLevel | 
         return clouded, _of_gaps, MOST_SURE_ON_A_DAY
     if clear and clear.days < DAYS and clear.hours >= HOURS_ON_A_DAY:
         return None  # what so long a clear sky leaves open, gaps of clouds do not tell
-    if clouded and clouded.days >= DAYS and clouded.level < (LOW if told else LOW_IN_GAPS):
+    if clouded and told and clouded.days >= DAYS and clouded.level < LOW:
         return clouded, _of_gaps, MOST_SURE_IN_GAPS
     quarters = _sun_of_days(case) if told and _fits_low_only(case, told, QUARTER_MIN) else None
     if quarters and quarters.level < LOW_IN_GAPS:
@@ -241,12 +246,18 @@ def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
     if clear.days >= DAYS and clear.hours >= HOURS_ON_DAYS:
         even_cloud = clear.hours < CLEAR_HOURS and told is not None and told.clear_h == 0
         return not even_cloud
-    if told is None:
+    if told is None or _is_one_dull_day_of_several(case, clear, told):
         return False
     sure = _is_sure(told)
     if clear.hours >= (HOURS_ON_DAYS if sure else HOURS_ON_A_DAY) and _in_any_air(told):
         return True
     return sure and clear.hours >= HOURS_ON_A_DAY and told.in_any_air > 0
+
+
+def _is_one_dull_day_of_several(case: Case, clear: ClearLevel, told: ToldLevel) -> bool:
+    """Return whether of several days one alone is flat, not for long, and light of the others has no clear sky's."""
+    alone = clear.days < DAYS <= len(np.unique(case.day.local_days))
+    return alone and clear.hours < ALONE_H and told.clear_h < TOLD_CLEAR_H * told.days
 
 
 def _may_be_a_cover(case: Case, clear: ClearLevel) -> bool:
