@@ -10,10 +10,11 @@ cloud may look like it on one day, so that one day must be flat for longer, or h
 its curve is bent, and fit a low level better than a usual one behind haze, which takes the more the lower the sun.
 By a measured sky there is no haze and no cloud to allow for: all hours count.
 Where clouds pass all the time no half hour is level; then the plateau in their gaps counts (`sun_level`), on two days
-at least and if the light fits a low level better than a usual one (of 4560 weeks none that is low has no such light), or on one of several whose light fits it: on one, thin cloud behind them may be all that the gaps show (of
-4100 simulated and real weeks only low sites have so low a plateau on one day). On one it is said, with that other
-reading, only if the light on all planes fits a low level far better than a usual one (`told_level`), and its brightest
-intervals stand where that level and a veil of thin cloud over a usual one would put them apart.
+at least and if the light fits a low level better than a usual one (of 4560 weeks none that is low has no such light),
+or on one of several whose light surely fits it: on one, thin cloud behind them may be all that the gaps show (of 4100
+simulated and real weeks only low sites have so low a plateau on one day). On one it is said, with that other reading,
+only if the light on all planes fits a low level far better than a usual one (`told_level`), and its brightest intervals
+stand where that level and a veil of thin cloud over a usual one would put them apart.
 """
 
 from __future__ import annotations
@@ -73,9 +74,9 @@ LONG_COVER_H = 3.0
 hour of four."""
 
 LOW, LOW_IN_GAPS, LOW_IF_SURE = 0.90, 0.87, 0.92
-"""Levels below which a site is low: at all, by what the gaps of one day or in quarters of an hour show, and under a clear
-sky where the light on all planes surely fits a low level better. Of 5700 simulated and real days none that is not low is clear below the last
-with such light, unless its roof's own level is."""
+"""Levels below which a site is low: at all, by the gaps of one day or what quarters of an hour show of them, and under
+a clear sky where the light on all planes surely fits a low level better. Of 5700 simulated and real days none that is
+not low is clear below the last with such light, unless its roof's own level is."""
 
 DAYS, HOURS_ON_DAYS, HOURS_ON_A_DAY = 2, 0.3, 1.0
 """From how many days on clear hours are no haze's; for how long they must be flat on these, or where the light on all
