@@ -66,8 +66,9 @@ def _least_of_lone(case: Case) -> dict[int, FloatArray]:
     there = case.given > GIVES_NOTHING
     there[[m.unit for m in misplaced_units(case)]] = False
     live = ([i for i in group.members if there[i]] for group in case.day.groups)
-    lone = [rows for rows in live if len(rows) == 1 and case.source == "array"]
-    return {rows[0]: least_beside(case, rows[0], _voices(case)) for rows in lone}
+    lone = [rows[0] for rows in live if len(rows) == 1 and case.source == "array"]
+    voices = _voices(case) if lone else np.empty(0)
+    return {unit: least_beside(case, unit, voices) for unit in lone}
 
 
 def _voices(case: Case) -> FloatArray:

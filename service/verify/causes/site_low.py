@@ -184,8 +184,7 @@ def _is_the_clock_s(case: Case) -> bool:
     low besides; none was on the second fleet's tuning seeds (`tests/bench/stranger`), where several causes meet.
     """
     told = case.alignment.clock is not None and case.source == "array"
-    one_day = len(np.unique(case.day.local_days)) < DAYS
-    return told and one_day and len({unit.plane for unit in case.day.site.units}) == 1
+    return told and _days(case) < DAYS and len({unit.plane for unit in case.day.site.units}) == 1
 
 
 def _low(case: Case) -> Low | None:
@@ -257,15 +256,19 @@ def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
 
 def _is_one_dull_day_of_several(case: Case, clear: ClearLevel, told: ToldLevel) -> bool:
     """Return whether of several days one alone is flat, not for long, and light of the others has no clear sky's."""
-    alone = clear.days < DAYS <= len(np.unique(case.day.local_days))
+    alone = clear.days < DAYS <= _days(case)
     return alone and clear.hours < ALONE_H and told.clear_h < TOLD_CLEAR_H * told.days
 
 
 def _may_be_a_cover(case: Case, clear: ClearLevel) -> bool:
     """Return whether an even cloud cover of one day would be as flat: in long intervals it is, and for hours."""
     long = case.day.grid.interval_min >= LONG_INTERVAL_MIN
-    days = len(np.unique(case.day.local_days))
-    return long and days < DAYS and clear.hours < LONG_COVER_H
+    return long and _days(case) < DAYS and clear.hours < LONG_COVER_H
+
+
+def _days(case: Case) -> int:
+    """Return on how many days the window has daylight."""
+    return len(np.unique(case.day.local_days))
 
 
 def _in_any_air(told: ToldLevel | None) -> bool:
