@@ -769,6 +769,22 @@ def test_units_at_their_ratings_beside_a_dead_branch_are_under_no_limit(roof):
     assert "curtailed" not in {f.cause for f in verify(r.site, r.readings()).findings}
 
 
+@pytest.mark.parametrize(("dead", "held"), [(True, False), (False, True)])
+def test_a_unit_that_comes_back_while_the_light_falls_makes_no_limit_of_the_noon_before(roof, dead, held):
+    """The sum of 7 of 8 units at noon is that of all 8 once the light has fallen by an eighth."""
+    r = roof(units=8, index=1.0, interval_min=15, ac_rated_w=480.0)
+    noon = int(r.energy_wh.sum(axis=0).argmax())
+    at_noon, later = slice(noon - 3, noon + 3), slice(noon + 8, noon + 11)
+    if dead:
+        r.energy_wh[3, r.interval(6) : later.start] = 0.0
+    total = r.energy_wh.sum(axis=0)
+    clouds = np.resize([0.3, 0.55, 0.4, 0.6, 0.35], len(total))
+    clouds[at_noon] = 0.8
+    clouds[later] = 0.8 * total[noon] / total[later]
+    r.energy_wh *= clouds
+    assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
+
+
 def test_a_clear_noon_is_no_limit(roof):
     r = roof(days=2, index=0.97, ac_rated_w=1000.0)
     assert verify(r.site, r.readings()).findings == ()

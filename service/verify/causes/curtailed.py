@@ -173,13 +173,14 @@ class _Limit:
 class _Power:
     """Power and clear-sky power over the ratings of the units in `rows`, (D,), NaN in weak light, the register's noise.
 
-    `step_noise` is over the ratings, too; `whole` (D,) is where all live units were heard. The sum of planes that
-    `face_apart` is level by itself for hours, while one falls and another rises.
+    `step_noise` is over the ratings, too; `whole` (D,) is where all live units were heard, `out` (D,) how many of them
+    gave nothing. The sum of planes that `face_apart` is level by itself for hours, while one falls and another rises.
     """
 
     share: FloatArray
     clear: FloatArray
     whole: BoolArray
+    out: IntArray
     rows: list[int]
     step_noise: float
     face_apart: bool = False
@@ -249,7 +250,7 @@ def signs_of(case: Case) -> LimitSigns | None:
     widths = [max(narrowest, width) for width in WIDTHS]
     found: list[LimitSigns] = []
     for told in (known & power.whole, known):
-        places = [np.flatnonzero(day & told) for day in _solar_days(case)]
+        places = [np.flatnonzero(stretch & told) for stretch in _stretches(case, power)]
         days = [DayPower(power.share[at], power.clear[at], at) for at in places]
         signs = limit_signs(
             days, widths=widths, minutes=case.day.grid.interval_min, levels=(LEAST_EDGE, BELOW_RATING)
@@ -311,8 +312,8 @@ def _limit_of(case: Case, power: _Power) -> _Limit | None:
     stopped = STOPPED + STOPPED_PER_DAY * (len(days) - 1)
     found = [
         limit
-        for day in days
-        if (limit := _limit_on(case, power, day, sizes) or _edge_on(case, power, day, width, stopped))
+        for at in _stretches(case, power)
+        if (limit := _limit_on(case, power, at, sizes) or _edge_on(case, power, at, width, stopped))
     ]
     if not found:
         return None
@@ -334,7 +335,7 @@ def _may_be_top(case: Case, power: _Power, limit: _Limit, band: float = MODEL_BA
 
 
 def _limit_on(case: Case, power: _Power, day: BoolArray, sizes: tuple[int, ...]) -> _Limit | None:
-    """Return the limit of one day, with so many intervals put together as it first shows with."""
+    """Return the limit of one stretch of a day, with so many intervals put together as it first shows with."""
     told = np.flatnonzero(day & np.isfinite(power.share))
     whole = told[power.whole[told]]
     for known, size in product((told, whole) if len(whole) < len(told) else (told,), sizes):
@@ -377,7 +378,7 @@ def _is_beyond_a_step(case: Case, power: _Power, at: IntArray) -> bool:
 
 
 def _edge_on(case: Case, power: _Power, day: BoolArray, width: float, stopped: float) -> _Limit | None:
-    """Return the limit of one day whose power ends at an edge, though light beyond it must have come."""
+    """Return the limit of a stretch of a day whose power ends at an edge, though light beyond it must have come."""
     known = np.flatnonzero(day & np.isfinite(power.share))
     limit = _edge_in(power.share[known], power.clear[known], case.day.grid.interval_min, width, stopped)
     if limit is None:
@@ -460,6 +461,14 @@ def _solar_days(case: Case) -> list[BoolArray]:
     return [np.asarray(solar == day) for day in np.unique(solar)]
 
 
+def _stretches(case: Case, power: _Power) -> list[BoolArray]:
+    """Return the daylight intervals of each day in which as many units gave nothing.
+
+    One that comes back while the light falls lifts the sum to where it stood at noon.
+    """
+    return [day & (power.out == out) for day in _solar_days(case) for out in np.unique(power.out[day])]
+
+
 def _limit_in(power: FloatArray, clear: FloatArray, minutes: int) -> _Limit | None:
     """Return the limit of one day's known shares of the ratings (N,), each of so many minutes."""
     least = max(LEAST_MINUTES / minutes, LEAST_READINGS)
@@ -498,7 +507,10 @@ def _of_group(case: Case, number: int) -> _Power:
     rated, clear = case.day.rated_wh[units[0]], case.clear_wh[units[0]]
     lit = most_live(case) & (clear > WEAKEST_LIGHT * rated)
     agreed = np.where(lit, case.agreed_wh[number] / rated, np.nan)
-    return _Power(agreed, np.where(lit, clear / rated, np.nan), lit, list(units), _step_noise(case, units))
+    none_out = np.zeros(len(lit), dtype=int)
+    return _Power(
+        agreed, np.where(lit, clear / rated, np.nan), lit, none_out, list(units), _step_noise(case, units)
+    )
 
 
 def _whole_site(case: Case) -> _Power:
@@ -523,10 +535,12 @@ def _whole_site(case: Case) -> _Power:
     )
     whole = lit & (case.heard | ~due).all(axis=0)
     unknown = np.full(rated.shape, np.nan)
+    share = np.divide(power, rated, out=unknown.copy(), where=lit)
     return _Power(
-        np.divide(power, rated, out=unknown.copy(), where=lit),
+        share,
         np.divide(clear, rated, out=unknown, where=lit),
         whole if whole.sum() >= MOSTLY_WHOLE * lit.sum() else lit,
+        np.where(share >= LEAST_LEVEL, (live & (case.measured_wh <= 0)).sum(axis=0), 0),
         list(range(len(case.serials))),
         _step_noise(case, range(len(case.serials))),
         _face_apart(case),
