@@ -12,17 +12,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.verify.case import GIVES_NOTHING, BoolArray, Case, once
+from service.verify.case import BoolArray, Case, once
 from service.verify.causes.misplaced import misplaced_units
 from service.verify.inputs import FloatArray
 from service.verify.least_sky import (
     STEPS_TO_COMPARE,
     agreed_beside,
+    giving,
     least_beside,
     least_by_sky,
+    mostly_of_fewer,
     own_levels,
     voices_of,
 )
+from service.verify.levels import PEERS_FOR_COMPARISON
 
 
 @dataclass(frozen=True)
@@ -47,30 +50,30 @@ def due(case: Case, rows: list[int]) -> Due:
 
 
 def may_be_the_sky(case: Case, unit: int, where: BoolArray) -> bool:
-    """Return whether what a unit without any like one lacks in `where` (D,) may be the sky's by all that others show.
+    """Return whether what a unit lacks in `where` (D,) may be the sky's by all that others show.
 
-    A veil takes the sun from the plane that faces it and leaves another, with its back to the sun, as bright. Where the
-    others show nothing any sky may be.
+    Asked where it mostly works beside fewer like ones than tell their plane's light, as where others have died. A veil
+    takes the sun from the plane that faces it and leaves another, with its back to the sun, as bright. Where the others
+    show nothing any sky may be.
     """
-    least_wh = _least_of_lone(case).get(unit)
-    if least_wh is None:
+    if case.source != "array" or not _is_told_elsewhere(case, unit, where):
         return False
+    voices, like = _voices(case).copy(), list(case.like(unit))
+    voices[like] *= own_levels(case)[like, None]  # theirs are doubted with its own
+    least_wh = least_beside(case, unit, voices)
     told = where & np.isfinite(least_wh) & case.heard[unit]
     least, made = (float(wh[told].sum()) for wh in (least_wh, case.measured_wh[unit]))
     return not told.any() or made >= least * (1 - min(float(case.levels.visible[unit]), 1.0))
 
 
+def _is_told_elsewhere(case: Case, unit: int, where: BoolArray) -> bool:
+    """Return whether most of what a unit should have made in `where` (D,) is told by units unlike it."""
+    gives = giving(case).copy()
+    gives[[m.unit for m in misplaced_units(case)]] = False
+    return mostly_of_fewer(case, unit, PEERS_FOR_COMPARISON, gives, where)
+
+
 @once
-def _least_of_lone(case: Case) -> dict[int, FloatArray]:
-    """Return the least that others let expect of each unit that stands beside no like one, Wh, (D,)."""
-    there = case.given > GIVES_NOTHING
-    there[[m.unit for m in misplaced_units(case)]] = False
-    live = ([i for i in group.members if there[i]] for group in case.day.groups)
-    lone = [rows[0] for rows in live if len(rows) == 1 and case.source == "array"]
-    voices = _voices(case) if lone else np.empty(0)
-    return {unit: least_beside(case, unit, voices) for unit in lone}
-
-
 def _voices(case: Case) -> FloatArray:
     """Return what each unit says of its plane's light, (U, D), NaN where it lies on another plane or says nothing."""
     voices = voices_of(case)

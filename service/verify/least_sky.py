@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from service.verify.case import BoolArray, Case
+from service.verify.case import GIVES_NOTHING, BoolArray, Case, once
 from service.verify.consensus import AGREEMENT, consensus
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
@@ -21,6 +21,9 @@ and twice it."""
 STEPS_TO_COMPARE = 10
 """Steps of a coarse register from which a loss of a fifth is more than two of them; of n units together the root of
 n-th part is as sure."""
+
+MOSTLY = 0.5
+"""Share of what is due to a unit from which it stands beside so few."""
 
 
 def own_levels(case: Case) -> FloatArray:
@@ -74,3 +77,19 @@ def least_beside(case: Case, unit: int, voices: FloatArray) -> FloatArray:
     """Return the least that a unit makes by what all others say (U, D), Wh, (D,), NaN where they tell nothing."""
     own = next(g for g, group in enumerate(case.day.groups) if unit in group.members)
     return np.asarray(least_by_sky(case, agreed_beside(case, voices, [unit]))[own])
+
+
+@once
+def giving(case: Case) -> BoolArray:
+    """Return where units give what their plane may, (U, D)."""
+    return np.asarray(case.measured_wh > GIVES_NOTHING * np.nan_to_num(case.peers.energy_wh))
+
+
+def mostly_of_fewer(case: Case, unit: int, count: int, gives: BoolArray, where: BoolArray) -> bool:
+    """Return whether fewer than `count` like units give, itself among them, while most of a unit's energy is due.
+
+    Asked of the intervals `where` (D,); `gives` is (U, D). Others may have died.
+    """
+    due = np.where(where & case.heard[unit], np.nan_to_num(case.peers.energy_wh[unit]), 0.0)
+    few = gives[list(case.like(unit))].sum(axis=0) < count
+    return bool(due[few].sum() > MOSTLY * due.sum())

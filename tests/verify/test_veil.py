@@ -18,11 +18,11 @@ from tests.verify.conftest import NOISE, SPREAD, Roof
 AUTUMN = datetime(2026, 10, 6, tzinfo=UTC)
 
 
-def one_beside_others(roof: Callable[..., Roof], azimuth_deg: float) -> Roof:
-    """Return a roof of one unit to the south and seven that face elsewhere."""
-    r = roof(units=8, planes=2, index=1.0, start=AUTUMN)
+def one_beside_others(roof: Callable[..., Roof], azimuth_deg: float, south: int = 1) -> Roof:
+    """Return a roof of one unit or more to the south and seven that face elsewhere."""
+    r = roof(units=7 + south, planes=2, index=1.0, start=AUTUMN)
     planes = (r.site.planes[0], replace(r.site.planes[1], azimuth_deg=azimuth_deg))
-    units = tuple(replace(u, plane="west" if i else "south") for i, u in enumerate(r.site.units))
+    units = tuple(replace(u, plane="west" if i >= south else "south") for i, u in enumerate(r.site.units))
     return replace(r, site=replace(r.site, planes=planes, units=units))
 
 
@@ -75,3 +75,25 @@ def test_a_closed_cover_in_whole_wh_accuses_no_only_unit_beside_backs_to_the_sun
     r = veiled(one_beside_others(roof, azimuth_deg), 0.0)
     r.energy_wh = np.round(share * r.energy_wh)
     assert said(r) == set()
+
+
+@pytest.mark.parametrize(
+    ("azimuth_deg", "living", "left", "hour"),
+    [(330.0, 1, 0.05, 10), (350.0, 1, 0.3, 10), (350.0, 1, 0.05, 8), (300.0, 2, 0.05, 12)],
+)
+def test_what_a_veil_takes_from_the_few_that_outlive_their_like_is_no_fault_of_theirs(
+    roof: Callable[..., Roof], azimuth_deg: float, living: int, left: float, hour: int
+) -> None:
+    """They seemed in shade, weak or on another plane."""
+    r = veiled(one_beside_others(roof, azimuth_deg, south=6), left)
+    r.energy_wh[living:6, r.interval(hour) :] = 0.0
+    assert said(r) == {"no_output"}
+
+
+def test_what_one_of_two_that_outlive_their_like_lacks_beside_the_other_is_its_own(
+    roof: Callable[..., Roof],
+) -> None:
+    r = veiled(one_beside_others(roof, 330.0, south=6), 0.5)
+    r.energy_wh[2:6, r.interval(8) :] = 0.0
+    r.energy_wh[0] *= 0.6
+    assert said(r) - {"no_output"} == {"low_output"}

@@ -22,7 +22,7 @@ from service.verify.case import GIVES_NOTHING, Case, once
 from service.verify.consensus import median
 from service.verify.divided import Stray, apart, divided
 from service.verify.inputs import FloatArray
-from service.verify.least_sky import least_beside, voices_of
+from service.verify.least_sky import giving, least_beside, mostly_of_fewer, voices_of
 from service.verify.plane_beam import TELLING_BEAM
 from service.verify.sky import sky_at
 from service.verify.unit_curves import by_rating, misfits_to
@@ -279,7 +279,8 @@ def _is_better(case: Case, m: Misplaced, by_record: FloatArray) -> bool:
 
     Under a closed cover all planes have the same light, which on an only unit's plane is another's as well.
     """
-    if len(case.like(m.unit)) < LEAST_LIKE and min(_sun_h(case), _sure_sun_h(case, m.unit)) < LEAST_SUN_H:
+    few = _beside_fewer(case, m.unit, LEAST_LIKE)
+    if few and min(_sun_h(case), _sure_sun_h(case, m.unit)) < LEAST_SUN_H:
         return False
     least = max(LEAST_MISFIT, 2 * _usual(_beside(case, m, by_record)[:, 0]))
     return m.misfit_recorded >= least and m.misfit_fits < BETTER * m.misfit_recorded
@@ -371,10 +372,15 @@ def _sure_sun_h(case: Case, unit: int) -> float:
 
     If these have their backs to it a cover may be what looks like it; a unit beside like ones has these to tell.
     """
-    if len(case.like(unit)) > 1 or case.source != "array":
+    if not _beside_fewer(case, unit, 2) or case.source != "array":
         return math.inf
     least_wh = least_beside(case, unit, voices_of(case))
     return float((least_wh >= SURE_SUN * case.clear_wh[unit]).sum()) * case.day.interval_hours
+
+
+def _beside_fewer(case: Case, unit: int, count: int) -> bool:
+    """Return whether a unit mostly works beside fewer like ones, itself among them."""
+    return mostly_of_fewer(case, unit, count, giving(case), case.heard[unit])
 
 
 def _turned(case: Case, i: int, own: UnitGroup, curve: FloatArray, recorded: float) -> Turned | None:
