@@ -11,6 +11,7 @@ import pytest
 
 from service.expect.sky import cloudy_sky
 from service.verify.case import expectation
+from service.verify.causes import voltage_trip
 from service.verify.day import daylight
 from service.verify.elsewhere import due
 from service.verify.result import Finding
@@ -364,3 +365,29 @@ def test_a_site_held_at_one_level_has_not_tripped(roof: Callable[..., Roof]) -> 
     total = r.energy_wh.sum(axis=0)
     r.energy_wh *= np.minimum(1.0, 0.2 * total.max() / np.maximum(total, 1e-9))
     assert trips(r) == []
+
+
+@pytest.mark.parametrize(("living", "count"), [(1, 0), (3, 1)])
+def test_an_only_living_unit_that_is_not_heard_for_moments_is_no_site_that_trips(
+    roof: Callable[..., Roof], living: int, count: int
+) -> None:
+    """Dead ones beside it are heard, and give nothing as ever; of three that live two tell it without the third."""
+    r = roof(units=6, index=1.0)
+    r.energy_wh[living:, r.interval(8) : r.interval(15)] = 0.0
+    for hour in HOURS:
+        r.energy_wh[:living, r.interval(hour)] = 0.0
+        r.energy_wh[0, r.interval(hour)] = np.nan
+    assert len(trips(r)) == count
+
+
+@pytest.mark.parametrize(("left", "dips"), [(1.0, False), (0.5, True)])
+def test_like_units_tell_of_a_branch_that_the_model_leaves_in_the_dark(
+    roof: Callable[..., Roof], left: float, dips: bool
+) -> None:
+    r = on_branches(roof(index=0.9), "AAB")
+    rows, noon = [i for i, u in enumerate(r.site.units) if u.branch == "A"], r.interval(12)
+    r.energy_wh[rows, noon] *= left
+    case = build_case(r.site, r.readings())
+    untold = np.full((len(rows), len(case.day.positions)), np.nan)
+    told = voltage_trip._dip_by_like(case, rows, untold, np.ones(len(rows), dtype=bool))
+    assert told[case.day.positions == noon].tolist() == [dips]

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from service.verify.case import BoolArray, Case
+from service.verify.case import LIGHT, BoolArray, Case
 from service.verify.causes import channels
 from service.verify.causes.wording import duration, energy
 from service.verify.consensus import robust_sd
@@ -163,7 +163,7 @@ def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
         with np.errstate(divide="ignore", invalid="ignore"):
             share = np.where(case.light[rows], case.measured_wh[rows], np.nan) / by_others.energy_wh
         dips = _trips_in(case, rows, share, _dip(case, like=bool(by_others.by_like.all())))
-        dips &= _dip_by_like(share[by_others.by_like])
+        dips &= _dip_by_like(case, rows, share, by_others.by_like)
         enough = _count(dips) >= LEAST_DIPS or _gives_nothing(share, dips)
         low = np.asarray(_median(share) < _dip(case, like=False))
         told = np.asarray(np.isfinite(share).any(axis=0))
@@ -175,11 +175,28 @@ def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
     return found
 
 
-def _dip_by_like(share: FloatArray) -> BoolArray:
-    """Return where most of the rows that like units tell of (R, D) dip, if any: the model errs on the others alike."""
+def _dip_by_like(case: Case, rows: list[int], share: FloatArray, by_like: BoolArray) -> BoolArray:
+    """Return where most of the rows that like units tell of dip, if any: the model errs on the others alike.
+
+    Of what is due all `rows` make a `share` (R, D). Where the model leaves those `by_like` (R,) in the dark and they
+    give, what they make of what like ones do tells it.
+    """
+    share = share[by_like]
+    beside = _beside_like(case, [row for row, like in zip(rows, by_like, strict=True) if like], rows)
+    share = np.where(np.isfinite(share).any(axis=0), share, beside)
     told = np.isfinite(share)
     low = (np.where(told, share, 1.0) < DIP_OF_LIKE).sum(axis=0)
     return np.asarray(low >= TOGETHER * told.sum(axis=0))
+
+
+def _beside_like(case: Case, rows: list[int], branch: list[int]) -> FloatArray:
+    """Return what the rows make of what like units on no such branch do, (R, D), NaN where these give little."""
+    out = np.full((len(rows), case.measured_wh.shape[1]), np.nan)
+    least_wh = np.maximum(LIGHT * case.day.rated_wh[rows], STEPS_TO_COMPARE * case.resolution_wh)
+    for at, row in enumerate(rows):
+        made = _median(case.measured_wh[[i for i in case.like(row) if i not in branch]])
+        np.divide(case.measured_wh[row], made, out=out[at], where=made > least_wh[at])
+    return out
 
 
 def _as_in_weak_light(case: Case, rows: list[int], by_others: Due) -> Due:
@@ -218,6 +235,7 @@ def _beats(case: Case, rows: list[int], share: FloatArray, by_others: Due) -> Bo
     strong = _around(case, power) >= STRONG * power.max()
     made = level * power
     dips &= strong & _alike(share[by_others.by_like]) & (made < dip * _highest_of_day(case, made))
+    dips &= _dip_by_like(case, rows, share, by_others.by_like)
     whole = np.asarray(level >= _whole(dip))
     times = _times_back(dips, whole)
     dips &= times >= 0
@@ -434,7 +452,9 @@ def _silent_trips(case: Case, branch: str | None, rows: list[int]) -> list[_Trip
     rated = np.where(heard, case.day.rated_wh[rows][:, None], 0.0).sum(axis=0)
     reach = max(BRIGHT_WITHIN_MINUTES // case.day.grid.interval_min, 1)
     bright = np.asarray(case.array_sky.known & (case.array_sky.index >= BRIGHT_INDEX))
-    nothing = (made <= 0) & (heard.sum(axis=0) > 1) & within_before(bright, reach) & _strong(case, rows)
+    gave = np.stack([within_before(row > 0, reach) for row in np.nan_to_num(case.measured_wh[rows])])
+    several = (heard & gave).sum(axis=0) > 1
+    nothing = (made <= 0) & several & within_before(bright, reach) & _strong(case, rows)
     dips = _short_runs(np.asarray(nothing), np.asarray(made > BACK * rated), reach)
     if branch is None and _count(dips) < LEAST_DIPS and not would_show(case, rows, dips):
         return []
