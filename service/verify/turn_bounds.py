@@ -276,10 +276,10 @@ def _believed_by_clouds(seen: Window, turn: Turn, sun: Sunshine) -> bool:
         return _sure_by_one_plane(seen, turn, sun, record, absurd=absurd)
     share, like = BY_SENSOR if absurd else _share(record), _like_another(seen, turn)
     sunny, left = sun.beam_h >= max(LEAST_SUN_H, LEAST_BEAM_SHARE * sun.bright_h), beam_left(seen, turn)
-    if left >= KEEPS_BEAM and turn.worth >= needed(seen, FOR_PLANE_BY_UNEVEN, PER_UNEVEN_DAY):
-        return sunny
     if share < LEAST_BEAM_SHARE and like:
         return False
+    if left >= KEEPS_BEAM and turn.worth >= needed(seen, FOR_PLANE_BY_UNEVEN, PER_UNEVEN_DAY):
+        return sunny
     by_gaps = seen.light.grid.interval_min <= SHORT_MIN and share >= FOR_PLANE_BY_CLOUDS[0][0] and not like
     least = needed(seen, FOR_PLANE_BY_GAPS, PER_DAY_OF_TURN) if by_gaps else _by_clouds(seen, share)
     return sunny and left >= LEAST_BEAM_LEFT and turn.worth >= least

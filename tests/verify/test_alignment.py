@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter1d
 
 from service.expect.grid import Grid
 from service.expect.site import Plane
@@ -18,7 +19,7 @@ from service.verify.run import verify
 from service.verify.search import LEAST_TURN_DEG, WORTH_A_SEARCH, Clock, Turn, best_clock, best_turns
 from service.verify.skyfit import Fit
 from service.verify.window import Window, window
-from tests.verify.conftest import in_air
+from tests.verify.conftest import NOISE, in_air
 
 SITE_CAUSES = {"clock_shift", "plane_misdescribed", "unit_scale"}
 
@@ -917,3 +918,28 @@ def test_a_second_angle_is_told_where_it_explains_much():
     turned = Turn(0, tilt_deg=20.0, azimuth_deg=161.0, gain=47.0, angles=1)
     leant_too = Turn(0, tilt_deg=44.0, azimuth_deg=131.0, gain=81.0, angles=2)
     assert leant_too.worth > turned.worth
+
+
+def under_slow_covers(r, seed, brightness):
+    """Give the roof days without sun whose light changes within the hour and is so bright over a clear sky's own."""
+    day, rng = daylight(r.site, r.grid, None), np.random.default_rng(seed)
+    slow = gaussian_filter1d(rng.standard_normal(len(day.clear.dhi)), 8, mode="wrap")
+    diffuse = day.clear.dhi * brightness * np.exp(0.35 * slow / slow.std())
+    made = expectation(day, Irradiance(diffuse, np.zeros_like(diffuse), diffuse)).energy_wh
+    r.energy_wh[:, day.positions] = made * (1 + NOISE * rng.standard_normal(made.shape))
+    return r
+
+
+@pytest.mark.parametrize(
+    ("faces", "seed"), [(((11.0, 144.0), (39.0, 321.0)), 3), (((9.0, 171.0), (10.0, 343.0)), 1)]
+)
+def test_a_plane_with_its_back_to_a_winter_s_sun_is_not_turned_to_face_it_by_covers(roof, faces, seed):
+    """They give it the light of the other plane, as one that faces that way has."""
+    r = roof(units=12, planes=2, days=7, start=datetime(2026, 11, 28, tzinfo=UTC))
+    planes = tuple(
+        replace(plane, tilt_deg=tilt, azimuth_deg=azimuth)
+        for plane, (tilt, azimuth) in zip(r.site.planes, faces, strict=True)
+    )
+    r = replace(r, site=replace(r.site, latitude=59.0, planes=planes))
+    found = verify(r.site, under_slow_covers(r, seed, brightness=2.0).readings()).findings
+    assert "plane_misdescribed" not in {f.cause for f in found}

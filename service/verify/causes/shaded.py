@@ -69,6 +69,10 @@ WHOLE_SHARE, LEAST_WHOLE_SHARE = 0.10, 0.03
 """Least share of the energy that must be at full level, beside the least share that must be lost, and how little does
 where as many readings in a row as make a shadow are whole beside like units."""
 
+AS_FOG = 0.6
+"""How sure a plane's shade can be that no sun tells: even fog of some days in a row may leave as still a light. Of 300
+winter weeks of the demo's engine, whose covers change slowly, two were said to stand in shade (our choice)."""
+
 LIKE_ITS_PLANE = 0.5
 """Share of its plane's usual loss from which a unit is shaded with it."""
 
@@ -258,7 +262,7 @@ def _plane_finding(
     return Finding(
         cause="shaded",
         serials=case.named(rows),
-        confidence=round(min(0.97, 0.75 + 0.02 * (odds - NEEDED)), 2),
+        confidence=AS_FOG if _is_sunless(shades) else round(min(0.97, 0.75 + 0.02 * (odds - NEEDED)), 2),
         evidence=_told_by(shades, units=len(rows), spans=spans, lost=energy(lost), share=percent(lost / due)),
         advice=_look(shades[0].plane, spans),
         first_seen=first,
@@ -269,17 +273,23 @@ def _plane_finding(
     )
 
 
+def _is_sunless(shades: list[PlaneShade]) -> bool:
+    """Return whether nothing but the light that is left without sun tells of a plane's shade."""
+    return all(shade.sunless for shade in shades)
+
+
 def _told_by(shades: list[PlaneShade], **values: str | float | Quantity) -> Sentence:
     """Return what tells of a plane's shade: the sun at its edges or elsewhere, or the light that is left without it."""
     days = max(s.days for s in shades)
-    if all(s.sunless for s in shades):
+    if _is_sunless(shades):
         return counted_sentence(
             "All %(units)s units see no sun while it is between azimuth %(spans)s degrees, on %(num)s day; what is "
-            "left is as still and as even as the light of a clear sky alone, and no cloud's; lost: %(lost)s, "
-            "%(share)s of their energy.",
+            "left is as still and as even as the light of a clear sky alone, and not as passing clouds'; even fog may "
+            "look like it: a day with sun decides; lost: %(lost)s, %(share)s of their energy.",
             "All %(units)s units see no sun while it is between azimuth %(spans)s degrees, on %(num)s days; what is "
             "left is on several of them as still and as even as the light of a clear sky alone, or about the same on "
-            "all, and no cloud's; lost: %(lost)s, %(share)s of their energy.",
+            "all, and not as passing clouds'; even fog may look like it: a day with sun decides; lost: %(lost)s, "
+            "%(share)s of their energy.",
             days,
             **values,
         )
