@@ -139,6 +139,37 @@ def test_gaps_alone_make_no_site_low_whose_light_fits_no_low_level(
     assert site_low._low_between_clouds(case, None, told) is not None
 
 
+WINTER = datetime(2026, 12, 2, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("start", "turbidity", "share", "is_low"),
+    [
+        (WINTER, 4.0, 1.0, False),
+        (WINTER, None, 0.7, True),
+        (datetime(2026, 5, 4, tzinfo=UTC), None, 0.7, True),
+    ],
+)
+def test_haze_of_several_days_is_no_low_site_under_a_low_sun(
+    roof: Callable[..., Roof], start: datetime, turbidity: float | None, share: float, is_low: bool
+) -> None:
+    """So near to midwinter two to six airs lie before the sun, and haze takes the more of it the lower it stands."""
+    r = roof(days=3, index=1.0, ac_rated_w=1000, start=start)
+    r = covered(in_air(r, turbidity) if turbidity else r, share)
+    assert [f.cause for f in found(r)] == (["site_low"] if is_low else [])
+
+
+@pytest.mark.parametrize(("days", "sure", "enough"), [(2, 20.0, False), (3, 20.0, True), (3, 5.0, False)])
+def test_gaps_under_a_low_sun_must_be_of_more_days_and_their_light_fit_a_low_level(
+    roof: Callable[..., Roof], days: int, sure: float, enough: bool
+) -> None:
+    r = roof(days=3, index=0.8, start=WINTER)
+    case = build_case(r.site, r.readings())
+    gaps = ClearLevel(0.8, 2.0, days, np.ones(len(case.day.positions), dtype=bool))
+    told = ToldLevel(0.8, sure, -3.0, 0.8, -3.0, 0.0, 9.0, days)
+    assert site_low._are_enough_gaps(case, gaps, told) is enough
+
+
 def test_passing_clouds_are_no_low_site(roof: Callable[..., Roof]) -> None:
     bare = roof(index=1.0, interval_min=15)
     cloud = np.random.default_rng(3).uniform(0.4, 1.05, bare.grid.count)
