@@ -785,6 +785,17 @@ def test_a_unit_that_comes_back_while_the_light_falls_makes_no_limit_of_the_noon
     assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
 
 
+@pytest.mark.parametrize("rated", [0.7, 0.9])
+def test_a_capped_unit_beside_one_at_its_rating_is_no_limit_on_the_site(roof, rated):
+    """Both stand still at what is theirs between clouds, and so does their sum."""
+    full = roof(index=1.0).energy_wh.max()
+    r = roof(units=2, index=1.0, days=2, ac_rated_w=12 * rated * full)
+    bright = roof(units=2, index=1.0, days=2, ac_rated_w=5000).energy_wh
+    bright *= np.random.default_rng(6).uniform(0.3, 1.3, r.grid.count // 3 + 1).repeat(3)[: r.grid.count]
+    r.energy_wh = np.minimum(bright, rated * full * np.array([[0.55], [1.0]]))
+    assert "curtailed" not in {f.cause for f in verify(r.site, r.readings()).findings}
+
+
 def test_a_clear_noon_is_no_limit(roof):
     r = roof(days=2, index=0.97, ac_rated_w=1000.0)
     assert verify(r.site, r.readings()).findings == ()

@@ -80,7 +80,7 @@ ROUND_TOP = 0.583 * 2
 the span on one side, in relative half widths of the band: the mean of x^2 - 1 for x from 1 to 1.5, times two."""
 
 MOST_BY_RATINGS = 0.5
-"""Share of the units at most that stand at their inverters' own limit."""
+"""Share of the units from which too many stand at their inverters' own limit: of two one may be capped beside it."""
 
 MOSTLY_WHOLE = 0.5
 """Share of the time from which the intervals in which every live unit was heard are looked at alone, too."""
@@ -531,7 +531,7 @@ def _whole_site(case: Case) -> _Power:
         most_live(case)
         & (rated > 0)
         & (clear > WEAKEST_LIGHT * rated)
-        & (by_ratings.sum(axis=0) <= MOST_BY_RATINGS * live.sum(axis=0))
+        & (by_ratings.sum(axis=0) < MOST_BY_RATINGS * live.sum(axis=0))
     )
     whole = lit & (case.heard | ~due).all(axis=0)
     unknown = np.full(rated.shape, np.nan)
