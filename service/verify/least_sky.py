@@ -6,8 +6,11 @@ to the sun are as bright under a cover as in it, and leave open which of the two
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from service.expect.plane import on_plane, sunward_share
 from service.verify.case import GIVES_NOTHING, BoolArray, Case, once
 from service.verify.consensus import AGREEMENT, consensus
 from service.verify.inputs import FloatArray
@@ -17,6 +20,10 @@ from service.verify.sky import without_silent
 SAME_SKY, WORST_FIT = 0.1, 0.2
 """How much worse than the best a sky may explain a unit, and how badly the best: the model's band (see `site_low`)
 and twice it."""
+
+LEAST_SUN_SHARE = 2 * SAME_SKY
+"""Share of its light that the sun gives a plane under a clear sky from which it tells whether it shines: one with its
+back to it is as bright under a cover, and what clouds beside the sun add to its light is no sun."""
 
 STEPS_TO_COMPARE = 10
 """Steps of a coarse register from which a loss of a fifth is more than two of them; of n units together the root of
@@ -69,8 +76,17 @@ def least_by_sky(case: Case, agreed: FloatArray) -> FloatArray:
     best = worst.min(axis=(0, 1))
     explains = worst <= best + SAME_SKY
     least = np.where(explains, case.skies_wh, np.inf).min(axis=(1, 2))
-    told = np.isfinite(agreed).any(axis=0) & (best <= WORST_FIT)
+    told = (np.isfinite(agreed) & (_sun_shares(case) > LEAST_SUN_SHARE)).any(axis=0) & (best <= WORST_FIT)
     return np.where(told, least, np.nan)
+
+
+@once
+def _sun_shares(case: Case) -> FloatArray:
+    """Return the share of each group's light that a clear sky's sun gives it, open horizons taken, (G, D)."""
+    day = case.day
+    planes = [replace(group.plane, horizon=()) for group in day.groups]
+    shares = [sunward_share(plane, day.sun, on_plane(plane, day.sun, day.clear)) for plane in planes]
+    return np.stack([share.reshape(-1, day.steps).mean(axis=1) for share in shares])
 
 
 def least_beside(case: Case, unit: int, voices: FloatArray) -> FloatArray:

@@ -10,6 +10,7 @@ others, with another's curve and level, is there.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from itertools import permutations
@@ -343,8 +344,8 @@ def _turned_units(case: Case, left: Collection[int]) -> list[Turned]:
     own = {i: g for g, members in sound for i in members if len(members) >= LEAST_LIKE}
     doubted = [i for i in own if misfits[i] >= least and not _runs_with_its_plane(case, i)]
     found = [t for i in doubted if (t := _turned(case, i, own[i], curves[i], float(misfits[i]))) is not None]
-    units = {t.unit for t in found}
-    return [t for t in found if any(own[k] is own[t.unit] and k not in units for k in own)]
+    turned, there = Counter(id(own[t.unit]) for t in found), Counter(id(group) for group in own.values())
+    return [t for t in found if 2 * turned[id(own[t.unit])] <= there[id(own[t.unit])]]
 
 
 def _runs_with_its_plane(case: Case, i: int) -> bool:
