@@ -10,7 +10,6 @@ others, with another's curve and level, is there.
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from itertools import permutations
@@ -76,6 +75,10 @@ LEAST_LIKE = 3
 """Direct sun, and like units without another fault, of which the others tell the sky, from which a free orientation is
 looked for. To a unit without like ones the sun surely shines where others leave it such a share of the clear sky's: of
 such units of another engine six that lay elsewhere had it for 3.5 hours or more, four under covers for 1.5 at most."""
+
+ODD = 2.0
+"""How many times as badly as its like ones, in the middle, a unit that faces another way fits their plane: their light
+is what the model errs on alike (our choice)."""
 
 AS_ITS_PLANE, MOST_AS_ITS_PLANE = 0.02, 0.25
 """How near to its like ones a unit is, in the sun, for how much of its energy on end, that does not lie elsewhere: two
@@ -342,10 +345,17 @@ def _turned_units(case: Case, left: Collection[int]) -> list[Turned]:
     least = max(LEAST_MISFIT_OF_TURNED, 3 * float(np.nanmedian([*misfits, 1.0])))
     sound = ((g, [i for i in g.members if i in left]) for g in case.day.groups)
     own = {i: g for g, members in sound for i in members if len(members) >= LEAST_LIKE}
-    doubted = [i for i in own if misfits[i] >= least and not _runs_with_its_plane(case, i)]
+    odd = (i for i, group in own.items() if misfits[i] >= least and _is_odd(misfits, i, group))
+    doubted = [i for i in odd if not _runs_with_its_plane(case, i)]
     found = [t for i in doubted if (t := _turned(case, i, own[i], curves[i], float(misfits[i]))) is not None]
-    turned, there = Counter(id(own[t.unit]) for t in found), Counter(id(group) for group in own.values())
-    return [t for t in found if 2 * turned[id(own[t.unit])] <= there[id(own[t.unit])]]
+    units = {t.unit for t in found}
+    return [t for t in found if any(own[k] is own[t.unit] and k not in units for k in own)]
+
+
+def _is_odd(misfits: FloatArray, i: int, group: UnitGroup) -> bool:
+    """Return whether a unit misses its plane far more than its like ones do: under covers all of a plane may."""
+    others = [misfits[k] for k in group.members if k != i and np.isfinite(misfits[k])]
+    return bool(misfits[i] >= ODD * float(np.median(others or [0.0])))
 
 
 def _runs_with_its_plane(case: Case, i: int) -> bool:
