@@ -24,7 +24,7 @@ from service.verify.result import SkySource
 from service.verify.scale import DARK_LIMIT
 from service.verify.sentence import Quantity
 from service.verify.silence import SILENT, silences
-from service.verify.sky import ArraySky, sunward_shares, without_sun
+from service.verify.sky import ArraySky, sky_at, sunward_shares, without_sun
 
 DAY_MINUTES = 24 * 60
 DARK_CLOUD_MINUTES = 60
@@ -268,7 +268,7 @@ class Case:
         With an open horizon: one may have been found from the very shade that is asked about.
         """
         planes = [replace(plane, horizon=()) for plane in self.day.site.planes]
-        return sunward_shares(self.day, self.array_sky, planes)
+        return sunward_shares(self.day, sky_at(self.day, self.array_sky), planes)
 
     @cached_property
     def ever_heard(self) -> BoolArray:

@@ -10,12 +10,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from service.expect.plane import on_plane, sunward_share
 from service.verify.case import GIVES_NOTHING, BoolArray, Case, once
 from service.verify.consensus import AGREEMENT, consensus
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
-from service.verify.sky import without_silent
+from service.verify.sky import sunward_shares, without_silent
 
 SAME_SKY, WORST_FIT = 0.1, 0.2
 """How much worse than the best a sky may explain a unit, and how badly the best: the model's band (see `site_low`)
@@ -83,10 +82,9 @@ def least_by_sky(case: Case, agreed: FloatArray) -> FloatArray:
 @once
 def _sun_shares(case: Case) -> FloatArray:
     """Return the share of each group's light that a clear sky's sun gives it, open horizons taken, (G, D)."""
-    day = case.day
-    planes = [replace(group.plane, horizon=()) for group in day.groups]
-    shares = [sunward_share(plane, day.sun, on_plane(plane, day.sun, day.clear)) for plane in planes]
-    return np.stack([share.reshape(-1, day.steps).mean(axis=1) for share in shares])
+    planes = [replace(plane, horizon=()) for plane in case.day.site.planes]
+    shares = sunward_shares(case.day, case.day.clear, planes)
+    return np.stack([shares[group.plane.name] for group in case.day.groups])
 
 
 def least_beside(case: Case, unit: int, voices: FloatArray) -> FloatArray:

@@ -300,14 +300,13 @@ def sky_at(day: Daylight, sky: ArraySky) -> Irradiance:
     )
 
 
-def sunward_shares(day: Daylight, sky: ArraySky, planes: Iterable[Plane]) -> dict[str, FloatArray]:
-    """Return by plane which share of its light under the inferred sky comes from the sun's direction, 0-1, (D,)."""
-    light = sky_at(day, sky)
+def sunward_shares(day: Daylight, light: Irradiance, planes: Iterable[Plane]) -> dict[str, FloatArray]:
+    """Return by plane which share of its light under a sky comes from the sun's direction, 0-1, (D,)."""
     shares = {p.name: sunward_share(p, day.sun, on_plane(p, day.sun, light)) for p in planes}
     return {name: share.reshape(-1, day.steps).mean(axis=1) for name, share in shares.items()}
 
 
 def without_sun(day: Daylight, sky: ArraySky, energy_wh: FloatArray) -> FloatArray:
     """Return what of energies due (U, D) the rest of the sky gives to units that something hides the sun from, Wh."""
-    shares = sunward_shares(day, sky, day.site.planes)
+    shares = sunward_shares(day, sky_at(day, sky), day.site.planes)
     return energy_wh * (1 - np.stack([shares[unit.plane] for unit in day.site.units]))

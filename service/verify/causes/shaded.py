@@ -15,7 +15,6 @@ from itertools import combinations
 
 import numpy as np
 
-from service.expect.plane import on_plane, sunward_share
 from service.expect.site import Plane
 from service.verify.angles import azimuths_apart_deg
 from service.verify.case import BoolArray, Case, once
@@ -31,6 +30,7 @@ from service.verify.outline import outline_of, outline_of_plane, sun_of_interval
 from service.verify.plane_beam import TELLING_BEAM
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, counted_sentence, joined, sentence
+from service.verify.sky import sunward_shares
 
 DEFICIT = 0.10
 """Shortfall against its peers from which an interval counts as short."""
@@ -222,9 +222,8 @@ def _shared_by_two(case: Case, told: set[str | None]) -> tuple[PlaneShade, Plane
 
 def _turns_its_back(case: Case, plane: Plane, where: BoolArray) -> bool:
     """Return whether the sun has little to give to the plane in the intervals `where`: what shades it takes no beam."""
-    day, bare = case.day, replace(plane, horizon=())
-    share = sunward_share(bare, day.sun, on_plane(bare, day.sun, day.clear))
-    return bool(share.reshape(-1, day.steps).mean(axis=1)[where].mean() < LITTLE_BEAM)
+    share = sunward_shares(case.day, case.day.clear, [replace(plane, horizon=())])[plane.name]
+    return bool(share[where].mean() < LITTLE_BEAM)
 
 
 def _look(plane: str, spans: Quantity) -> Sentence:
