@@ -250,7 +250,7 @@ def signs_of(case: Case) -> LimitSigns | None:
     widths = [max(narrowest, width) for width in WIDTHS]
     found: list[LimitSigns] = []
     for told in (known & power.whole, known):
-        places = [np.flatnonzero(stretch & told) for stretch in _stretches(case, power)]
+        places = [np.flatnonzero(stretch & told) for stretch in _stretches(_solar_days(case), power)]
         days = [DayPower(power.share[at], power.clear[at], at) for at in places]
         signs = limit_signs(
             days, widths=widths, minutes=case.day.grid.interval_min, levels=(LEAST_EDGE, BELOW_RATING)
@@ -312,7 +312,7 @@ def _limit_of(case: Case, power: _Power) -> _Limit | None:
     stopped = STOPPED + STOPPED_PER_DAY * (len(days) - 1)
     found = [
         limit
-        for at in _stretches(case, power)
+        for at in _stretches(days, power)
         if (limit := _limit_on(case, power, at, sizes) or _edge_on(case, power, at, width, stopped))
     ]
     if not found:
@@ -461,12 +461,12 @@ def _solar_days(case: Case) -> list[BoolArray]:
     return [np.asarray(solar == day) for day in np.unique(solar)]
 
 
-def _stretches(case: Case, power: _Power) -> list[BoolArray]:
-    """Return the daylight intervals of each day in which as many units gave nothing.
+def _stretches(days: Sequence[BoolArray], power: _Power) -> list[BoolArray]:
+    """Return the intervals of each of some days in which as many units gave nothing.
 
     One that comes back while the light falls lifts the sum to where it stood at noon.
     """
-    return [day & (power.out == out) for day in _solar_days(case) for out in np.unique(power.out[day])]
+    return [day & (power.out == out) for day in days for out in np.unique(power.out[day])]
 
 
 def _limit_in(power: FloatArray, clear: FloatArray, minutes: int) -> _Limit | None:

@@ -162,13 +162,13 @@ def _branch_trips(case: Case, branches: dict[str, list[int]]) -> list[_Trips]:
         by_others = _as_in_weak_light(case, rows, due(case, rows))
         with np.errstate(divide="ignore", invalid="ignore"):
             share = np.where(case.light[rows], case.measured_wh[rows], np.nan) / by_others.energy_wh
-        dips = _trips_in(case, rows, share, _dip(case, like=bool(by_others.by_like.all())))
-        dips &= _dip_by_like(case, rows, share, by_others.by_like)
+        by_like = _dip_by_like(case, rows, share, by_others.by_like)
+        dips = by_like & _trips_in(case, rows, share, _dip(case, like=bool(by_others.by_like.all())))
         enough = _count(dips) >= LEAST_DIPS or _gives_nothing(share, dips)
         low = np.asarray(_median(share) < _dip(case, like=False))
         told = np.asarray(np.isfinite(share).any(axis=0))
         if not enough or _comes_with_the_sun(case, dips, low, told):
-            dips = _beats(case, rows, share, by_others)
+            dips = _beats(case, rows, share, by_others, by_like)
         dips = dips | _jumps(case, rows, share, by_others)
         if dips.any() and not _others_dip(share[by_others.by_like], dips):
             found.append(_Trips(name, rows, dips, by_others.energy_wh))
@@ -219,10 +219,10 @@ def _others_dip(share: FloatArray, dips: BoolArray) -> bool:
     return bool((_median(share) > 1 / DIP_OF_LIKE).sum() > OTHERS_DIP * dips.sum())
 
 
-def _beats(case: Case, rows: list[int], share: FloatArray, by_others: Due) -> BoolArray:
+def _beats(case: Case, rows: list[int], share: FloatArray, by_others: Due, by_like: BoolArray) -> BoolArray:
     """Return where the rows trip again and again, (D,), be it for hours; nowhere where like units cannot tell.
 
-    Off for minutes, back, and off again is a branch at high voltage through the middle of the day. It takes the same
+    Where like units tell of them they dip `by_like`, (D,). Off for minutes, back, and off again is a branch at high voltage through the middle of the day. It takes the same
     minutes from each of its units, and leaves them alone in as much light at the same place of the sun: shade does
     neither, and a limit never leaves less than at other hours of the day.
     """
@@ -234,8 +234,7 @@ def _beats(case: Case, rows: list[int], share: FloatArray, by_others: Due) -> Bo
     power = _power(case, rows, by_others)
     strong = _around(case, power) >= STRONG * power.max()
     made = level * power
-    dips &= strong & _alike(share[by_others.by_like]) & (made < dip * _highest_of_day(case, made))
-    dips &= _dip_by_like(case, rows, share, by_others.by_like)
+    dips &= by_like & strong & _alike(share[by_others.by_like]) & (made < dip * _highest_of_day(case, made))
     whole = np.asarray(level >= _whole(dip))
     times = _times_back(dips, whole)
     dips &= times >= 0
