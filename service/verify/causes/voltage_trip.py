@@ -222,9 +222,10 @@ def _others_dip(share: FloatArray, dips: BoolArray) -> bool:
 def _beats(case: Case, rows: list[int], share: FloatArray, by_others: Due, by_like: BoolArray) -> BoolArray:
     """Return where the rows trip again and again, (D,), be it for hours; nowhere where like units cannot tell.
 
-    Where like units tell of them they dip `by_like`, (D,). Off for minutes, back, and off again is a branch at high voltage through the middle of the day. It takes the same
-    minutes from each of its units, and leaves them alone in as much light at the same place of the sun: shade does
-    neither, and a limit never leaves less than at other hours of the day.
+    Where like units tell of them they dip `by_like`, (D,). Off for minutes, back, and off again is a branch at high
+    voltage through the middle of the day. It takes the same minutes from each of its units, and leaves them alone in as
+    much light at the same place of the sun: shade does neither, and a limit never leaves less than at other hours of
+    the day.
     """
     nowhere = np.zeros(share.shape[1], dtype=bool)
     if not by_others.by_like.any():
