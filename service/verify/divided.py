@@ -151,7 +151,7 @@ def apart(a: FloatArray, b: FloatArray) -> float:
 
 def _elsewhere(case: Case, group: UnitGroup, curves: dict[int, FloatArray], a: Rows, b: Rows) -> _Move | None:
     """Return which of two sets lies elsewhere; None where neither seems to."""
-    one, other = (_middle([curves[i] for i in rows]) for rows in (a, b))
+    one, other = (middle([curves[i] for i in rows]) for rows in (a, b))
     more = _brighter(one, other), _brighter(other, one)
     shadow = _at_full_level(one, other), _at_full_level(other, one)
     if any(back and not bright for back, bright in zip(shadow, more, strict=True)):
@@ -172,7 +172,7 @@ def _elsewhere(case: Case, group: UnitGroup, curves: dict[int, FloatArray], a: R
     return None
 
 
-def _middle(curves: list[FloatArray]) -> FloatArray:
+def middle(curves: list[FloatArray]) -> FloatArray:
     """Return the median of curves, (B,), NaN where none is known."""
     light = np.stack(curves)
     known = np.isfinite(light).any(axis=0)

@@ -39,6 +39,15 @@ def test_the_only_unit_that_a_plane_has_tells_nothing_of_it_from_another_roof() 
     assert "shaded" not in {f.cause for f in found}
 
 
+@pytest.mark.parametrize(
+    ("seed", "serial"), [(1182, "761876036610"), (1340, "328809922230"), (1404, "290509590512")]
+)
+def test_a_unit_that_never_gains_where_another_way_would_stands_in_a_shadow(seed: int, serial: str) -> None:
+    made = stranger.site(seed, "7d")
+    found = verify(made.site, made.readings).findings
+    assert [f.cause for f in found if serial in f.serials] == ["shaded"]
+
+
 def test_what_a_limit_holds_back_on_every_plane_is_no_shade() -> None:
     made = stranger.site(109, "7d", "wrong_plane")
     causes = {f.cause for f in verify(made.site, made.readings).findings}
