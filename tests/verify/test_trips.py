@@ -329,6 +329,33 @@ def test_no_cloud_between_sun_leaves_a_register_still_for_half_an_hour(
     assert len(trips(r)) == count
 
 
+@pytest.mark.parametrize(
+    ("left", "index", "minutes", "count"),
+    [
+        ((0.0, 0.05), 0.95, 5, 1),
+        ((0.0, 0.3), 0.95, 5, 0),
+        ((0.05, 0.1), 0.5, 5, 0),
+        ((0.05, 0.05), 0.95, 1, 0),
+    ],
+    ids=["darker than clouds", "as a cloud", "without sun", "a minute's cloud"],
+)
+def test_a_whole_site_has_less_light_between_sun_than_any_cloud_leaves(
+    roof: Callable[..., Roof], left: tuple[float, ...], index: float, minutes: int, count: int
+) -> None:
+    r = on_branches(roof(index=index, interval_min=minutes), "AB")
+    for hour, share in zip((11.25, 12.5), left, strict=True):
+        r.energy_wh[:, r.interval(hour)] *= share
+    assert len(trips(r)) == count
+
+
+@pytest.mark.parametrize("sure", [True, False])
+def test_beside_a_sure_dip_one_that_leaves_planes_apart_counts(roof: Callable[..., Roof], sure: bool) -> None:
+    r = roof(planes=2, index=0.95)
+    for hour, share in ((9.5, 0.0 if sure else 0.3), (8.75, 0.25)):
+        r.energy_wh[:, r.interval(hour)] *= share
+    assert ["2 times" in f.evidence for f in trips(r)] == [True] * sure
+
+
 MORNING = tuple((day, hour) for day in (0, 1) for hour in (7.5, 8.0, 8.75, 9.25))
 
 

@@ -22,7 +22,7 @@ from service.verify.case import LIGHT, BoolArray, Case
 from service.verify.causes import channels
 from service.verify.causes.wording import duration, energy
 from service.verify.consensus import robust_sd
-from service.verify.dark_cloud import within_before, would_show
+from service.verify.dark_cloud import darker_than_clouds, within_before, would_show
 from service.verify.elsewhere import Due, due
 from service.verify.falls import falls
 from service.verify.inputs import FloatArray
@@ -454,8 +454,12 @@ def _silent_trips(case: Case, branch: str | None, rows: list[int]) -> list[_Trip
     bright = np.asarray(case.array_sky.known & (case.array_sky.index >= BRIGHT_INDEX))
     gave = np.stack([within_before(row > 0, reach) for row in np.nan_to_num(case.measured_wh[rows])])
     several = (heard & gave).sum(axis=0) > 1
-    nothing = (made <= 0) & several & within_before(bright, reach) & _strong(case, rows)
-    dips = _short_runs(np.asarray(nothing), np.asarray(made > BACK * rated), reach)
+    strong, back = several & within_before(bright, reach) & _strong(case, rows), made > BACK * rated
+    dips = _short_runs(strong & (made <= 0), back, reach)
+    if branch is None:
+        dips |= _short_runs(strong & ((made <= 0) | darker_than_clouds(case, rows, made)), back, reach)
+    if branch is None and dips.any():  # beside a sure dip one that leaves planes apart is no cloud's edge
+        dips |= _short_runs(strong & fallen(case)[0], back, reach)
     if branch is None and _count(dips) < LEAST_DIPS and not would_show(case, rows, dips):
         return []
     least = 1 if branch and _others_give(case, rows, dips) else LEAST_DIPS
