@@ -47,6 +47,9 @@ STRONG_LIGHT = 0.1
 LEAST_INTERVALS = 2
 """Least number of them in strong light."""
 
+FAINT_LIGHT = 0.01
+"""The same where there are too few, but most values are such as no inverter gives: in any light their unit is wrong."""
+
 DAY_MIN = 24 * 60
 
 RATING_HEADROOM = 1.15
@@ -132,6 +135,8 @@ def scale_factor(
     little; values too high for the sky alone are those of a plane that faces the sun, unless they keep one level.
     """
     brightness = site_brightness(energy_wh, clear_wh, rated_wh)
+    if np.isfinite(brightness).sum() < LEAST_INTERVALS and _mostly_over_rating(energy_wh, rated_wh):
+        brightness = site_brightness(energy_wh, clear_wh, rated_wh, least=FAINT_LIGHT)
     use = np.isfinite(brightness)
     if use.sum() < LEAST_INTERVALS:
         return 1.0
@@ -242,14 +247,17 @@ def _is_below_start(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: Float
     )
 
 
-def site_brightness(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> FloatArray:
+def site_brightness(
+    energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray, least: float = STRONG_LIGHT
+) -> FloatArray:
     """Return the live units' energy over what a clear sky would give them, (D,), NaN in weak light.
 
-    All planes together: one turned from the sun gets more light from a bright cloud than from a clear sky.
+    In strong light a clear sky gives at `least` so much of the ratings. All planes together: one turned from the sun
+    gets more light from a bright cloud than from a clear sky.
     """
     live = np.isfinite(energy_wh) & (energy_wh > 0)
     clear = np.where(live, clear_wh, 0.0).sum(axis=0)
-    strong = clear >= STRONG_LIGHT * np.where(live, rated_wh[:, None], 0.0).sum(axis=0)
+    strong = clear >= least * np.where(live, rated_wh[:, None], 0.0).sum(axis=0)
     strong &= clear >= 0.3 * clear.max(initial=0.0)
     made = np.where(live, energy_wh, 0.0).sum(axis=0)
     return np.asarray(np.divide(made, clear, out=np.full(clear.shape, np.nan), where=strong & (clear > 0)))
@@ -264,6 +272,12 @@ def _over_rating(energy_wh: FloatArray, rated_wh: FloatArray) -> float:
     """Return the highest value over the inverter's limit, the single highest per cent aside."""
     share = energy_wh / rated_wh[:, None]
     return float(np.nanquantile(share, 0.995))
+
+
+def _mostly_over_rating(energy_wh: FloatArray, rated_wh: FloatArray) -> bool:
+    """Return whether more than half of the values above zero are beyond the inverters' limit."""
+    share = (energy_wh / rated_wh[:, None])[energy_wh > 0]
+    return bool((share > RATING_HEADROOM).sum() > len(share) / 2)
 
 
 def _likeliest(top: float, over_rating: float, clear: float | None, weights: dict[float, float]) -> float:

@@ -15,7 +15,7 @@ from service.verify.causes.substring_out import match_level
 from service.verify.day import daylight
 from service.verify.inputs import Readings
 from service.verify.run import build_case, verify
-from tests.verify.conftest import in_air
+from tests.verify.conftest import _clouded, in_air
 
 
 def causes_by_serial(result):
@@ -174,6 +174,20 @@ def test_unit_scale_is_undone_and_accuses_no_unit(roof, factor):
     assert the_finding(result, "unit_scale").details["factor"] == pytest.approx(factor)
     assert causes_by_serial(result) == {}
     assert result.units[0].performance_index == pytest.approx(1.0, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("spiked", "found"), [(False, [3600.0]), (True, [])], ids=["all", "one unit's spike"]
+)
+def test_values_that_no_inverter_gives_are_a_wrong_scale_in_any_light(roof, spiked, found):
+    """Late, on a plane with its back to the sun."""
+    r = roof()
+    half_hour = slice(r.interval(18), r.interval(18.5))
+    energy = r.energy_wh[:, half_hour].copy()
+    energy[0 if spiked else slice(None)] *= 3600
+    sent = Readings(r.grid.start + timedelta(hours=18), 5, energy)
+    result = verify(r.site, sent)
+    assert [f.details["factor"] for f in result.findings if f.cause == "unit_scale"] == found
 
 
 @pytest.mark.parametrize("planes", [1, 2])
@@ -685,6 +699,26 @@ def test_a_limit_far_below_the_ratings_shows_in_the_sun(roof, share, interval_mi
     r.energy_wh *= np.minimum(1.0, limit / np.maximum(r.energy_wh.sum(axis=0), 1e-9))
     found = the_finding(verify(r.site, r.readings()), "curtailed")
     assert found.details["limit_w"] == pytest.approx(share * 12 * 350, rel=0.02)
+
+
+@pytest.mark.parametrize(("until", "held"), [(12.25, False), (14.0, True)])
+def test_a_low_stand_in_dull_light_is_a_cover_s_unless_it_is_long(roof, until, held):
+    r = roof(index=0.3)
+    total, first, end = r.energy_wh.sum(axis=0), r.interval(10), r.interval(until)
+    r.energy_wh[:, first:end] *= total[first:end].min() / total[first:end]
+    r.energy_wh[:, end:] *= 0.7
+    assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
+
+
+@pytest.mark.parametrize(("share", "held"), [(0.9, False), (0.8, True)])
+def test_a_low_sun_s_top_behind_a_veil_is_no_limit(roof, changed, share, held):
+    """A plane that faces west in December gives a fifth of its ratings at its best."""
+    r = roof(units=4, start=datetime(2026, 12, 5, tzinfo=UTC))
+    west = replace(r.site, planes=(replace(r.site.planes[0], azimuth_deg=273.0, tilt_deg=20.0),))
+    r = changed(r, site=west, energy_wh=_clouded(west, r.grid, 1.0))
+    total = r.energy_wh.sum(axis=0)
+    r.energy_wh *= np.minimum(1.0, share * total.max() / np.maximum(total, 1e-9))
+    assert ("curtailed" in {f.cause for f in verify(r.site, r.readings()).findings}) is held
 
 
 @pytest.mark.parametrize(("live", "held"), [(2, False), (8, True)])

@@ -56,7 +56,13 @@ by a third of what the light does (`skyfit.BENDS`), whose deviation is a tenth o
 LEAST_LEVEL, LEAST_EDGE, BELOW_RATING = 0.08, 0.25, 0.93
 """Shares of the ratings from which a stand and an edge are looked for, and up to which: weak light has its own edges,
 but of 800 days and 80 weeks (`tests/bench/fleet`, `stranger`, `roofs`) none stood still below a quarter of its ratings
-but two days of real roofs that were held to 0.12 and 0.16."""
+but two days of real roofs that were held to 0.12 and 0.16; the first is told."""
+
+BRIGHT_BESIDE, LONG_IN_DULL_LIGHT = 0.5, 180
+"""Share of the clear sky's light in the hours that a stand below LEAST_EDGE does not touch, from which it is no cover
+that stays as dull, and the minutes from which it is none, however dull they are (our choice): of 300 simulated weeks of
+another engine (not kept) one without a limit stood so for two hours and a quarter, in a seventh of the clear sky's
+light; a real roof that was held to 0.12 did for three and a half."""
 
 ABOVE_SHARE, WEAKEST_LIGHT = 0.01, 0.1
 CROWDING, CROWDING_OF_RETURNS = 3.0, 4.0
@@ -314,6 +320,7 @@ def _limit_of(case: Case, power: _Power) -> _Limit | None:
         limit
         for at in _stretches(days, power)
         if (limit := _limit_on(case, power, at, sizes) or _edge_on(case, power, at, width, stopped))
+        and not (limit.share < LEAST_EDGE and _may_be_low_light(case, power, limit, at))
     ]
     if not found:
         return None
@@ -321,6 +328,17 @@ def _limit_of(case: Case, power: _Power) -> _Limit | None:
     limit = _Limit(float(np.median([limit.share for limit in found])), at_limit)
     by_chance = len(days) > 1 and at_limit.sum() * case.day.grid.interval_min < LEAST_OF_SEVERAL_DAYS
     return None if by_chance or _may_be_top(case, power, limit) else limit
+
+
+def _may_be_low_light(case: Case, power: _Power, limit: _Limit, stretch: BoolArray) -> bool:
+    """Return whether a stand in a stretch of a day may be the round top of a low sun behind a veil, or a cover.
+
+    Under a cover the hours that a limit does not touch are dull, too.
+    """
+    weak = stretch & (power.clear < WEAK_LIGHT[1] * limit.share)
+    bright = weak.any() and float(np.median(power.share[weak] / power.clear[weak])) >= BRIGHT_BESIDE
+    long = limit.at_limit.sum() * case.day.grid.interval_min >= LONG_IN_DULL_LIGHT
+    return not (bright or long) or _may_be_top(case, power, limit, NEAR_TOP)
 
 
 def _may_be_top(case: Case, power: _Power, limit: _Limit, band: float = MODEL_BAND) -> bool:
