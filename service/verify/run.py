@@ -81,6 +81,9 @@ STEADY_ENOUGH = (0.5, 1.2)
 
 DOUBTED_VOTE = 0.3
 
+EVEN_COVER = 0.2
+"""Clear-sky index of a cover that no beam comes through (Erbs et al. 1982, doi:10.1016/0038-092X(82)90302-4)."""
+
 FACES_ELSEWHERE, MOST_BY_SHADE = 45.0, 1 / 3
 """Log-likelihood by which a plane that seems to stand in shade may fit better if it faces elsewhere than behind that
 shade, and the share of the turn's that the shade may explain itself. Of simulated weeks (`tests/bench/fleet`) three
@@ -319,6 +322,7 @@ def _seen(site: Site, readings: Readings, weather: Weather | None) -> _Seen:
     scale = scale_factor(
         sent,
         clear_wh,
+        cover_wh=day.for_units([t[0, np.searchsorted(INDEX_LEVELS, EVEN_COVER)] for t in table]),
         rated_wh=day.rated_wh,
         groups=[g.members for g in day.groups],
         positions=day.positions,

@@ -461,6 +461,35 @@ def test_of_several_planes_a_turn_too_small_for_the_model_is_one_only_if_it_expl
     assert turn_bounds.differs(seen, hardly) is (told and planes == 2)
 
 
+@pytest.mark.parametrize(
+    ("planes", "days", "index", "azimuth_deg", "least"),
+    [
+        (1, 1, 0.97, 182.0, turn_bounds.FOR_NEAR_ON_ONE_DAY),
+        (2, 1, 0.97, 182.0, turn_bounds.FOR_NEAR_ON_ONE_DAY),
+        (1, 2, 0.97, 182.0, 0.0),
+        (1, 1, 0.25, 350.0, turn_bounds.FOR_TURN_UNDER_A_COVER),
+        (2, 1, 0.25, 350.0, turn_bounds.FOR_TURN_UNDER_A_COVER),
+        (1, 1, 0.97, 350.0, 0.0),
+        (1, 1, 0.25, 210.0, 0.0),
+    ],
+    ids=[
+        "near",
+        "near of two",
+        "near on two days",
+        "away",
+        "of two in no sun",
+        "away in the sun",
+        "keeps its beam",
+    ],
+)
+def test_a_veil_bends_a_curve_and_a_cover_turns_it_away(roof, planes, days, index, azimuth_deg, least):
+    r = roof(planes=planes, days=days, index=index)
+    seen = window(r.site, r.readings(), scale=1.0)
+    less, enough = (Turn(0, 35.0, azimuth_deg, worth, 1) for worth in (least - 0.1, least + 0.1))
+    assert turn_bounds._may_be_the_sky(seen, less) is (least > 0)
+    assert not turn_bounds._may_be_the_sky(seen, enough)
+
+
 @pytest.mark.parametrize("noted", [180.0, 240.0])
 def test_two_units_that_another_plane_explains_turn_not_their_plane(roof, noted):
     r = nearly_level(roof(units=4, planes=2), 120.0, 130.0)

@@ -9,7 +9,7 @@ import pytest
 from service.expect.site import InverterType
 from service.expect.sky import cloudy_sky
 from service.verify.case import expectation
-from service.verify.causes import shaded
+from service.verify.causes import curtailed, shaded
 from service.verify.causes.not_on_record import resembles, slips
 from service.verify.causes.substring_out import match_level
 from service.verify.day import daylight
@@ -699,6 +699,14 @@ def test_a_limit_far_below_the_ratings_shows_in_the_sun(roof, share, interval_mi
     r.energy_wh *= np.minimum(1.0, limit / np.maximum(r.energy_wh.sum(axis=0), 1e-9))
     found = the_finding(verify(r.site, r.readings()), "curtailed")
     assert found.details["limit_w"] == pytest.approx(share * 12 * 350, rel=0.02)
+
+
+@pytest.mark.parametrize(("wanders", "steady"), [(0.004, True), (0.009, False)])
+def test_what_wanders_as_a_cover_does_is_at_no_limit_however_bright_the_sky(wanders, steady):
+    share = 0.4 * (1 + wanders * np.sqrt(2) * np.sin(np.linspace(0, 2 * np.pi, 24, endpoint=False)))
+    told = np.ones(24, dtype=bool)
+    power = curtailed._Power(share, np.full(24, 0.8), told, np.zeros(24, dtype=int), list(range(12)), 0.0)
+    assert curtailed._is_steady(power, np.arange(24).reshape(-1, 1)) is steady
 
 
 @pytest.mark.parametrize(("until", "held"), [(12.25, False), (14.0, True)])
