@@ -176,6 +176,13 @@ def test_unit_scale_is_undone_and_accuses_no_unit(roof, factor):
     assert result.units[0].performance_index == pytest.approx(1.0, abs=0.05)
 
 
+@pytest.mark.parametrize("month", [9, 10, 11])
+def test_an_even_cover_over_a_plane_that_faces_a_low_sun_is_no_wrong_scale(roof, month):
+    """It leaves a tenth of a clear sky's light, which would be no less usual for a clear day."""
+    r = roof(index=0.18 if month == 9 else 0.2, start=datetime(2026, month, 4, tzinfo=UTC))
+    assert "unit_scale" not in {f.cause for f in verify(r.site, r.readings()).findings}
+
+
 @pytest.mark.parametrize(
     ("spiked", "found"), [(False, [3600.0]), (True, [])], ids=["all", "one unit's spike"]
 )
