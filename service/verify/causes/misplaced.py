@@ -87,8 +87,8 @@ elsewhere (`tests/bench`) one did so for half of its energy, the others for 0.18
 
 BRIGHTER_THERE, LEAST_GAIN, GAINED = 1.04, 0.002, 1 / 3
 """From how much more light another orientation has at times, for how much more of the energy in all, it must show there
-in so much of that over its like ones: a shadow only takes. Of 88 units of another engine's weeks and days that face
-elsewhere all but four gained more than half of it, of 300 that stand in shade none a tenth."""
+in so much of that over its like ones: a shadow only takes. Six units in deep shade that seemed to face elsewhere gained
+nothing (400 weeks of `tests/bench/stranger`); all that do face elsewhere and were told there are told as before."""
 
 COARSE_TURN_DEG, FINE_TURNS_DEG = 20.0, (7.0, 2.5)
 TILTS_BESIDE_DEG = (10.0, 35.0, 60.0)

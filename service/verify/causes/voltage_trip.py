@@ -2,13 +2,13 @@
 
 Reasoning: the branch's own current lifts the voltage at its far end; past the grid code's limit its units leave the
 grid together and return after the code's waiting time (EN 50549-1 and EREC G98/G99 set limit and time; figures from
-memory). Weak light lifts nothing, so the drop-outs stand at high power only. Where single units drop out the cause
-is `intermittent`; where the branch stays off, `branch_out`. A whole site that drops out looks like a dark cloud
-unless it gives nothing at all, or planes that face differently fall to one share (`same_share`). A branch without
-like units elsewhere is held against what the other units' light lets expect at least (`elsewhere`); where that is next
-to nothing it, too, counts by giving nothing at all, since cloud and shade leave the sky's light. What comes at the same
-time every day is a shadow. Where the waiting time is shorter than an interval, and no interval is whole, a branch still
-jumps as one in light that does not.
+memory). Weak light lifts nothing, so the drop-outs stand at high power only. Where single units drop out the cause is
+`intermittent`; where the branch stays off, `branch_out`. A whole site that drops out looks like a dark cloud unless it
+gives nothing at all, or less than any cloud between sun leaves (`dark_cloud`), or planes that face differently fall to
+one share (`same_share`). A branch without like units elsewhere is held against what the other units' light lets expect
+at least (`elsewhere`); where that is next to nothing it, too, counts by giving nothing at all, since cloud and shade
+leave the sky's light. What comes at the same time every day is a shadow. Where the waiting time is shorter than an
+interval, and no interval is whole, a branch still jumps as one in light that does not.
 """
 
 from __future__ import annotations
@@ -66,9 +66,9 @@ SAME_MINUTES, MINUTES_A_DAY = 30, 24 * 60
 """Minutes of the day within which what comes on several days may come with the sun (our choice, no source)."""
 
 SHOWS_MINUTES = 5
-"""Intervals up to which only what gives nothing tells a trip of a whole site: units wait for a minute at least and
-commonly for some (EN 50549-1; from memory), so that most trips take all of one. A cloud's edge leaves planes apart,
-too, but never takes all: of the deep minutes of healthy sites' weeks a hundredth look like trips."""
+"""Intervals up to which what leaves planes apart tells no trip of a whole site by itself: units wait for a minute at
+least and commonly for some (EN 50549-1; from memory), so that most trips take all of one. A cloud's edge leaves planes
+apart, too, but never takes all: of the deep minutes of healthy sites' weeks a hundredth look like trips."""
 
 LEAST_FALLEN, MOST_IN_WEAK, WEAK, ONE_LEVEL = 4, 0.25, 0.1, 0.1
 """So many intervals in which a whole site falls to one share on all planes are no chance; how much rarer they must be
