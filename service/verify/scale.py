@@ -67,11 +67,12 @@ temperature and dirt (see `skyfit`)."""
 FAR_FROM_USUAL = 2.5
 """Spreads from the usual level within which dim values fit a factor: snow leaves any share, a factor one near 1."""
 
-FAR_BETTER = 0.3
+FAR_BETTER = 0.4
 """Scatter about a clear sky's curve over that about a cover's (logarithm) up to which dim values are a clear day's. In
 October a plane that faces the sun has a tenth of a clear sky's light under a cover that stays even all day, and keeps
-to its curve for an hour. Of 9000 simulated days (`tests/bench/fleet`) four clear ones in another unit had 0.16 at most,
-of 2500 under slow covers (our own physics, not kept) the dim ones 0.79 and more."""
+to its curve for an hour. Of 9000 simulated days (`tests/bench/fleet`) four clear ones in another unit had 0.12 at most,
+two clear winter days of SERF East at a tenth 0.27 (tests/reference/test_real_days.py); of 2500 simulated days under
+slow covers (our own physics, not kept) the dim ones 0.62 and more."""
 
 LEAST_OF_SHARE, LEAST_DAYS_OF_SHARE, ONE_SHARE, MOST_OVER_SHARE = 8, 2, 0.15, 1.4
 """So many intervals, on so many days, must lie at one share of the clear sky's light, how far they may scatter
@@ -166,9 +167,8 @@ def scale_factor(
     even = _is_even(energy_wh, clear_wh, groups)
     if long and even:
         return found
-    usual = _is_usual(level, found) and _follows_the_sun(
-        brightness, site_brightness(energy_wh, cover_wh, rated_wh)
-    )
+    by_cover = site_brightness(energy_wh, cover_wh, rated_wh, least=0.0)
+    usual = _is_usual(level, found) and _follows_the_sun(brightness, by_cover)
     fits = usual or (even and top < DARK_LIMIT and _plausible_brightness(top / found) == 1)
     return found if fits else 1.0
 
