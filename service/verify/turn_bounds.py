@@ -76,7 +76,8 @@ than 14.9 and 16.9 that haze left, if it saw sun for LEAST_BEAM_SHARE by the tur
 NEAR_DEG, FOR_NEAR_ON_ONE_DAY = 10.0, 14.0
 """How near to its record a plane faces that one day turns only for more: a veil that grows thicker bends its curve as
 much. Of 1200 days of another engine (not kept) six right records were turned so, by 9.1 to 13.9, two by 16.6 and 24.5;
-of 218 days of planes described wrongly, told by then (`tests/bench/fleet`, `stranger`), this loses two."""
+of 218 days of planes described wrongly, told by then (`tests/bench/fleet`, `stranger`), this and the next lose two, of
+SERF East's tuning days one (`tests/bench/roofs`)."""
 
 MOST_BEAM_AWAY, LITTLE_SUN_H, FOR_TURN_UNDER_A_COVER = 0.4, 1.0, 20.0
 """What an only plane needs that, turned, keeps so little of its beam while its record saw no sun for SUN_BY_RECORD_H,

@@ -445,7 +445,8 @@ def _count(dips: BoolArray) -> int:
 def _silent_trips(case: Case, branch: str | None, rows: list[int]) -> list[_Trips]:
     """Return the trips of a branch, or of the whole site, that show by themselves.
 
-    They are intervals without any output after bright ones, before it is back in any light.
+    They are intervals without any output after bright ones, before it is back in any light; of the whole site also ones
+    with less than any cloud between sun leaves, and beside such a dip those that leave planes apart.
     """
     heard = case.heard[rows]
     made = np.where(heard, case.measured_wh[rows], 0.0).sum(axis=0)
