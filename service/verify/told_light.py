@@ -25,9 +25,10 @@ AT_LIMIT = 0.965
 AGREED = 0.5
 """More than this share of a plane's live units must agree for them to speak of their plane."""
 
-OTHER_SHAPE = 0.03
-"""Share of a unit's energy that comes at another time than its like units', from which its curve is another; their
-register's noise moves up to 2 % (computed for whole Wh in five minutes)."""
+OTHER_SHAPE, OF_STEPS = 0.03, 1.5
+"""Share of a unit's energy that comes at another time than its like units', from which its curve is another, and that
+over what their register's steps alone move: up to 2 % (computed for whole Wh in five minutes), or far more where a
+plane has its back to the sun."""
 
 SILENT_SHARE = 0.02
 STEP_NOISE = 0.41
@@ -118,7 +119,7 @@ def _agreed(voices: FloatArray, quantum_wh: float, dark: BoolArray) -> tuple[Flo
     """
     lit = voices[:, ~dark]
     agreed = consensus(lit, width=AGREEMENT, floor=2 * quantum_wh)
-    alike = _alike(lit, agreed)
+    alike = _alike(lit, agreed, quantum_wh)
     if not alike.all():
         lit = np.where(alike[:, None], lit, np.nan)
         agreed = consensus(lit, width=AGREEMENT, floor=2 * quantum_wh)
@@ -132,16 +133,27 @@ def _agreed(voices: FloatArray, quantum_wh: float, dark: BoolArray) -> tuple[Flo
     return out, count
 
 
-def _alike(voices: FloatArray, agreed: FloatArray) -> BoolArray:
+def _alike(voices: FloatArray, agreed: FloatArray, quantum_wh: float) -> BoolArray:
     """Return which units have the shape that most have, (n,): none where two contradict each other."""
     heard = np.isfinite(voices) & np.isfinite(agreed)
     own, common = np.where(heard, voices, 0.0), np.where(heard, agreed, 0.0)
     apart, given = shapes_apart(own, common), own.sum(axis=1) > 0
     usual = float(np.median(apart[given])) if given.any() else 0.0
     alike = ~given | (apart <= max(OTHER_SHAPE, 2 * usual))
-    if given.sum() == 2 and apart[given].max() > OTHER_SHAPE:
+    most = max(OTHER_SHAPE, OF_STEPS * _moved_by_steps(own, quantum_wh))
+    if given.sum() == 2 and apart[given].max() > most:
         return np.asarray(~given)
     return np.asarray(alike)
+
+
+def _moved_by_steps(energy_wh: FloatArray, quantum_wh: float) -> float:
+    """Return the share of its energy that the registers' steps part the brighter of two units from what both agree on.
+
+    That lies halfway between them; (2, T).
+    """
+    apart_wh = STEP_NOISE * quantum_wh * np.sqrt(2 / np.pi) * (energy_wh > 0).sum(axis=1)
+    shares = apart_wh / 2 / np.maximum(energy_wh.sum(axis=1), 1e-9)
+    return float(shares.min() / 2)
 
 
 def _light(site: Site, group: UnitGroup, ac_w: FloatArray, air_temp_c: FloatArray) -> FloatArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ import pytest
 from service.expect.site import InverterType, ModuleType
 from service.verify.run import build_case, verify
 from service.verify.told_light import told_light
-from tests.verify.conftest import Roof, in_air
+from tests.verify.conftest import Roof, counted_on, in_air
 
 Made = Callable[..., Roof]
 AIR = 3.0
@@ -98,3 +99,16 @@ def test_the_only_unit_left_on_a_plane_that_faces_as_no_other_tells_of_it(roof: 
     wrong = build_case(r.site, r.readings()).alignment.plane
     assert wrong is not None
     assert wrong.recorded.name == "south"
+
+
+def test_two_units_whose_registers_tell_little_do_not_contradict_each_other(roof: Made) -> None:
+    r = roof(units=12, planes=2, days=3)
+    pair = [u for u in r.site.units if u.plane == "west"][:2]
+    north = replace(r.site.planes[1], azimuth_deg=350.0, tilt_deg=40.0)
+    units = tuple(u for u in r.site.units if u.plane == "south" or u in pair)
+    site = replace(r.site, planes=(r.site.planes[0], north), units=units)
+    winter = replace(r.grid, start=datetime(2026, 2, 20, tzinfo=UTC))
+    made = in_air(Roof(site, winter, np.zeros((len(units), winter.count))), AIR)
+    assert told_light(site, made.grid, counted_on(made.energy_wh), 1.0).voices[1] == 2
+    made.energy_wh[units.index(pair[0]), (np.arange(winter.count) % 288) < 145] *= 0.4
+    assert told_light(site, made.grid, made.energy_wh, 0.0).voices[1] == 0
