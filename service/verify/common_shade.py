@@ -82,6 +82,10 @@ FOR_OTHERS_DAYS, FOR_OTHERS = 3, 15.0
 """Days and log odds from which a span speaks for other planes, too: a cloud that once or twice looks like shade on one
 plane darkens all."""
 
+SURELY_SUN = 0.85
+"""Share of a plane's clear-sky energy from which one that is held at a limit has the sun all the same: it would have
+that much at least without."""
+
 SHARED = 0.5
 """Share of the shorter of two spans that must lie in the other for both to be of one object."""
 
@@ -94,13 +98,21 @@ WALL_EDGE_DEG = 0.05
 
 
 @dataclass(frozen=True)
+class Facing:
+    """How a plane would face, whole degrees."""
+
+    tilt_deg: int
+    azimuth_deg: int
+
+
+@dataclass(frozen=True)
 class PlaneShade:
     """One span of solar time in which `plane` gets no beam.
 
     `azimuths_deg` are the sun's at its begin and end; `where` (D,) the intervals in it; `days` on how many days it
     was seen dark beside bright hours or against other planes, and `seen` (D,) its intervals on those; `log_odds` for
-    shade against cloud; `turned` whether the plane may face elsewhere instead; `sunless` whether no sun was seen in it
-    on any day, so that what is left tells of it.
+    shade against cloud; `turned` whether the plane may face elsewhere instead, `facing` how it would if that explains
+    its light at least as well; `sunless` whether no sun was seen in it on any day, so that what is left tells of it.
     """
 
     plane: str
@@ -111,6 +123,7 @@ class PlaneShade:
     seen: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=bool))
     turned: bool = False
     sunless: bool = False
+    facing: Facing | None = None
 
     @property
     def speaks_for_others(self) -> bool:
@@ -183,7 +196,7 @@ def _seen(
 ) -> tuple[PlaneEnergies, dict[str, Beam], dict[str, Beam]]:
     """Return the planes' energies and by plane its beam, alone and with what other planes and its own edges say."""
     energies = PlaneEnergies(day, table, agreed, sky)
-    energies.told &= ~_held(day, agreed)
+    energies.told &= ~(_held(day, agreed) & (energies.agreed < SURELY_SUN * energies.clear))
     names = dict.fromkeys(g.plane.name for g in day.groups)
     beams = {name: beam for name in names if (beam := beam_of(day, energies, name)) is not None}
     asked = {name: _with_edges(_asked(name, beams, energies), energies, name, units) for name in beams}

@@ -43,12 +43,10 @@ from service.verify.common_shade import (
     behind,
     common_shade,
     sky_behind,
-    walled,
     without_shaded,
 )
 from service.verify.day import Daylight, daylight
 from service.verify.divided import LEAST_APART_DEG, divided
-from service.verify.explained import HALF_AS_MUCH
 from service.verify.inputs import FloatArray, FromService, Readings
 from service.verify.levels import Levels, dc_series, levels, resolution_wh, untold
 from service.verify.parted import UnitEnergies
@@ -57,7 +55,8 @@ from service.verify.rest import outages, without_standby
 from service.verify.result import SkySource, Verification
 from service.verify.same_share import DEEP, fallen_by
 from service.verify.scale import factor_of_clear_hours, factor_of_share, scale_factor, site_brightness
-from service.verify.search import LEAST_TURN_DEG, turn_of
+from service.verify.search import LEAST_TURN_DEG
+from service.verify.shade_or_turn import faces_elsewhere, stands_in_shade, with_facings
 from service.verify.silence import silences, with_flanks
 from service.verify.sky import (
     INDEX_LEVELS,
@@ -73,7 +72,6 @@ from service.verify.sky import (
     without_sun,
 )
 from service.verify.unseen import unseen
-from service.verify.window import window
 from service.verify.yearly import with_yearly_loss
 
 STEADY_ENOUGH = (0.5, 1.2)
@@ -83,17 +81,6 @@ DOUBTED_VOTE = 0.3
 
 EVEN_COVER = 0.2
 """Clear-sky index of a cover that no beam comes through (Erbs et al. 1982, doi:10.1016/0038-092X(82)90302-4)."""
-
-FACES_ELSEWHERE, MOST_BY_SHADE = 45.0, 1 / 3
-"""Log-likelihood by which a plane that seems to stand in shade may fit better if it faces elsewhere than behind that
-shade, and the share of the turn's that the shade may explain itself. Of simulated weeks (`tests/bench/fleet`) three
-planes in shade fit better elsewhere by -22 to 51, the last with 43 of 95 explained by the shade; three that were
-described wrongly by 46 to 213, with a quarter explained at most."""
-
-AS_WELL = 30.0
-"""Log-likelihood by which a plane must fit better turned than behind the shade that it shows, recorded as it is, where
-that explains half as much. Of 37 simulated weeks and days with a plane described wrongly that shows some shade
-(`tests/bench/fleet`) all had 46 or more, or a quarter explained at most; a plane behind a house had 14 of 40."""
 
 MISLEADING, MISLEADING_SHARE = 2, 1 / 3
 """So many units of a plane, or so large a share of them, that lie elsewhere may be taken for its light: three that
@@ -150,7 +137,10 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     if level < 1:
         case = _case(aligned, weather, level=level)
     misleading = _misleading(case)
-    return replace(_case(aligned, weather, misleading, level), of_all=case) if misleading else case
+    if misleading:
+        case = replace(_case(aligned, weather, misleading, level), of_all=case)
+    shades = with_facings(aligned[0], case.scale, weather, case.shades)
+    return replace(case, shades=shades) if any(s.facing for s in shades) else case
 
 
 def _turned_alone(alignment: Alignment) -> int | None:
@@ -220,7 +210,7 @@ def _case(
     live = live_units(measured)
     if live >= 2 or (live == 1 and heard_units(measured) > 1 and stated_sky is None):
         sensed = _sensed(day, weather, stated_sky)
-        elsewhere = partial(_faces_elsewhere, alignment, scale, weather)
+        elsewhere = partial(faces_elsewhere, alignment, scale, weather)
         units = UnitEnergies(np.where(out, np.nan, voices) / level, quantum / level)
         found = common_shade(day, table, np.where(out, np.nan, agreed) / level, sensed, elsewhere, units)
         shades = tuple(s for s in found if not s.turned)
@@ -358,37 +348,7 @@ def _stands_in_shade(
     found = common_shade(day, seen.table, agreed, _sensed(day, weather, _measured_sky(day, weather)))
     named = alignment.plane.recorded.name
     shades = tuple(s for s in found if s.plane == named and s.log_odds >= NEEDED)
-    worth = _worth(sent, scale, weather, shades)
-    if worth is None:
-        return False
-    by_turn, by_shade = worth
-    return by_turn - by_shade < AS_WELL and by_shade > HALF_AS_MUCH * by_turn
-
-
-def _faces_elsewhere(alignment: Alignment, scale: float, weather: Weather | None, shade: PlaneShade) -> bool:
-    """Return whether a plane fits far better if it faces elsewhere than in its shade, which explains little of that.
-
-    Of shade of which the other planes alone tell, and not much, half of what a turn explains is little.
-    """
-    worth = _worth(alignment, scale, weather, (shade,))
-    if worth is None:
-        return False
-    by_turn, by_shade = worth
-    if shade.log_odds < NEEDED and by_shade < HALF_AS_MUCH * by_turn:
-        return True
-    return by_turn - by_shade >= FACES_ELSEWHERE and by_shade < MOST_BY_SHADE * by_turn
-
-
-def _worth(
-    alignment: Alignment, scale: float, weather: Weather | None, shades: tuple[PlaneShade, ...]
-) -> tuple[float, float] | None:
-    """Return the log-likelihoods over the record's by a plane's turn and by its shade, None where nothing is told."""
-    seen = window(alignment.site, alignment.readings, scale=scale, weather=weather) if shades else None
-    turn = turn_of(seen, shades[0].plane) if seen else None
-    if seen is None or turn is None:
-        return None
-    walls = seen.behind(turn.plane, walled(seen.planes[turn.plane], shades).horizon)
-    return turn.worth, float(seen.fit(walls).likelihood[0]) - seen.record
+    return stands_in_shade(sent, scale, weather, shades)
 
 
 def _clear_row(group_table: FloatArray) -> FloatArray:

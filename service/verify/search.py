@@ -227,10 +227,15 @@ def best_turns(window: Window) -> list[Turn]:
     return sorted(turns, key=lambda t: t.worth, reverse=True)
 
 
+def turns_of(window: Window, plane: str) -> list[Turn]:
+    """Return the orientations with which one plane fits best, as `best_turns` has them; none if nothing is told."""
+    told = [p for p, one in enumerate(window.planes) if one.name == plane]
+    return _turns_of(window, told[0]) if told else []
+
+
 def turn_of(window: Window, plane: str) -> Turn | None:
     """Return the orientation with which one plane fits best, None where nothing is told of it."""
-    told = [p for p, one in enumerate(window.planes) if one.name == plane]
-    return max(_turns_of(window, told[0]), key=lambda t: t.worth) if told else None
+    return max(turns_of(window, plane), key=lambda t: t.worth, default=None)
 
 
 def too_steep(recorded: Plane, turn: Turn) -> bool:

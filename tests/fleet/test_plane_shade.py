@@ -144,6 +144,30 @@ def test_a_plane_that_faces_elsewhere_is_told_by_its_sun_beside_days_that_are_al
     assert [f for f in findings if f.cause == "shaded" and f.plane] == []
 
 
+def test_a_plane_that_its_facing_explains_better_than_an_edgeless_shade_is_turned() -> None:
+    made = site(100985, "7d")
+    findings = verify(made.site, made.readings).findings
+    assert [f.plane for f in findings if f.cause in ("plane_misdescribed", "shaded")] == ["back"]
+    assert next(f for f in findings if f.plane).cause == "plane_misdescribed"
+
+
+@pytest.mark.parametrize("seed", [68048, 101211], ids=["the only plane", "one of two"])
+def test_what_facing_elsewhere_explains_as_well_as_shade_is_said_as_both(seed: int) -> None:
+    (said,) = _shaded(site(seed, "7d"))
+    assert said.details["also_explained_by"] == "plane_misdescribed"
+    assert "describe it wrongly" in said.evidence
+    assert said.confidence < 0.6
+
+
+@pytest.mark.parametrize(
+    "seed",
+    [67473, 68146],
+    ids=["at a limit, with the sun on other days", "of two units that registers' steps part"],
+)
+def test_what_a_plane_lacks_by_a_limit_or_by_its_facing_is_no_shade(seed: int) -> None:
+    assert _shaded(site(seed, "7d")) == []
+
+
 @pytest.mark.parametrize("seed", [6047, 6064])
 def test_few_steps_of_a_register_cast_no_shadow(seed: int) -> None:
     assert _shaded(site(seed, "1d")) == []

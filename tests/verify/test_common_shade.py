@@ -123,6 +123,13 @@ def test_a_single_day_without_the_loss_acquits(roof: Callable[..., Roof]) -> Non
     assert findings(shaded(bare, "south", (0.0, 1.0), index)) == ()
 
 
+def test_a_day_at_its_limit_has_the_sun_and_acquits(roof: Callable[..., Roof]) -> None:
+    bare = roof(units=8, days=4, ac_rated_w=500)
+    made = shaded(bare, "south", (0.0, 1.0), spells(bare, [(11, 13), (11, 13), (11, 13), (0, 0)]))
+    limited = replace(made, energy_wh=np.minimum(made.energy_wh, 0.92 * made.energy_wh.max()))
+    assert build_case(limited.site, limited.readings()).shades == ()
+
+
 def test_a_house_before_one_plane_shows_on_one_day_since_the_other_plane_sees_the_sun(
     roof: Callable[..., Roof],
 ) -> None:

@@ -85,7 +85,7 @@ def test_a_plane_that_would_rather_face_elsewhere_is_left_open(
 ) -> None:
     bare = roof(units=8, days=7, start=LATE_WINTER)
     hidden = shaded(bare, "south", ALL_DAY, weather(bare, still=4))
-    monkeypatch.setattr("service.verify.run._faces_elsewhere", lambda *_: True)
+    monkeypatch.setattr("service.verify.run.faces_elsewhere", lambda *_: True)
     case = build_case(hidden.site, hidden.readings())
     assert case.shades == ()
     assert case.doubted == ("south",)
