@@ -196,10 +196,15 @@ def _seen(
 ) -> tuple[PlaneEnergies, dict[str, Beam], dict[str, Beam]]:
     """Return the planes' energies and by plane its beam, alone and with what other planes and its own edges say."""
     energies = PlaneEnergies(day, table, agreed, sky)
-    energies.told &= ~(_held(day, agreed) & (energies.agreed < SURELY_SUN * energies.clear))
+    held = _held(day, agreed)
+    energies.told &= ~held
     names = dict.fromkeys(g.plane.name for g in day.groups)
     beams = {name: beam for name in names if (beam := beam_of(day, energies, name)) is not None}
     asked = {name: _with_edges(_asked(name, beams, energies), energies, name, units) for name in beams}
+    beams, asked = (
+        {name: _sunny_at_limit(beam, energies, name, held) for name, beam in of.items()}
+        for of in (beams, asked)
+    )
     return energies, beams, asked
 
 
@@ -212,6 +217,15 @@ def _asked(plane: str, beams: dict[str, Beam], energies: PlaneEnergies) -> Beam:
     if not beam.clouds.told.any():
         beam = replace(beam, clouds=clouds)
     return crossed(beam, energies, plane, clouds.lit)
+
+
+def _sunny_at_limit(beam: Beam, energies: PlaneEnergies, plane: str, held: BoolArray) -> Beam:
+    """Return a plane's beam with the sun that it surely has while the site is `held` (D,): it shows no edge there."""
+    groups = [g for g, group in enumerate(energies.day.groups) if group.plane.name == plane]
+    sunny = held & (energies.agreed[groups] >= SURELY_SUN * energies.clear[groups]).any(axis=0)
+    at = np.isin(np.arange(beam.told.size), beam.place[sunny]).reshape(beam.told.shape)
+    named = {name: getattr(beam, name) | at for name in ("told", "bright", "strong", "calm")}
+    return replace(beam, **named)
 
 
 def _with_edges(beam: Beam, energies: PlaneEnergies, plane: str, units: UnitEnergies | None) -> Beam:

@@ -133,7 +133,7 @@ def test_a_plane_that_may_face_elsewhere_than_recorded_is_said_to_be_undecided()
         for u in result.not_yet
         if made.site_fault.plane in u.planes and "do not tell which" in u.missing
     }
-    assert open_ones == {"shaded", "plane_misdescribed"}
+    assert open_ones >= {"shaded", "plane_misdescribed"}
 
 
 def test_a_plane_that_faces_elsewhere_is_told_by_its_sun_beside_days_that_are_alike_dull() -> None:
