@@ -39,7 +39,7 @@ class Due:
 def due(case: Case, rows: list[int]) -> Due:
     """Return what units that are not among `rows` let expect of these, their own levels kept."""
     own = own_levels(case)
-    agreed = agreed_beside(case, _voices(case), rows)
+    agreed = agreed_beside(case, voices(case), rows)
     alike = [next(g for g, group in enumerate(case.day.groups) if i in group.members) for i in rows]
     by_like = np.asarray(np.isfinite(agreed[alike]).any(axis=1))
     expected = agreed[alike]
@@ -58,9 +58,9 @@ def may_be_the_sky(case: Case, unit: int, where: BoolArray) -> bool:
     """
     if case.source != "array" or not _is_told_elsewhere(case, unit, where):
         return False
-    voices, like = _voices(case).copy(), list(case.like(unit))
-    voices[like] *= own_levels(case)[like, None]  # theirs are doubted with its own
-    least_wh = least_beside(case, unit, voices)
+    said, like = voices(case).copy(), list(case.like(unit))
+    said[like] *= own_levels(case)[like, None]  # theirs are doubted with its own
+    least_wh = least_beside(case, unit, said)
     told = where & np.isfinite(least_wh) & case.heard[unit]
     least, made = (float(wh[told].sum()) for wh in (least_wh, case.measured_wh[unit]))
     return not told.any() or made >= least * (1 - min(float(case.levels.visible[unit]), 1.0))
@@ -74,8 +74,8 @@ def _is_told_elsewhere(case: Case, unit: int, where: BoolArray) -> bool:
 
 
 @once
-def _voices(case: Case) -> FloatArray:
+def voices(case: Case) -> FloatArray:
     """Return what each unit says of its plane's light, (U, D), NaN where it lies on another plane or says nothing."""
-    voices = voices_of(case)
-    voices[[m.unit for m in misplaced_units(case)]] = np.nan
-    return voices
+    said = voices_of(case)
+    said[[m.unit for m in misplaced_units(case)]] = np.nan
+    return said

@@ -13,7 +13,7 @@ import numpy as np
 from service.verify.case import GIVES_NOTHING, BoolArray, Case, once
 from service.verify.consensus import AGREEMENT, consensus
 from service.verify.inputs import FloatArray
-from service.verify.levels import AT_LIMIT
+from service.verify.levels import AT_LIMIT, BETWEEN_PLANES
 from service.verify.sky import sunward_shares, without_silent
 
 SAME_SKY, WORST_FIT = 0.1, 0.2
@@ -66,17 +66,39 @@ def _near(voices: FloatArray, reference: FloatArray, floor: float) -> BoolArray:
 
 def least_by_sky(case: Case, agreed: FloatArray) -> FloatArray:
     """Return the least that each group makes under any sky that explains what the others agreed on, Wh, (G, D)."""
+    worst = _misfit(case, agreed)
+    best = worst.min(axis=(0, 1))
+    explains = worst <= best + SAME_SKY
+    least = np.where(explains, case.skies_wh, np.inf).min(axis=(1, 2))
+    told = (np.isfinite(agreed) & (_sun_shares(case) > LEAST_SUN_SHARE)).any(axis=0) & (best <= WORST_FIT)
+    return np.where(told, least, np.nan)
+
+
+def likely_by_sky(case: Case, agreed: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return what each group makes by the skies that explain what the others agreed on, and its spread, Wh, (G, D).
+
+    Each sky counts as likely as a plane's level is known from another's through the model. NaN where none explains.
+    """
+    worst = _misfit(case, agreed)
+    best = worst.min(axis=(0, 1))
+    likely = np.exp(-(worst**2 - best**2) / (2 * BETWEEN_PLANES**2))
+    likely /= likely.sum(axis=(0, 1))
+    mean = (likely * case.skies_wh).sum(axis=(1, 2))
+    square = (likely * case.skies_wh**2).sum(axis=(1, 2))
+    told = np.isfinite(agreed).any(axis=0) & (best <= SAME_SKY)
+    spread = np.sqrt(np.maximum(square - mean**2, 0.0))
+    return np.where(told, mean, np.nan), np.where(told, spread, np.nan)
+
+
+def _misfit(case: Case, agreed: FloatArray) -> FloatArray:
+    """Return by how much each sky is off the worst explained of what groups agreed on, (S, K, D), as a share of it."""
     worst = np.zeros(case.skies_wh.shape[1:])
     for group, made_wh, by_sky in zip(case.day.groups, agreed, case.skies_wh, strict=True):
         limit = AT_LIMIT * case.day.rated_wh[group.members[0]]
         made = np.minimum(made_wh, limit)
         away = np.abs(np.minimum(by_sky, limit) / made - 1)
         worst = np.maximum(worst, np.where(np.isfinite(made), away, 0.0))
-    best = worst.min(axis=(0, 1))
-    explains = worst <= best + SAME_SKY
-    least = np.where(explains, case.skies_wh, np.inf).min(axis=(1, 2))
-    told = (np.isfinite(agreed) & (_sun_shares(case) > LEAST_SUN_SHARE)).any(axis=0) & (best <= WORST_FIT)
-    return np.where(told, least, np.nan)
+    return worst
 
 
 @once

@@ -31,7 +31,7 @@ the whole site), it counts that the finding is gone in a window that could have 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Literal
@@ -50,6 +50,9 @@ OF_THE_RECORD = frozenset(
 """Causes that another record takes away, and all of a window's readings can then show it."""
 
 COMES_AND_GOES = frozenset({"intermittent", "voltage_trip"})
+OF_A_PLANES_LEVEL = frozenset({"low_output"})
+"""Causes that most of a plane may have alike: its other units prove nothing then."""
+
 LASTS_UNTIL = frozenset({"no_output", "not_reporting", "branch_out", "data_gap"})
 """Causes that may have ended within the window: somebody marks a unit mended a few minutes early."""
 
@@ -220,13 +223,16 @@ def _by_levels(
     sound = [u for u in units if subject.is_unit or not _faults(u)]
     if not sound or 2 * len(sound) < len(subject.serials):
         return Proof("not_yet", levels, why="unheard")
-    answers = [_of_unit(u, before.get(u.serial), after) for u in sound]
+    apart = subject.serials if subject.cause in OF_A_PLANES_LEVEL and subject.plane else ()
+    answers = [_of_unit(u, before.get(u.serial), after, apart) for u in sound]
     worst = next((a for a in answers if a.outcome != "mended"), answers[0])
     return Proof(worst.outcome, levels, worst.usual, worst.why, worst.needs)
 
 
-def _of_unit(unit: UnitResult, before: Level | None, after: Verification) -> Proof:
-    now, usual = level_of(unit), _usual(unit, after)
+def _of_unit(
+    unit: UnitResult, before: Level | None, after: Verification, apart: Collection[str] = ()
+) -> Proof:
+    now, usual = level_of(unit), _usual(unit, after, apart)
     if now.index is None or now.high is None or now.low is None:
         return Proof("not_yet", usual=usual, why="unheard")
     half = _half_width(now, after)
@@ -246,9 +252,13 @@ def _of_unit(unit: UnitResult, before: Level | None, after: Verification) -> Pro
     return Proof("mended", usual=usual)
 
 
-def _usual(unit: UnitResult, after: Verification) -> float:
-    """Return the median index of the faultless units on the plane, else on the site; 1 without any."""
-    others = [u for u in after.units if u.serial != unit.serial and not _faults(u) and u.performance_index]
+def _usual(unit: UnitResult, after: Verification, apart: Collection[str]) -> float:
+    """Return the median index of faultless units on the plane, else on the site, those `apart` left out; 1 of none."""
+    others = [
+        u
+        for u in after.units
+        if u.serial not in {unit.serial, *apart} and not _faults(u) and u.performance_index
+    ]
     near = [u for u in others if u.plane == unit.plane] or others
     return float(np.median([u.performance_index for u in near if u.performance_index])) if near else 1.0
 

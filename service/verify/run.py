@@ -50,6 +50,7 @@ from service.verify.divided import LEAST_APART_DEG, divided
 from service.verify.inputs import FloatArray, FromService, Readings
 from service.verify.levels import Levels, dc_series, levels, resolution_wh, untold
 from service.verify.parted import UnitEnergies
+from service.verify.plane_level import low_planes
 from service.verify.ranking import curves, ranked, sky_result, verdict
 from service.verify.rest import outages, without_standby
 from service.verify.result import SkySource, Verification
@@ -122,7 +123,8 @@ def verify(
 def build_case(site: Site, readings: Readings, weather: Weather | None = None) -> Case:
     """Return all that the causes look at: what is wrong with the site as a whole is undone first.
 
-    Units that prove to lie elsewhere tell nothing of their plane: if they are several, it is read anew without them.
+    Units that prove to lie elsewhere tell nothing of their plane, nor do those of one that is low beside the others: if
+    they are several, the sky is read anew without them.
     What a low site lacks is no shade, and its sun shines all the same: its planes' shade is looked for at its level.
     """
     aligned = _aligned(site, readings, weather)
@@ -137,6 +139,7 @@ def build_case(site: Site, readings: Readings, weather: Weather | None = None) -
     if level < 1:
         case = _case(aligned, weather, level=level)
     misleading = _misleading(case)
+    misleading += [i for low in low_planes(case) if low.told for i in low.rows if i not in misleading]
     if misleading:
         case = replace(_case(aligned, weather, misleading, level), of_all=case)
     shades = with_facings(aligned[0], case.scale, weather, case.shades)

@@ -17,6 +17,7 @@ from service.verify.case import GIVES_NOTHING, Case, Expectation
 from service.verify.causes import curtailed, low_output, no_output, site_low, steady, voltage_trip
 from service.verify.explained import LEAST_SUN_H
 from service.verify.levels import BETWEEN_PLANES, PEERS_FOR_COMPARISON, SIGMAS
+from service.verify.plane_level import low_planes
 from service.verify.plane_light import SUN_DAY_H, PlaneLight, plane_lights
 from service.verify.result import Finding, Unseen
 from service.verify.scale import is_doubtful, low_clear_hours, site_brightness
@@ -87,7 +88,7 @@ def unseen(case: Case, findings: Sequence[Finding]) -> tuple[Unseen, ...]:
 def _judges(case: Case, planes: list[PlaneLight]) -> tuple[Judge, ...]:
     told = case.array_sky.known.any() or case.source == "measured"
     lit = any(p.lit.any() for p in planes)
-    by_sky = (_levels, _drop_outs, _trips, _shade, _shapes, _limits, _site_level)
+    by_sky = (_levels, _plane_levels, _drop_outs, _trips, _shade, _shapes, _limits, _site_level)
     return (_scale, _dead, *(by_sky if told or not lit else (_untold,)))
 
 
@@ -172,6 +173,13 @@ def _coarse(case: Case, p: PlaneLight, i: int) -> Iterator[_Lack]:
         yield _Lack("low_output", "light", (i,), {"minutes": _up(60 * more_h, 30)})
     elif p.lit_h < STEADY_H:
         yield _Lack("low_output", "steady", (i,), _hours(STEADY_H - p.lit_h))
+
+
+def _plane_levels(case: Case, _: list[PlaneLight]) -> Iterator[_Lack]:
+    """Give where a plane is low beside the others, and may as well face elsewhere."""
+    for low in low_planes(case):
+        if not low.told:
+            yield from (_Lack(cause, "level", low.rows) for cause in ("low_output", "plane_misdescribed"))
 
 
 def _drop_outs(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
@@ -365,6 +373,10 @@ SENTENCES: dict[str, Callable[[Needs], Sentence]] = {
     "either": lambda _: sentence(
         "Needs a look at the roof: the plane lacks sun that the other planes have, as in a shadow or where it faces "
         "otherwise than recorded; the readings do not tell which."
+    ),
+    "level": lambda _: sentence(
+        "Needs a look at the roof: the plane makes less than the others let expect, as under film or with weaker "
+        "modules, or where it faces otherwise than recorded; the readings do not tell which."
     ),
     "odd": lambda _: sentence(
         "Needs hours under a clear sky or a look at the site: the values are far from what a clear sky gives, as under "

@@ -21,7 +21,7 @@ from service.verify.mended import (
     level_of,
     rest_needed_h,
 )
-from service.verify.result import Finding, Unseen, Verification
+from service.verify.result import Finding, UnitResult, Unseen, Verification
 from service.verify.run import verify
 from tests.fleet.visit import Visit, make_visit
 from tests.report import sample
@@ -50,6 +50,15 @@ def _after(index: float, half: float = 0.03, **changed: Any) -> Verification:
         for u in made.units
     )
     return replace(made, units=units, **changed)
+
+
+def _at(unit: UnitResult, index: float) -> UnitResult:
+    return replace(
+        unit,
+        performance_index=index,
+        performance_index_low=index - 0.03,
+        performance_index_high=index + 0.03,
+    )
 
 
 def _outcome(after: Verification, before: Mapping[str, Level] = BEFORE, subject: Subject = DEAD) -> Proof:
@@ -157,6 +166,20 @@ def test_a_branch_is_judged_by_those_of_its_units_that_have_no_fault_of_their_ow
     off = Finding("branch_out", units, 0.9, "e", "a", branch="B", last_seen=after.end)
     assert judge(subject, {}, replace(after, findings=(off,))).outcome == "not_mended"
     assert fault_of(DEAD, replace(after, findings=(off,))) is None
+
+
+@pytest.mark.parametrize(("index", "outcome"), [(0.85, "not_mended"), (1.0, "mended")])
+def test_a_low_plane_is_held_against_the_others_and_not_against_itself(
+    index: float, outcome: Outcome
+) -> None:
+    after = _after(1.0)
+    plane = next(u.plane for u in after.units if u.serial == SERIAL)
+    lows = tuple(u.serial for u in after.units if u.plane == plane)
+    assert len(lows) < len(after.units)
+    units = tuple(_at(u, index) if u.plane == plane else u for u in after.units)
+    before = {serial: Level(serial, 0.7, 0.67, 0.73) for serial in lows}
+    subject = Subject("low_output", lows, plane=plane, is_unit=False)
+    assert judge(subject, before, replace(after, units=units)).outcome == outcome
 
 
 @pytest.mark.parametrize("cause", ["wrong_plane", "swapped", "not_on_record", "clock_shift"])

@@ -49,6 +49,7 @@ IN_ORDER: tuple[Find, ...] = (
     intermittent.find,
     substring_out.find,
     low_output.find,
+    low_output.find_planes,
     shaded.find,
     low_output.find_unsteady,
     data_gap.find,

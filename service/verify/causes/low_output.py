@@ -14,9 +14,10 @@ import numpy as np
 from service.verify.case import GIVES_NOTHING, BoolArray, Case
 from service.verify.causes import shaded
 from service.verify.causes.steady import SteadyLevel, steady_levels
-from service.verify.causes.wording import energy, percent
+from service.verify.causes.wording import duration, energy, percent
 from service.verify.elsewhere import may_be_the_sky
 from service.verify.inputs import FloatArray
+from service.verify.plane_level import LowPlane, low_planes
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, joined, sentence
 
@@ -33,6 +34,9 @@ LEAST_STEPS = 40
 it is off by so many steps' root at most. With its back to a winter's sun, under fog, a unit of another engine's gave 4
 Wh where its like ones gave 5."""
 
+LEAST_SURE_OF_PLANE, MOST_SURE_OF_PLANE = 0.7, 0.95
+"""How sure a plane's level is that was just told, and at most (our choice, no source)."""
+
 LEAST_LIGHT_H = 0.1
 """Reference yield, h, below which a register's steps and the inverters' start make as much."""
 
@@ -47,6 +51,47 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
         if low and not (shaded.explains(case, i, 1 - steady.level) or may_be_the_sky(case, i, steady.where)):
             found.append(_finding(case, i, steady))
     return found
+
+
+def find_planes(case: Case, named: frozenset[str]) -> list[Finding]:
+    """Return one finding for the like units of each plane that is low beside the others, those named already aside."""
+    found = []
+    for low in low_planes(case):
+        rows = [i for i in low.rows if case.serials[i] not in named]
+        if rows and low.told:
+            found.append(_of_plane(case, low, rows))
+    return found
+
+
+def _of_plane(case: Case, low: LowPlane, rows: list[int]) -> Finding:
+    first, last = case.first_and_last(low.where)
+    made_wh = float(np.nansum(case.measured_wh[rows]))
+    return Finding(
+        cause="low_output",
+        serials=case.named(rows),
+        confidence=round(min(MOST_SURE_OF_PLANE, LEAST_SURE_OF_PLANE + low.gain / 100), 2),
+        evidence=sentence(
+            "%(units)s of the %(of)s units on %(plane)s make together %(loss)s less than the light of the other planes "
+            "lets expect, in the morning, at noon and in the afternoon alike (%(time)s of light), and no other facing "
+            "or clock explains it as well; lost: %(lost)s.",
+            units=len(rows),
+            of=low.units,
+            plane=low.plane,
+            loss=percent(1 - low.level),
+            time=duration(60 * case.day.interval_hours * int(low.where.sum())),
+            lost=energy(made_wh * (1 / low.level - 1)),
+        ),
+        advice=sentence(
+            "Compare the type labels of the modules on %(plane)s with the record first, then look for film, dust, snow "
+            "or a cover on them, from a safe stand.",
+            plane=low.plane,
+        ),
+        first_seen=first,
+        last_seen=last,
+        lost_wh=round(made_wh * (1 / low.level - 1), 1),
+        plane=low.plane,
+        details={"level": round(low.level, 3)},
+    )
 
 
 def find_unsteady(case: Case, named: frozenset[str]) -> list[Finding]:

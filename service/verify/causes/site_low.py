@@ -37,6 +37,7 @@ from service.verify.clear_level import (
 )
 from service.verify.inputs import FloatArray
 from service.verify.levels import AT_LIMIT
+from service.verify.plane_level import low_planes
 from service.verify.result import Finding
 from service.verify.sentence import Quantity, Sentence, counted_sentence, joined, sentence
 from service.verify.sun_level import (
@@ -180,6 +181,8 @@ def _whole_site_is(case: Case) -> Low | None:
     lives = curtailed.most_live(case)
     few_live = lives.sum() < MOST_OF_TIME * len(lives)
     low = None if case.source == "clear_sky" or few_live or _is_the_clock_s(case) else _low(case)
+    if low and low_planes(case):
+        return None  # the others are not
     return None if low is None or _some_are_usual(case, *low[:2]) else low
 
 
