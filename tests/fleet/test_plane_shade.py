@@ -156,6 +156,7 @@ def test_what_facing_elsewhere_explains_as_well_as_shade_is_said_as_both(seed: i
     (said,) = _shaded(site(seed, "7d"))
     assert said.details["also_explained_by"] == "plane_misdescribed"
     assert "describe it wrongly" in said.evidence
+    assert "if nothing stands there" in said.advice
     assert said.confidence < 0.6
 
 

@@ -239,6 +239,15 @@ def _look(plane: str, spans: Quantity) -> Sentence:
     )
 
 
+def _look_or_measure(plane: str, spans: Quantity) -> Sentence:
+    return sentence(
+        "Look from %(plane)s towards %(spans)s degrees for a hill, house or trees; if nothing stands there, measure "
+        "the plane's azimuth (compass or map) and tilt and correct the record.",
+        plane=plane,
+        spans=spans,
+    )
+
+
 def _loses_with_plane(case: Case, i: int, members: list[int], where: BoolArray) -> bool:
     """Return whether the unit loses as most of its plane do: a house may stand before a part of it only."""
     shares = {k: _lost_share(case, k, where) for k in members}
@@ -268,7 +277,7 @@ def _plane_finding(
         serials=case.named(rows),
         confidence=_confidence(shades),
         evidence=joined(told, _or_faces(facing)) if facing else told,
-        advice=_look(shades[0].plane, spans),
+        advice=_look_or_measure(shades[0].plane, spans) if facing else _look(shades[0].plane, spans),
         first_seen=first,
         last_seen=last,
         lost_wh=round(lost, 1),
