@@ -160,18 +160,21 @@ def some_fit_the_record(case: Case) -> bool:
     """Return whether stray units have the orientation that a plane had before it was turned: then it lies as recorded.
 
     They are its own, and its others lie elsewhere, be they the most; or they lie on it and are recorded on another.
-    One that may as well lie on another plane says nothing.
+    One that may as well lie on another plane says nothing, nor one alone of many on an only plane.
     """
     wrong = case.alignment.plane
     if wrong is None:
         return False
     now = replace(wrong.recorded, tilt_deg=wrong.tilt_deg, azimuth_deg=wrong.azimuth_deg)
     others = [p for p in case.alignment.site.planes if p.name != wrong.recorded.name]
-    return any(
-        apart_deg(wrong.recorded, s) < min(LEAST_APART_DEG, apart_deg(now, s))
-        and all(apart_deg(wrong.recorded, s) < apart_deg(p, s) - LEAST_TURN_DEG for p in others)
+    own = [
+        s
         for s in divided(case).strays
-    )
+        if apart_deg(wrong.recorded, s) < min(LEAST_APART_DEG, apart_deg(now, s))
+        and all(apart_deg(wrong.recorded, s) < apart_deg(p, s) - LEAST_TURN_DEG for p in others)
+    ]
+    least = 1.0 if others else min(MISLEADING, MISLEADING_SHARE * case.heard.any(axis=1).sum())
+    return len(own) >= max(least, 1.0)
 
 
 def _misleading(case: Case) -> list[int]:

@@ -116,6 +116,18 @@ def test_a_unit_that_may_as_well_lie_on_another_plane_says_nothing_of_a_turned_o
         assert some_fit_the_record(replace(case, alignment=replace(case.alignment, plane=wrong))) is fits
 
 
+@pytest.mark.parametrize(("strays", "fits"), [([1], False), ([1, 4], True)])
+def test_one_unit_of_many_on_an_only_plane_may_face_as_it_was_recorded_by_chance(
+    roof: Made, monkeypatch: pytest.MonkeyPatch, strays: list[int], fits: bool
+) -> None:
+    r = roof(units=12)
+    case = build_case(r.site, r.readings())
+    wrong = WrongPlane(r.site.planes[0], 35.0, 260.0, 40.0, 6.0, 40.0, one_plane=True, rival_minutes=0)
+    found = divided.Divided(tuple(divided.Stray(i, 35.0, 175.0) for i in strays))
+    monkeypatch.setattr(run, "divided", lambda _: found)
+    assert some_fit_the_record(replace(case, alignment=replace(case.alignment, plane=wrong))) is fits
+
+
 @pytest.mark.parametrize(("index", "said_of"), [(0.15, {}), (0.97, {"700000": {"wrong_plane"}})])
 def test_an_only_unit_under_a_closed_cover_is_on_no_other_plane(
     roof: Made, index: float, said_of: dict[str, set[str]]
