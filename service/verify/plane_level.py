@@ -40,14 +40,12 @@ as by any facing or clock it must be; and how near the level is to what the othe
 440 weeks (`tests/bench/fleet` and another engine's, not kept) with the levels above seven planes that are not low
 reach 13 on a day at most and 33 in a week; sixteen low ones of a day 12 to 59, ten of a week 54 to 310."""
 
-SOUND = 0.92
-"""Share of what the other planes let expect from which a unit of a low plane is whole."""
-
 
 @dataclass(frozen=True)
 class LowPlane:
     """The rows of `units` like units on a plane that make `level` of what the others let expect, in intervals (D,).
 
+    What lies nearer to that than to the level is whole, and is not among the rows.
     `gain` is the log-likelihood over what was needed to tell it; `told` whether no facing or clock fits about as well.
     """
 
@@ -89,8 +87,8 @@ def _read(case: Case, g: int) -> LowPlane | None:
     sure = spread[where].sum() <= MOST_SPREAD * due[where].sum()
     if not sure or level > LOW or max(_by_hours(case, made, due, where)) > LOW_THROUGHOUT:
         return None
-    own = case.levels.relative * level
-    rows = tuple(i for i in group.members if own[i] < SOUND)
+    halfway = (1 + level) / 2
+    rows = tuple(i for i in group.members if case.levels.relative[i] * level < halfway)
     return LowPlane(group.plane.name, len(group.members), rows, level, where)
 
 
