@@ -27,6 +27,9 @@ from service.verify.window import Window, window
 LOW, LOW_THROUGHOUT, PARTS = 0.84, 0.88, 3
 """Level below which a plane is low, and each third of its energy, from morning to evening."""
 
+AT_ALL = 0.95
+"""Share of what the brightest like units make by the sky that all show from which none are low (our choice)."""
+
 MOST_SPREAD, LEAST_LIGHT_H, LEAST_YIELD_H = 0.2, 2.0, 1.0
 """How far the skies that explain the others may let differ what is due, as a share of it, in how many hours at least,
 and least yield at the rating due in these."""
@@ -66,9 +69,19 @@ def low_planes(case: Case) -> list[LowPlane]:
     shaded = {s.plane for s in case.shades}
     if case.source == "clear_sky" or len({unit.plane for unit in case.day.site.units}) < 2:
         return []
-    read = [low for g in range(len(case.day.groups)) if (low := _read(case, g)) and low.plane not in shaded]
+    behind = [g for g in _behind_others(case) if case.day.groups[g].plane.name not in shaded]
+    read = [low for g in behind if (low := _read(case, g))]
     seen = window(case.alignment.site, case.alignment.readings, scale=case.scale) if read else None
     return [fit for low in read if seen and (fit := _by_its_fit(seen, low))]
+
+
+def _behind_others(case: Case) -> list[int]:
+    """Return the groups that make less than another by the sky that all show: so few are looked at closely."""
+    due = case.peers.energy_wh[[group.members[0] for group in case.day.groups]]
+    told = np.isfinite(case.agreed_wh) & np.isfinite(due)
+    made_wh, due_wh = (np.where(told, wh, 0.0).sum(axis=1) for wh in (case.agreed_wh, due))
+    share = made_wh / np.maximum(due_wh, 1e-9)
+    return [int(g) for g in np.flatnonzero(share < AT_ALL * share.max())]
 
 
 def _read(case: Case, g: int) -> LowPlane | None:
