@@ -3,6 +3,8 @@
 Reasoning: like units on one plane agree to about 1 % (mismatch in unshaded arrays is below 1 %, MacAlpine &
 Brandemuehl), and IEC 62446-1 takes 5 % between identical strings as the bound of the usual. A unit is named when it
 lies four standard uncertainties, at least 3.5 %, below what its peers let expect, and does so at all times.
+What most of a plane lack alike no peers show: then the other planes, under the same sky, say what was due
+(`plane_level`).
 """
 
 from __future__ import annotations
