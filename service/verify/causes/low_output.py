@@ -67,7 +67,7 @@ def find_planes(case: Case, named: frozenset[str]) -> list[Finding]:
 
 def _of_plane(case: Case, low: LowPlane, rows: list[int]) -> Finding:
     first, last = case.first_and_last(low.where)
-    made_wh = float(np.nansum(case.measured_wh[rows]))
+    lost_wh = float(np.nansum(case.measured_wh[rows])) * (1 / low.level - 1)
     return Finding(
         cause="low_output",
         serials=case.named(rows),
@@ -81,7 +81,7 @@ def _of_plane(case: Case, low: LowPlane, rows: list[int]) -> Finding:
             plane=low.plane,
             loss=percent(1 - low.level),
             time=duration(60 * case.day.interval_hours * int(low.where.sum())),
-            lost=energy(made_wh * (1 / low.level - 1)),
+            lost=energy(lost_wh),
         ),
         advice=sentence(
             "Compare the type labels of the modules on %(plane)s with the record first, then look for film, dust, snow "
@@ -90,7 +90,7 @@ def _of_plane(case: Case, low: LowPlane, rows: list[int]) -> Finding:
         ),
         first_seen=first,
         last_seen=last,
-        lost_wh=round(made_wh * (1 / low.level - 1), 1),
+        lost_wh=round(lost_wh, 1),
         plane=low.plane,
         details={"level": round(low.level, 3)},
     )
