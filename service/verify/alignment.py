@@ -47,6 +47,7 @@ from service.verify.turn_bounds import (
     explains_as_well,
     is_possible,
     may_be_turned,
+    may_lie_on,
 )
 from service.verify.turn_odds import LIKELIER, LIKELIER_OF_DAYS, TurnSigns
 from service.verify.window import FURTHEST_SHIFT_MIN, LARGEST_SHIFT_MIN, Window, window
@@ -100,6 +101,8 @@ class WrongPlane:
     rival_minutes: int
     log_odds: float | None = None
     """Where only all signs together tell it."""
+    may_lie_on: str | None = None
+    """The plane on which its few units may lie instead."""
 
     @property
     def tilt_told(self) -> bool:
@@ -295,6 +298,7 @@ def _with_plane(
         one_plane=seen.telling_planes == 1,
         rival_minutes=clock.minutes,
         log_odds=log_odds,
+        may_lie_on=may_lie_on(seen, turn),
     )
     level = told_level(seen, by_turn(seen, turn))
     return replace(sent, site=replace(site, planes=planes), plane=found, level=level)

@@ -12,7 +12,7 @@ from service.verify.inputs import FloatArray
 from service.verify.labels import LateClock
 from service.verify.window import LARGEST_SHIFT_MIN, Light, Window
 
-GATE_INTERVALS, COARSE_INTERVALS, FINE_INTERVALS = 120, 300, 800
+GATE_INTERVALS, COARSE_INTERVALS, FINE_INTERVALS = 300, 300, 800
 """How many intervals are looked at at first, in the search and at its end; of longer windows every second or third."""
 
 WORTH_A_SEARCH = 4.0

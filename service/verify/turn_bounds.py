@@ -67,7 +67,7 @@ the record saw sun for the highest of these shares and, turned, it would face as
 several planes under clouds with a right record (`tests/bench/fleet`) none had more than 5.7, of about 600 days of
 another engine (not kept) one, under a thin veil, 7.8."""
 
-FOR_PLANE_BY_UNEVEN, PER_UNEVEN_DAY, KEEPS_BEAM = 18.0, 1.0, 0.75
+FOR_PLANE_BY_UNEVEN, PER_UNEVEN_DAY, KEEPS_BEAM = 18.0, 1.0, 0.7
 """What the light under which planes differ (`Window.uneven`) must say for one of several, and each further day of it,
 with however little sun by the record, if the turned plane keeps so much of its beam: then no obstacle is what shows. Of
 1329 simulated days and 495 weeks of several planes under clouds with a right record (`tests/bench/fleet`) none had more
@@ -78,6 +78,10 @@ NEAR_DEG, FOR_NEAR_ON_ONE_DAY = 10.0, 14.0
 much. Of 1200 days of another engine (not kept) six right records were turned so, by 9.1 to 13.9, two by 16.6 and 24.5;
 of 218 days of planes described wrongly, told by then (`tests/bench/fleet`, `stranger`), this and the next lose two, of
 SERF East's tuning days one (`tests/bench/roofs`)."""
+
+FOR_PLANE_IN_LITTLE_SUN = 24.0, 1.5
+"""The same, and for each further day, if it saw sun by the turn for LEAST_SUN_H: of those with a right record none had
+more than 12 on one day and 20 in a week."""
 
 MOST_BEAM_AWAY, LITTLE_SUN_H, FOR_TURN_UNDER_A_COVER = 0.4, 1.0, 20.0
 """What an only plane needs that, turned, keeps so little of its beam while its record saw no sun for SUN_BY_RECORD_H,
@@ -104,10 +108,12 @@ ABSURD, NOT_ABSURD = 0.45, 0.1
 LEAST_LEVEL = 0.7
 """Below this share of a clear sky's light an even cloud cover is as likely as a dim site, and has another curve."""
 
-FEW_VOICES = 2
-"""So few units with the curve of another recorded plane, as near as LIKE_ANOTHER_DEG, are on that plane: their record
-is wrong, not its. Of more units it is told in the sun only: a closed cover gives all planes the same light, and any
-the curve of another."""
+FEW_VOICES, BOTH, FOR_CURVE_OF_ANOTHER = 2, 2, (24.0, 7.0)
+"""So few units with the curve of another recorded plane, as near as LIKE_ANOTHER_DEG, may be on that plane: of one its
+record is wrong, of both either. They and more are told in the sun, or if the curve explains so much, and so much more
+for each further day: a closed cover gives all planes the same light, and any the curve of another. Of 220 days and 250
+weeks of several planes with a right record (`tests/bench/fleet`) such turns that keep their beam had 10 on one day and
+24 in a week at most, where no clock explains more, of 17 wrong ones under few hours of sun six 72 and more."""
 
 LEAST_BEAM_LEFT = 0.3
 """A plane that by its turn gets less of the recorded one's beam is, between clouds, as well one behind an obstacle: a
@@ -173,6 +179,7 @@ EVEN_SKY = 2.0
 """Diffuse light over the model's, as far as two standard deviations, on a plane with its back to the sun: it has none
 of what is around the sun, and models differ in how much that is. Hay and Davies's leaves 30 W/m2 under a high sun, an
 even sky's 105 (another case of the same tests). It explains two more of those seven, and 0.13 at most of ten true ones.
+So much more a sky with clouds gives such a plane than others (BRIGHT_SKY).
 """
 
 NEARLY_AS_WELL = 0.9
@@ -187,9 +194,8 @@ def may_be_turned(seen: Window, turn: Turn) -> bool:
     """Return whether odds may tell a turn: of an only plane, to another one that there is, and no stray unit's."""
     if seen.telling_planes > 1 or turn.worth <= WORTH_A_SEARCH:
         return False
-    stray = seen.voices[turn.plane] <= FEW_VOICES and _like_another(seen, turn)
     told = differs(seen, turn) and is_possible(seen, turn) and not _may_be_the_sky(seen, turn)
-    return told and not stray and not _is_level(seen, turn)
+    return told and may_lie_on(seen, turn) is None and not _is_level(seen, turn)
 
 
 def explains_as_well(seen: Window, turn: Turn, best: Turn) -> bool:
@@ -243,7 +249,7 @@ def turn_explains_enough(seen: Window, turn: Turn) -> bool:
         return False
     if not seen.beam_sensed and _may_be_the_sky(seen, turn):
         return False
-    if seen.voices[turn.plane] <= FEW_VOICES and _like_another(seen, turn):
+    if may_lie_on(seen, turn) and (seen.voices[turn.plane] < BOTH or not _enough_for_another_s(seen, turn)):
         return False
     by_beam = seen.beam_sensed and turn.worth >= needed(seen, FOR_PLANE_BY_BEAM, PER_DAY_BY_BEAM)
     return by_beam or _enough_by_its_sun(seen, turn)
@@ -300,11 +306,14 @@ def _believed_by_clouds(seen: Window, turn: Turn, sun: Sunshine) -> bool:
     record = seen.sunshine(seen.by_record)
     if seen.telling_planes == 1:
         return _sure_by_one_plane(seen, turn, sun, record, absurd=absurd)
-    share, like = BY_SENSOR if absurd else _share(record), _like_another(seen, turn)
-    sunny, left = sun.beam_h >= max(LEAST_SUN_H, LEAST_BEAM_SHARE * sun.bright_h), beam_left(seen, turn)
-    if share < LEAST_BEAM_SHARE and like:
-        return False
-    if left >= KEEPS_BEAM and turn.worth >= needed(seen, FOR_PLANE_BY_UNEVEN, PER_UNEVEN_DAY):
+    share, left = BY_SENSOR if absurd else _share(record), beam_left(seen, turn)
+    keeps, like = left >= KEEPS_BEAM, like_another(seen, turn) is not None
+    if like and share < LEAST_BEAM_SHARE:
+        return keeps and sun.beam_h >= LEAST_SUN_H and _enough_for_another_s(seen, turn)
+    if keeps and sun.beam_h >= LEAST_SUN_H and turn.worth >= needed(seen, *FOR_PLANE_IN_LITTLE_SUN):
+        return True
+    sunny = sun.beam_h >= max(LEAST_SUN_H, LEAST_BEAM_SHARE * sun.bright_h)
+    if keeps and turn.worth >= needed(seen, FOR_PLANE_BY_UNEVEN, PER_UNEVEN_DAY):
         return sunny
     by_gaps = seen.light.grid.interval_min <= SHORT_MIN and share >= FOR_PLANE_BY_CLOUDS[0][0] and not like
     least = needed(seen, FOR_PLANE_BY_GAPS, PER_DAY_OF_TURN) if by_gaps else _by_clouds(seen, share)
@@ -400,7 +409,8 @@ def _is_another(plane: Plane, turn: Turn) -> bool:
 def _too_bright(seen: Window, turn: Turn, light: Light) -> float:
     """Return the share of the turned plane's light that is beyond what a clear sky gives it by a description."""
     beam, diffuse = (part[0, turn.plane] for part in light[:2])
-    most = TOO_BRIGHT * beam + BRIGHT_SKY * diffuse
+    sky = BRIGHT_SKY * np.where(beam < diffuse, EVEN_SKY, 1.0)
+    most = TOO_BRIGHT * beam + sky * diffuse
     told = seen.seen.light[turn.plane]
     return float(np.maximum(told - most, 0.0).sum() / max(told.sum(), 1e-9))
 
@@ -411,10 +421,21 @@ def beam_left(seen: Window, turn: Turn) -> float:
     return float(turned / max(recorded, 1e-9))
 
 
-def _like_another(seen: Window, turn: Turn) -> bool:
-    """Return whether a plane would, turned, be one of the others: that one's orientation explains half as much."""
+def like_another(seen: Window, turn: Turn) -> str | None:
+    """Return which other plane a plane would be, turned: that one's orientation explains half as much."""
     others = (plane for p, plane in enumerate(seen.planes) if p != turn.plane)
     near = [plane for plane in others if apart_deg(plane, turn) < LIKE_ANOTHER_DEG]
-    told = seen.uneven
-    lights = (told.turned(turn.plane, np.array([p.tilt_deg]), np.array([p.azimuth_deg])) for p in near)
-    return any(gain_over_record(told, light) > HALF_AS_MUCH * turn.worth for light in lights)
+    told, tried = seen.uneven, ((p, np.array([p.tilt_deg]), np.array([p.azimuth_deg])) for p in near)
+    lights = ((p.name, told.turned(turn.plane, tilt, azimuth)) for p, tilt, azimuth in tried)
+    least = HALF_AS_MUCH * turn.worth
+    return next((name for name, light in lights if gain_over_record(told, light) > least), None)
+
+
+def may_lie_on(seen: Window, turn: Turn) -> str | None:
+    """Return on which other plane the units of a plane may lie, as its light has that one's curve and they are few."""
+    return like_another(seen, turn) if seen.voices[turn.plane] <= FEW_VOICES else None
+
+
+def _enough_for_another_s(seen: Window, turn: Turn) -> bool:
+    """Return whether a plane that has the curve of another recorded one has it for sure."""
+    return turn.worth >= needed(seen, *FOR_CURVE_OF_ANOTHER)

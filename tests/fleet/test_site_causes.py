@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from service.verify.angles import azimuths_apart_deg
 from service.verify.result import Finding
 from service.verify.run import verify
 from tests.bench.fleet import site
@@ -65,3 +66,28 @@ def test_a_plane_is_told_by_gaps_between_clouds(seed: int) -> None:
 @pytest.mark.parametrize("seed", [219, 1219], ids=["like the other plane", "a dull day"])
 def test_what_would_face_as_another_plane_is_not_told_by_gaps(seed: int) -> None:
     assert _said(seed) == []
+
+
+@pytest.mark.parametrize(
+    "seed",
+    [72068, 70201, 71364, 71494],
+    ids=["away from the sun", "by few intervals alike", "in little sun", "as another plane"],
+)
+def test_a_plane_of_several_is_told_by_a_week(seed: int) -> None:
+    (found,) = _said(seed, "7d")
+    truth = site(seed, "7d").site_fault
+    assert truth is not None
+    assert truth.cause == found.cause == "plane_misdescribed"
+    assert found.plane == truth.plane
+    assert azimuths_apart_deg(found.details["azimuth_deg"], truth.azimuth_deg or 0.0) < 5
+    assert "also_explained_by" not in found.details
+
+
+def test_a_plane_of_two_units_that_has_the_curve_of_another_says_that_they_may_lie_there() -> None:
+    (found,) = _said(72305, "7d")
+    truth = site(72305, "7d").site_fault
+    assert truth is not None
+    assert truth.cause == found.cause == "plane_misdescribed"
+    assert found.details["also_explained_by"] == "wrong_plane"
+    assert "modules that lie on front" in str(found.evidence)
+    assert found.confidence <= 0.7

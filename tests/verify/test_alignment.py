@@ -491,9 +491,18 @@ def test_a_veil_bends_a_curve_and_a_cover_turns_it_away(roof, planes, days, inde
 
 
 @pytest.mark.parametrize("noted", [180.0, 240.0])
-def test_two_units_that_another_plane_explains_turn_not_their_plane(roof, noted):
+def test_two_units_that_another_plane_explains_turn_theirs_and_say_that_they_may_lie_there(roof, noted):
     r = nearly_level(roof(units=4, planes=2), 120.0, 130.0)
-    assert site_causes(verify(with_plane(r, "west", azimuth_deg=noted), r.readings())) == []
+    result = verify(with_plane(r, "west", azimuth_deg=noted), r.readings())
+    assert site_causes(result) == ["plane_misdescribed"]
+    (found,) = [f for f in result.findings if f.cause == "plane_misdescribed"]
+    assert (found.plane, found.details["also_explained_by"]) == ("west", "wrong_plane")
+
+
+def test_one_unit_that_another_plane_explains_turns_not_its_plane(roof):
+    r = nearly_level(roof(units=3, planes=2), 120.0, 130.0)
+    alone = next(p.name for p in r.site.planes if sum(u.plane == p.name for u in r.site.units) == 1)
+    assert site_causes(verify(with_plane(r, alone, azimuth_deg=240.0), r.readings())) == []
 
 
 def dull_week(r, seed, spells, dim=(0.25, 0.6)):

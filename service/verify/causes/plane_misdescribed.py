@@ -20,6 +20,10 @@ from service.verify.causes.wording import duration, lateness
 from service.verify.result import Finding
 from service.verify.sentence import Sentence, joined, sentence
 
+MOST_IF_ELSEWHERE = 0.7
+"""How sure it is at most that a plane of two units is described wrongly, and not both recorded on it by mistake: one
+slip is likelier than two (our choice, no source)."""
+
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
     """Return the finding for a plane that was put right."""
@@ -33,7 +37,7 @@ def _finding(case: Case, wrong: WrongPlane) -> Finding:
     return Finding(
         cause="plane_misdescribed",
         serials=(),
-        confidence=confidence(wrong.gain, wrong.rival, wrong.log_odds),
+        confidence=min(confidence(wrong.gain, wrong.rival, wrong.log_odds), _most_sure(wrong)),
         evidence=joined(_what(wrong), "; ", _tilt(wrong), _else(wrong)),
         advice=sentence(
             "Measure azimuth (compass or map) and tilt of %(plane)s and correct the record; nothing is broken.",
@@ -45,6 +49,10 @@ def _finding(case: Case, wrong: WrongPlane) -> Finding:
         plane=wrong.recorded.name,
         details=_details(wrong),
     )
+
+
+def _most_sure(wrong: WrongPlane) -> float:
+    return MOST_IF_ELSEWHERE if wrong.may_lie_on else 1.0
 
 
 def _what(wrong: WrongPlane) -> Sentence:
@@ -70,6 +78,11 @@ def _tilt(wrong: WrongPlane) -> Sentence:
 def _else(wrong: WrongPlane) -> str:
     if wrong.log_odds is not None:
         return sentence("; this is likelier than the record, and not sure: a clear day decides.")
+    if wrong.may_lie_on:
+        return sentence(
+            "; modules that lie on %(other)s would have this curve, too: a look at the roof decides.",
+            other=wrong.may_lie_on,
+        )
     if not wrong.ambiguous:
         return "."
     return sentence(
@@ -90,4 +103,6 @@ def _details(wrong: WrongPlane) -> dict[str, Any]:
             "tilt_deg": wrong.tilt_deg,
         },
     }
+    if wrong.may_lie_on:
+        return {**details, "also_explained_by": "wrong_plane"}
     return {**details, "also_explained_by": "clock_shift"} if wrong.ambiguous else details
