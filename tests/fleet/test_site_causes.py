@@ -91,3 +91,13 @@ def test_a_plane_of_two_units_that_has_the_curve_of_another_says_that_they_may_l
     assert found.details["also_explained_by"] == "wrong_plane"
     assert "modules that lie on front" in str(found.evidence)
     assert found.confidence <= 0.7
+
+
+@pytest.mark.parametrize(
+    "seed", [70881, 71641], ids=["in quarters of an hour", "beside a clear hour of one day at the same level"]
+)
+def test_a_low_site_shows_in_the_gaps_of_a_week(seed: int) -> None:
+    (found,) = _said(seed, "7d")
+    truth = site(seed, "7d").site_fault
+    assert truth is not None
+    assert truth.cause == found.cause == "site_low"
