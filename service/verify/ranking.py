@@ -130,16 +130,21 @@ def _measured_over_array(case: Case) -> float | None:
 
 
 def verdict(
-    sky: Sky, findings: Sequence[Finding], units: Sequence[UnitResult], *, best_hour_is_short: bool = False
+    sky: Sky,
+    findings: Sequence[Finding],
+    units: Sequence[UnitResult],
+    *,
+    best_hour_is_short: bool = False,
+    may_be_too_low: bool = False,
 ) -> Verdict:
     """Return the verdict: a fault asks for attention whatever the light, no fault is proof only with enough of it.
 
     Nothing is proof where a unit surely gave less than is usual, or the site did in its best hour, though no cause of
-    it can be told.
+    it can be told, nor where all values may be of another unit of measure.
     """
     if any(f.is_fault for f in findings) or best_hour_is_short:
         return "attention"
-    if sky.light != "enough":
+    if sky.light != "enough" or may_be_too_low:
         return "too_little_light"
     short = [u for u in units if u.performance_index_high is not None and u.performance_index_high < USUAL]
     if not short:

@@ -34,7 +34,7 @@ from service.verify.case import (
     expectation,
     gone_after,
 )
-from service.verify.causes import name_causes
+from service.verify.causes import name_causes, unit_scale
 from service.verify.causes.misplaced import misplaced_units, turned_units
 from service.verify.causes.site_low import best_hour_is_short, low_level
 from service.verify.common_shade import (
@@ -112,7 +112,13 @@ def verify(
         start=case.labels.start,
         end=case.labels.end,
         sky=sky,
-        verdict=verdict(sky, findings, units, best_hour_is_short=best_hour_is_short(case)),
+        verdict=verdict(
+            sky,
+            findings,
+            units,
+            best_hour_is_short=best_hour_is_short(case),
+            may_be_too_low=unit_scale.may_be_too_low(case),
+        ),
         units=units,
         findings=findings,
         curves=curves(case),

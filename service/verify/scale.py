@@ -15,7 +15,7 @@ from service.verify.clear_level import CLEAR_HOURS, ClearLevel, flat_level
 from service.verify.consensus import robust_sd
 from service.verify.inputs import FloatArray
 from service.verify.sentence import Quantity, term
-from service.verify.sun_level import clouds_pass
+from service.verify.sun_level import LONGEST_INTERVAL_MIN, clouds_pass
 
 BRIGHT_LIMIT = 3.0
 """No sky lasts above this clear-sky index, not even near the horizon, where the clear-sky model errs most: cloud
@@ -169,8 +169,14 @@ def scale_factor(
         return found
     by_cover = site_brightness(energy_wh, cover_wh, rated_wh, least=0.0)
     usual = _is_usual(level, found) and _follows_the_sun(brightness, by_cover)
-    fits = usual or (even and top < DARK_LIMIT and _plausible_brightness(top / found) == 1)
+    no_cover = top < DARK_LIMIT or _jumps(brightness[use], interval_min)
+    fits = usual or (even and no_cover and _plausible_brightness(top / found) == 1)
     return found if fits else 1.0
+
+
+def _jumps(brightness: FloatArray, interval_min: int) -> bool:
+    """Return whether clouds pass, in intervals in which a closed cover stays as it is; snow on like units is uneven."""
+    return interval_min <= LONGEST_INTERVAL_MIN and clouds_pass(np.log(brightness[brightness > 0]))
 
 
 def _follows_the_sun(by_clear: FloatArray, by_cover: FloatArray) -> bool:
@@ -226,14 +232,21 @@ def low_clear_hours(share: FloatArray, positions: IntArray, interval_min: int) -
     return found if found and found.hours >= HOURS_OF_LOW_LEVEL and found.level < LOW_LEVEL else None
 
 
-def is_doubtful(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> bool:
-    """Return whether the brightest tenth of a window, (U, D) and (U,) as above, is none that a usual sky makes."""
+def is_too_bright(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> bool:
+    """Return whether the brightest tenth of a window, (U, D) and (U,) as above, is brighter than any sky makes it."""
+    return _brightest_tenth(energy_wh, clear_wh, rated_wh) > BRIGHT_LIMIT
+
+
+def is_dim(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> bool:
+    """Return whether it is darker than usual skies make it."""
+    return _brightest_tenth(energy_wh, clear_wh, rated_wh) < DOUBTFUL_LIMIT
+
+
+def _brightest_tenth(energy_wh: FloatArray, clear_wh: FloatArray, rated_wh: FloatArray) -> float:
+    """Return from which clear-sky index on the brightest tenth of a window lies, NaN where too little is read."""
     brightness = site_brightness(energy_wh, clear_wh, rated_wh)
     bright = brightness[np.isfinite(brightness)]
-    if len(bright) < LEAST_INTERVALS:
-        return False
-    top = float(np.quantile(bright, 0.9))
-    return top > BRIGHT_LIMIT or top < DOUBTFUL_LIMIT
+    return float(np.quantile(bright, 0.9)) if len(bright) >= LEAST_INTERVALS else math.nan
 
 
 def _is_usual(level: float | None, factor: float) -> bool:

@@ -14,13 +14,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from service.verify.case import GIVES_NOTHING, Case, Expectation
-from service.verify.causes import curtailed, low_output, no_output, site_low, steady, voltage_trip
+from service.verify.causes import curtailed, low_output, no_output, site_low, steady, unit_scale, voltage_trip
 from service.verify.explained import LEAST_SUN_H
 from service.verify.levels import BETWEEN_PLANES, PEERS_FOR_COMPARISON, SIGMAS
 from service.verify.plane_level import low_planes
 from service.verify.plane_light import SUN_DAY_H, PlaneLight, plane_lights
 from service.verify.result import Finding, Unseen
-from service.verify.scale import is_doubtful, low_clear_hours, site_brightness
+from service.verify.scale import is_too_bright
 from service.verify.sentence import Quantity, Sentence, sentence
 from service.verify.unit_curves import LEAST_LIT
 
@@ -104,9 +104,8 @@ def _is_found(case: Case, lack: _Lack, findings: Sequence[Finding]) -> bool:
 
 def _scale(case: Case, planes: list[PlaneLight]) -> Iterator[_Lack]:
     lit = int(np.any([p.lit for p in planes], axis=0).sum())
-    share = site_brightness(case.measured_wh, case.clear_wh, case.day.rated_wh)
-    low = low_clear_hours(share, case.day.positions, case.day.grid.interval_min)
-    if low or is_doubtful(case.measured_wh, case.clear_wh, case.day.rated_wh):
+    too_bright = is_too_bright(case.measured_wh, case.clear_wh, case.day.rated_wh)
+    if too_bright or unit_scale.may_be_too_low(case):
         yield _Lack("unit_scale", "odd")
     elif lit < INTERVALS_FOR_SCALE:
         yield _Lack("unit_scale", "light", needs=_minutes(case, INTERVALS_FOR_SCALE - lit))

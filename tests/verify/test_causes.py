@@ -387,6 +387,13 @@ def test_data_gap_of_the_site_accuses_no_unit(roof):
     assert causes_by_serial(result) == {}
 
 
+@pytest.mark.parametrize(("hours", "said"), [(1, []), (2, ["data_gap"])])
+def test_hours_that_are_missing_are_a_gap_though_they_are_few_readings(roof, hours, said):
+    r = roof(interval_min=60)
+    r.energy_wh[:, r.interval(9) : r.interval(9 + hours)] = np.nan
+    assert [f.cause for f in verify(r.site, r.readings()).findings if f.is_fault] == said
+
+
 def test_one_per_cent_of_missing_readings_is_no_gap(roof):
     r = roof()
     r.energy_wh[np.random.default_rng(5).random(r.energy_wh.shape) < 0.01] = np.nan

@@ -19,7 +19,8 @@ MISSING_SHARE = 0.08
 SITE_SHARE = 0.9
 """Share of the units that must be missing at once for an interval to be missing on the site."""
 
-LEAST_INTERVALS = 4
+LEAST_INTERVALS, LEAST_MIN = 4, 120
+"""So many readings, or as long, must be missing (our choice): of hourly ones two are."""
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
@@ -36,17 +37,18 @@ def find(case: Case, named: frozenset[str]) -> list[Finding]:
     for i in np.flatnonzero(counted):
         own = missing[i] & ~site_missing
         possible = worth[i] & ~site_missing
-        if _is_gap(own, possible):
+        if _is_gap(case, own, possible):
             found.append(_unit_finding(case, int(i), own, possible))
     return found
 
 
-def _is_gap(missing: BoolArray, possible: BoolArray) -> bool:
-    return bool(missing.sum() >= max(LEAST_INTERVALS, MISSING_SHARE * possible.sum()))
+def _is_gap(case: Case, missing: BoolArray, possible: BoolArray) -> bool:
+    least = min(LEAST_INTERVALS, LEAST_MIN / case.day.grid.interval_min)
+    return bool(missing.sum() >= max(least, MISSING_SHARE * possible.sum()))
 
 
 def _site_finding(case: Case, missing: BoolArray, lit: BoolArray) -> list[Finding]:
-    if not _is_gap(missing, lit):
+    if not _is_gap(case, missing, lit):
         return []
     first, last = case.first_and_last(missing)
     share = missing.sum() / lit.sum()

@@ -14,8 +14,16 @@ import numpy as np
 from service.verify.case import Case
 from service.verify.causes.wording import plain
 from service.verify.result import Finding
-from service.verify.scale import candidates
+from service.verify.scale import candidates, is_dim, low_clear_hours, site_brightness
 from service.verify.sentence import sentence
+
+
+def may_be_too_low(case: Case) -> bool:
+    """Return whether all values are so low that they may be of another unit of measure, and nothing decides."""
+    day = case.day
+    share = site_brightness(case.measured_wh, case.clear_wh, day.rated_wh)
+    hours = low_clear_hours(share, day.positions, day.grid.interval_min)
+    return hours is not None or is_dim(case.measured_wh, case.clear_wh, day.rated_wh)
 
 
 def find(case: Case, named: frozenset[str]) -> list[Finding]:
