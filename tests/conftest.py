@@ -27,6 +27,11 @@ POSTGRES_URL = os.environ.get(
 ).replace("postgresql://", "postgresql+psycopg://", 1)
 
 
+def pytest_configure() -> None:
+    """Let workers, which take this over, use one thread each: those of linear algebra would wait for each other's."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
 @pytest.fixture(autouse=True)
 def _no_settings_from_outside(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in [n for n in os.environ if n.startswith(PREFIX)]:
