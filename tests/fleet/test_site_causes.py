@@ -90,6 +90,7 @@ def test_a_plane_of_two_units_that_has_the_curve_of_another_says_that_they_may_l
     assert truth.cause == found.cause == "plane_misdescribed"
     assert found.details["also_explained_by"] == "wrong_plane"
     assert "modules that lie on front" in str(found.evidence)
+    assert str(found.advice).startswith("Look whether the modules recorded on back lie on front")
     assert found.confidence <= 0.7
 
 

@@ -39,15 +39,26 @@ def _finding(case: Case, wrong: WrongPlane) -> Finding:
         serials=(),
         confidence=min(confidence(wrong.gain, wrong.rival, wrong.log_odds), _most_sure(wrong)),
         evidence=joined(_what(wrong), "; ", _tilt(wrong), _else(wrong)),
-        advice=sentence(
-            "Measure azimuth (compass or map) and tilt of %(plane)s and correct the record; nothing is broken.",
-            plane=wrong.recorded.name,
-        ),
+        advice=_advice(wrong),
         first_seen=first,
         last_seen=last,
         lost_wh=0.0,
         plane=wrong.recorded.name,
         details=_details(wrong),
+    )
+
+
+def _advice(wrong: WrongPlane) -> Sentence:
+    if wrong.may_lie_on:
+        return sentence(
+            "Look whether the modules recorded on %(plane)s lie on %(other)s and record them there if so; if not, "
+            "measure azimuth (compass or map) and tilt of %(plane)s and correct the record; nothing is broken.",
+            plane=wrong.recorded.name,
+            other=wrong.may_lie_on,
+        )
+    return sentence(
+        "Measure azimuth (compass or map) and tilt of %(plane)s and correct the record; nothing is broken.",
+        plane=wrong.recorded.name,
     )
 
 
