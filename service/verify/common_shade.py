@@ -74,6 +74,10 @@ then, more than three days' and two days' edges can give: days that are closed b
 planes of simulated weeks without shade (`tests/bench/fleet`) none had more than 13.7, 9.8 and, of less, 8.5. Other
 planes in the sun know better."""
 
+HIGHEST_SUN_DEG = 75.0
+"""Sun's elevation from which nothing beside a roof hides it from a whole plane, but where other planes have it (our
+choice, no source). In the tropics the sun goes over by the zenith, and comes to the same azimuths twice a day."""
+
 LONG_BIN_MINUTES, LONG_BIN_DAYS = 30, 3
 """Width of bins from which fog may well burn off in the same one twice, and the days from which edges there are no
 chance: what stands there takes the beam on every day with sun beside it (our choice, no source)."""
@@ -139,12 +143,16 @@ class PlaneShade:
 
 @dataclass(frozen=True)
 class Judged:
-    """A span of bins from `first` to `last` as shade, whether bounds alone say so, and all its signs."""
+    """A span of bins from `first` to `last` as shade, whether bounds alone say so, and all its signs.
+
+    `overhead` is one in which the sun stands higher than what is beside a roof.
+    """
 
     shade: PlaneShade
     first: int
     last: int
     by_bounds: bool
+    overhead: bool
     signs: ShadeSigns
 
 
@@ -296,7 +304,7 @@ def _spans(
         if best is None:
             break
         judged = _judged(day, energies, plane, beam, best, beside)
-        if not (judged.by_bounds or judged.signs.are_enough):
+        if judged.overhead or not (judged.by_bounds or judged.signs.are_enough):
             break
         if _rests_on_planes(best) and elsewhere(judged.shade):
             found.append(replace(judged.shade, turned=True))
@@ -326,7 +334,8 @@ def _judged(
     least = NEEDED_BESIDE if shared else _needed(span, minutes)
     heights = day.elevation_deg[where]
     signs = signs_of(beam, span, width, log_odds=odds, minutes=minutes, share=share, elevation_deg=heights)
-    return Judged(shade, first, last, _is_sure(span, odds, share, least), signs)
+    overhead = bool(heights.max() > HIGHEST_SUN_DEG) and span.by_planes < BY_PLANES_WIDE
+    return Judged(shade, first, last, _is_sure(span, odds, share, least), overhead, signs)
 
 
 def _width_min(day: Daylight) -> int:

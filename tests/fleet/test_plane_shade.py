@@ -64,7 +64,13 @@ def test_shade_over_a_plane_is_said_of_its_units(seed: int, window: Window, unit
 
 
 @pytest.mark.parametrize(
-    "seed", [592, 242], ids=["the weakest light looks bright", "a unit alone, held against the model"]
+    "seed",
+    [592, 242, 75297],
+    ids=[
+        "the weakest light looks bright",
+        "a unit alone, held against the model",
+        "with the sun overhead",
+    ],
 )
 def test_a_week_of_closed_covers_is_no_shade(seed: int) -> None:
     made = site(seed, "7d")
