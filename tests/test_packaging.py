@@ -129,7 +129,7 @@ def _known_distributions() -> Mapping[str, list[str]]:
 @cache
 def _imported_distributions(folder: str) -> frozenset[str]:
     known = _known_distributions()
-    tops = {n.partition(".")[0] for m, tree in modules(folder).items() for n in imported(tree, m)}
+    tops = {n.partition(".")[0] for m, tree in modules(folder) for n in imported(tree, m)}
     outside = {t for t in tops if not is_standard(t) and t not in ("service", "tests")}
     return frozenset(canonicalize_name(known[top][0]) for top in outside)
 
