@@ -11,13 +11,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from service.verify.case import Case
+from service.verify.case import Case, once
 from service.verify.causes.wording import plain
 from service.verify.result import Finding
 from service.verify.scale import candidates, is_dim, low_clear_hours, site_brightness
 from service.verify.sentence import sentence
 
 
+@once
 def may_be_too_low(case: Case) -> bool:
     """Return whether all values are so low that they may be of another unit of measure, and nothing decides."""
     day = case.day
