@@ -60,6 +60,9 @@ LEAST_WHOLE, MOST_LEFT, BELOW_WHOLE, ABOVE_WHOLE, STEADY_SHARE = 2, 0.7, 0.02, 0
 without a substring, tell that it is most of them that lack it: within what like units differ by, and what a conducting
 diode takes of a substring's voltage (`causes/substring_out.py`), for such a share of the energy."""
 
+LEAST_ELSEWHERE = 2
+"""Units on other planes that, where they make as much of what is due as the only whole one, tell that it is whole."""
+
 NEAR = 0.08
 """Distance from the median within which an interval has a say in the level, beside two steps of the register."""
 
@@ -252,10 +255,12 @@ def _level(series: FloatArray, weight: FloatArray, grain: FloatArray) -> float:
 def _against_peers(day: Daylight, series: DcSeries) -> FloatArray:
     """Return the ratio over what most of the like units agree on, where there are three or more."""
     out = series.ratio.copy()
+    by_sky = _by_sky(series)
     for group in day.groups:
         rows = list(group.members)
         if len(rows) < PEERS_FOR_COMPARISON:
             continue
+        others = np.delete(by_sky, rows)
         ratio, used = series.ratio[rows], series.weight[rows] > 0
         step = 2 * float(np.median(series.grain[rows][used])) if used.any() else 0.0
         agreed = consensus(np.where(ratio > 0.02, ratio, np.nan), width=AGREEMENT, floor=step)
@@ -267,11 +272,26 @@ def _against_peers(day: Daylight, series: DcSeries) -> FloatArray:
         in_middle = _middle(ratio)
         middle = ratio / np.where(enough, in_middle, _usual(in_middle, enough, series.weight[rows]))
         for against in (middle, out[rows]):
-            whole = _whole_over_most(group, against, series.weight[rows], series.grain[rows])
+            as_elsewhere = _as_elsewhere(by_sky[rows], others[others > 0])
+            whole = _whole_over_most(group, against, series.weight[rows], series.grain[rows], as_elsewhere)
             if whole > 1:
                 out[rows] = against / whole
                 break
     return out
+
+
+def _by_sky(series: DcSeries) -> FloatArray:
+    """Return what units mostly make of what the sky lets expect, (U,), 0 of those that give or tell nothing."""
+    told = np.isfinite(series.ratio) & (series.weight > 0)
+    rows = zip(told, series.ratio, series.weight, strict=True)
+    return np.array([weighted_median(r[use], w[use]) if use.any() else 0.0 for use, r, w in rows])
+
+
+def _as_elsewhere(own: FloatArray, others: FloatArray) -> NDArray[np.bool_]:
+    """Return which units, that make so much of what is due, do as well as most of enough `others` on other planes."""
+    if len(others) < LEAST_ELSEWHERE:
+        return np.zeros(len(own), dtype=bool)
+    return np.asarray(np.abs(own / median(others) - 1) <= 2 * BETWEEN_PLANES)
 
 
 def _usual(agreed: FloatArray, enough: NDArray[np.bool_], weight: FloatArray) -> float:
@@ -290,15 +310,23 @@ def _middle(ratio: FloatArray) -> FloatArray:
     return np.where(count > 0, (giving[(count - 1) // 2, at] + giving[count // 2, at]) / 2, 1.0)
 
 
-def _whole_over_most(group: UnitGroup, against: FloatArray, weight: FloatArray, grain: FloatArray) -> float:
+def _whole_over_most(
+    group: UnitGroup,
+    against: FloatArray,
+    weight: FloatArray,
+    grain: FloatArray,
+    as_elsewhere: NDArray[np.bool_],
+) -> float:
     """Return the level of whole units over what most of these (n, D) agree on, 1 where most are whole.
 
-    No module gives half as much again as its like, but two of three substrings give two thirds of all.
+    No module gives half as much again as its like, but two of three substrings give two thirds of all. One is enough
+    that does as units on other planes do.
     """
     total = group.module.substrings * group.module_count
     left = [1 - lost / total for lost in range(1, group.module.substrings)]
     shares = [s for s in left if s <= MOST_LEFT]
-    if not shares or not _may_be_whole(against, weight, grain, (1 - BELOW_WHOLE) / max(shares)):
+    needed = 1 if as_elsewhere.any() else LEAST_WHOLE
+    if not shares or not _may_be_whole(against, weight, grain, (1 - BELOW_WHOLE) / max(shares), needed):
         return 1.0
     rows = zip(np.isfinite(against) & (weight > 0), against, weight, grain, strict=True)
     read = [(a[use], w[use], g[use]) for use, a, w, g in rows]
@@ -307,16 +335,19 @@ def _whole_over_most(group: UnitGroup, against: FloatArray, weight: FloatArray, 
         over = level * share - 1
         whole = (over >= -BELOW_WHOLE) & (over <= ABOVE_WHOLE)
         most = np.abs(level - 1) <= ABOVE_WHOLE
-        if LEAST_WHOLE <= whole.sum() < most.sum():
+        enough = whole.sum() >= LEAST_WHOLE or (whole & as_elsewhere).any()
+        if enough and whole.sum() < most.sum():
             return float(level[whole].mean())
     return 1.0
 
 
-def _may_be_whole(against: FloatArray, weight: FloatArray, grain: FloatArray, least: float) -> bool:
-    """Return whether the weighted medians of enough rows (n, D) lie so high that their levels may reach `least`."""
+def _may_be_whole(
+    against: FloatArray, weight: FloatArray, grain: FloatArray, least: float, enough: int
+) -> bool:
+    """Return whether the weighted medians of `enough` rows (n, D) lie so high that their levels may reach `least`."""
     used = np.where(np.isfinite(against), weight, 0.0)
     high = against >= least / (1 + NEAR) - 2 * grain
-    return bool((2 * (used * high).sum(axis=1) >= used.sum(axis=1)).sum() >= LEAST_WHOLE)
+    return bool((2 * (used * high).sum(axis=1) >= used.sum(axis=1)).sum() >= enough)
 
 
 def _is_steady(series: FloatArray, weight: FloatArray, grain: FloatArray) -> bool:
