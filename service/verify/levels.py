@@ -288,10 +288,9 @@ def _by_sky(series: DcSeries) -> FloatArray:
 
 
 def _as_elsewhere(own: FloatArray, others: FloatArray) -> NDArray[np.bool_]:
-    """Return which units, that make so much of what is due, do as well as most of enough `others` on other planes."""
-    if len(others) < LEAST_ELSEWHERE:
-        return np.zeros(len(own), dtype=bool)
-    return np.asarray(np.abs(own / median(others) - 1) <= 2 * BETWEEN_PLANES)
+    """Return which units, that make so much of what is due, do as well as enough `others` on other planes."""
+    near = np.abs(own[:, None] / others - 1) <= 2 * BETWEEN_PLANES
+    return np.asarray(near.sum(axis=1) >= LEAST_ELSEWHERE)
 
 
 def _usual(agreed: FloatArray, enough: NDArray[np.bool_], weight: FloatArray) -> float:

@@ -306,9 +306,10 @@ def _is_of_all(found: Sequence[_Limit | None], powers: Sequence[_Power], of: Flo
 
 
 def _passes(power: _Power, level: float) -> bool:
-    """Return whether a power often stands above a level."""
+    """Return whether a power often stands above a level, by more than a step of its register puts it there."""
     known = power.share[np.isfinite(power.share)]
-    return bool(len(known)) and float((known > level * (1 + 2 * FLATNESS)).mean()) > ABOVE_SHARE
+    most = level * (1 + 2 * FLATNESS) + power.step_noise / REGISTER_SPREAD
+    return bool(len(known)) and float((known > most).mean()) > ABOVE_SHARE
 
 
 def _limit_of(case: Case, power: _Power) -> _Limit | None:
