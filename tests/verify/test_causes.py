@@ -15,7 +15,7 @@ from service.verify.causes.substring_out import match_level
 from service.verify.day import daylight
 from service.verify.inputs import Readings
 from service.verify.run import build_case, verify
-from tests.verify.conftest import _clouded, in_air
+from tests.verify.conftest import _clouded, counted_on, in_air
 
 
 def causes_by_serial(result):
@@ -121,6 +121,26 @@ def test_most_units_with_a_substring_out_are_told_by_the_few_whole_ones(roof, in
     assert causes_by_serial(result) == {f"70{i:04d}": ("substring_out",) for i in range(9)}
     assert all(f.cause in {"substring_out", "clipping"} for f in result.findings)
     assert the_level(result, "700011") == pytest.approx(1.0, abs=0.05)
+
+
+@pytest.mark.parametrize(("interval_min", "index"), [(5, None), (60, 0.95)])
+def test_two_of_three_units_with_a_substring_out_are_told_by_other_planes_that_do_as_the_third(
+    roof, interval_min, index
+):
+    r = roof(units=6, planes=2, interval_min=interval_min, index=index)
+    r.energy_wh[[1, 3]] *= 0.655
+    out = dict.fromkeys(("700001", "700003"), ("substring_out",))
+    assert causes_by_serial(verify(r.site, r.readings())) == out
+
+
+def test_most_units_of_two_planes_with_a_substring_out_are_told_by_a_whole_one_on_the_one_and_two_on_the_other(
+    roof,
+):
+    r = roof(planes=2, days=2)
+    r.energy_wh[:9] *= 0.655
+    assert causes_by_serial(verify(r.site, r.readings())) == {
+        f"70{i:04d}": ("substring_out",) for i in range(9)
+    }
 
 
 @pytest.mark.parametrize("over", [1.15, 1.35, 1.7])
@@ -581,6 +601,18 @@ def test_a_branch_that_is_not_heard_from_a_night_on_is_likely_off(roof, changed,
     assert the_finding(result, "branch_out").confidence <= 0.7
 
 
+@pytest.mark.parametrize(
+    ("interval_min", "apart", "told"), [(5, 0, "branch_out"), (60, 0, "branch_out"), (5, 3, "data_gap")]
+)
+def test_a_branch_that_falls_silent_in_the_only_night_while_others_speak_is_likely_off(
+    roof, changed, interval_min, apart, told
+):
+    r = branched(roof, changed, interval_min=interval_min)
+    r.energy_wh[:3, r.interval(3) :] = np.nan
+    r.energy_wh[3, r.interval(3) - apart :] = np.nan
+    assert causes_by_serial(verify(r.site, r.readings())) == {f"70{i:04d}": (told,) for i in range(4)}
+
+
 def test_a_branch_with_others_that_do_not_wake_either_may_be_off_or_not(roof, changed):
     r = branched(roof, changed, days=3)
     r.energy_wh[:5, r.interval(1, day=2) :] = np.nan
@@ -703,6 +735,17 @@ def test_a_limit_of_as_many_watts_for_each_unit_shows_though_some_are_rated_at_l
     r.energy_wh = np.minimum(r.energy_wh, 160 / 12)
     found = the_finding(verify(r.site, r.readings()), "curtailed")
     assert found.details["limit_w"] == pytest.approx(160 * 12, rel=0.02)
+
+
+def test_a_limit_of_each_unit_is_passed_by_no_more_than_the_register_s_step(roof):
+    r = roof(units=11, planes=2, index=0.97)
+    rows = [*range(0, 11, 2), 1]  # one alone on the second plane
+    units = tuple(r.site.units[i] for i in rows)
+    limited = np.minimum(r.energy_wh[rows], 0.3 * 350 / 12)
+    r = replace(r, site=replace(r.site, units=units), energy_wh=counted_on(limited))
+    assert the_finding(verify(r.site, r.readings()), "curtailed").details["limit_w"] == pytest.approx(
+        0.3 * 350 * 7, rel=0.03
+    )
 
 
 @pytest.mark.parametrize("interval_min", [5, 60])

@@ -7,8 +7,8 @@ that followed full output at once.
 Many units take their own supply from the branch, or speak over it: cut off, they are not heard instead of giving
 nothing (circuit logic, no source needed). That counts as off if all of them fall silent together in light and are not
 heard again, while most of the others are; whatever else may silence them together, all hang on one branch. Most units
-sleep at night: of those that do not wake when all others do the same is said, less surely. What comes back is a gap in
-the readings.
+sleep at night: of those that do not wake when all others do, or that others go on speaking without, the same is said,
+less surely. What comes back is a gap in the readings.
 """
 
 from __future__ import annotations
@@ -34,8 +34,8 @@ NOT_HEARD_FROM_NIGHT = 0.7
 """The same from a night on, when what hears units may have been changed as well (judgement)."""
 
 AWAKE_MINUTES, MOSTLY_AWAKE = 120, 0.5
-"""Minutes of the dark before a silence, and the share of them in which a unit must be heard to be no sleeper: one whose
-capacitors keep it awake after dusk is no longer than that (our choice)."""
+"""Minutes of the dark before a silence, and the share of them in which a unit must be heard to be no sleeper (our
+choice): what keeps one awake after dusk does not last so long."""
 
 LEAST_UNITS = 2
 OTHERS_HEARD = 0.5
@@ -68,7 +68,7 @@ def cut_off(case: Case) -> BoolArray:
 @once
 def _branches_off(case: Case) -> dict[str, dict[int, BoolArray]]:
     """Return the branches that are off, each with its units' dead intervals."""
-    heard = set(np.flatnonzero(case.heard.any(axis=1)))
+    heard = set(np.flatnonzero(case.ever_heard))
     found = {branch: _off(case, [i for i in rows if i in heard]) for branch, rows in _branches(case).items()}
     return {branch: off for branch, off in found.items() if off}
 
@@ -112,10 +112,11 @@ def _fell_silent(case: Case, rows: list[int]) -> BoolArray:
     if len(others) < LEAST_UNITS or not after.any():
         return np.zeros((len(rows), len(there)), dtype=bool)
     told = after & (others.mean(axis=0) >= OTHERS_HEARD)
-    if _at_one_moment(case, rows):
+    if _in_light(case, rows):
         return np.asarray((lasts.max() - lasts <= SAME_MOMENT)[:, None] & told)
     all_back = bool(others[:, after].any(axis=1).all())
-    return np.asarray(np.full((len(rows), 1), all_back and _in_one_night(case, rows)) & told)
+    together = _in_one_night(case, rows) or _at_once_by_night(case, rows)
+    return np.asarray(np.full((len(rows), 1), all_back and together) & told)
 
 
 @once
@@ -125,33 +126,12 @@ def _last_heard(case: Case) -> IntArray:
     return np.asarray(np.where(heard, np.arange(heard.shape[1]), -1).max(axis=1, initial=-1))
 
 
-def _at_one_moment(case: Case, rows: list[int]) -> bool:
-    """Return whether all of these units were awake when the last of them was heard, so that no night silenced them."""
-    return _in_light(case, rows) or _while_awake_by_night(case, rows)
-
-
 def _in_light(case: Case, rows: list[int]) -> bool:
     """Return whether there was light for all of these units just before the last was heard and just after."""
     last, there = int(_last_heard(case)[rows].max()), case.day.positions
     at = int(np.searchsorted(there, last))
     awake = at + 1 < len(there) and case.light[rows, at : at + 2].any(axis=0).all()
     return bool(awake and there[at + 1] == last + 1)
-
-
-def _while_awake_by_night(case: Case, rows: list[int]) -> bool:
-    """Return whether all of these units were heard through the dark before the last was heard, and others just after.
-
-    Units that speak all night do not fall asleep.
-    """
-    heard, last = np.isfinite(case.readings.energy_wh), int(_last_heard(case)[rows].max())
-    dark = np.setdiff1d(np.arange(heard.shape[1]), case.day.positions[case.light[rows].any(axis=0)])
-    reach = -(-AWAKE_MINUTES // case.day.grid.interval_min)
-    before = np.arange(last - reach + 1, last + 1)
-    if before[0] < 0 or last + 1 == heard.shape[1] or not np.isin([*before, last + 1], dark).all():
-        return False
-    others = np.delete(heard, rows, axis=0)[np.delete(case.ever_heard, rows)]
-    awake = heard[rows][:, before].mean(axis=1).min() >= MOSTLY_AWAKE
-    return bool(awake and others[:, last + 1].mean() >= OTHERS_HEARD)
 
 
 def _in_one_night(case: Case, rows: list[int]) -> bool:
@@ -163,6 +143,18 @@ def _in_one_night(case: Case, rows: list[int]) -> bool:
         return False
     evening, morning = lit[before[0] - 1], lit[before[0]]
     return bool(there[morning] - there[evening] > morning - evening)
+
+
+def _at_once_by_night(case: Case, rows: list[int]) -> bool:
+    """Return whether these units, heard in the dark as others are, were all not heard any more from one moment on."""
+    heard, lasts = np.isfinite(case.readings.energy_wh), _last_heard(case)[rows]
+    reach = -(-AWAKE_MINUTES // case.day.grid.interval_min)
+    awake = np.arange(lasts.max() - reach + 1, lasts.max() + 2)
+    if awake[0] < 0 or awake[-1] == heard.shape[1] or np.isin(awake, case.day.positions).any():
+        return False
+    others = np.delete(heard, rows, axis=0)[np.delete(case.ever_heard, rows), awake[-1]]
+    mostly = heard[rows][:, awake[:-1]].mean(axis=1).min() >= MOSTLY_AWAKE
+    return bool(mostly and np.ptp(lasts) <= SAME_MOMENT and others.mean() >= OTHERS_HEARD)
 
 
 def _last(gave: BoolArray) -> int:
@@ -188,7 +180,7 @@ def _finding(case: Case, branch: str, dead: dict[int, BoolArray]) -> Finding:
     assert first is not None  # noqa: S101 (a branch is off for some time)
     unheard = {i: d & ~case.heard[i] for i, d in dead.items()}
     silent = any(u.any() for u in unheard.values())
-    by_night = silent and not _at_one_moment(case, rows)
+    by_night = silent and not _in_light(case, rows)
     unproven = NOT_HEARD_FROM_NIGHT if by_night else NOT_HEARD
     lost = sum(case.lost_wh(i, d) + float(case.peers.energy_wh[i, unheard[i]].sum()) for i, d in dead.items())
     finding = Finding(
