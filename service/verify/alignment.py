@@ -21,8 +21,10 @@ from service.expect.weather import Weather
 from service.verify.clock_bounds import (
     LEAST_SHIFT_MIN,
     believed_clock,
+    by_night,
     clock_explains_enough,
     is_likelier_clock,
+    shown_by_nights,
     too_dark,
 )
 from service.verify.explained import HALF_AS_MUCH, LEAST_SUN_H, by_turn, in_own_haze
@@ -41,11 +43,13 @@ from service.verify.search import (
 )
 from service.verify.told_level import ToldLevel, told_level
 from service.verify.turn_bounds import (
+    LowerLevel,
     beam_left,
     believed_plane,
     by_small_error,
     explains_as_well,
     is_possible,
+    lower_level,
     may_be_turned,
     may_lie_on,
 )
@@ -80,8 +84,8 @@ class WrongClock:
 
     @property
     def ambiguous(self) -> bool:
-        """Return whether a wrong plane explains it nearly as well."""
-        return _ambiguous(self.gain, self.rival, one_plane=self.one_plane)
+        """Return whether a wrong plane explains it nearly as well: output with the sun down none does."""
+        return self.band is None and _ambiguous(self.gain, self.rival, one_plane=self.one_plane)
 
 
 @dataclass(frozen=True)
@@ -103,6 +107,8 @@ class WrongPlane:
     """Where only all signs together tell it."""
     may_lie_on: str | None = None
     """The plane on which its few units may lie instead."""
+    may_be_low: LowerLevel | None = None
+    """The plane that may make less instead."""
 
     @property
     def tilt_told(self) -> bool:
@@ -164,9 +170,13 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
         return unchanged
     if not doubtful(seen):
         return _as_recorded(unchanged, seen)
-    tried = _tried(seen, partial(_window, site, readings, scale, weather, FURTHEST_SHIFT_MIN))
+    wider = partial(_window, site, readings, scale, weather, FURTHEST_SHIFT_MIN)
+    tried = _tried(seen, wider)
     seen, clock, turn, as_good = tried
-    is_late, is_turned = believed_clock(seen, clock, turn), as_good and believed_plane(seen, turn)
+    is_late = believed_clock(seen, clock, turn)
+    if not is_late and shown_by_nights(seen, clock):
+        return _with_clock(unchanged, *_by_night(seen, clock, wider), turn)
+    is_turned = as_good and believed_plane(seen, turn)
     # what a clock explains as well is no turn, be it too little for a clock of an only plane, or what haze may do
     may_be_clock = seen.telling_planes == 1 or clock_explains_enough(seen, clock, turn)
     if is_turned and not (may_be_clock and is_likelier_clock(seen, clock, turn)):
@@ -174,9 +184,14 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
     if not (is_late or (is_turned and _is_one_of_both(seen, clock))):
         return _as_is_likelier(unchanged, tried) if weather is None else _as_recorded(unchanged, seen)
     if too_dark(seen, clock):
-        seen = _window(site, readings, scale, weather, FURTHEST_SHIFT_MIN) or seen
-        clock = by_night_alone(seen, clock)
+        seen, clock = _by_night(seen, clock, wider)
     return _with_clock(unchanged, seen, clock, turn)
+
+
+def _by_night(seen: Window, clock: Clock, wider: Callable[[], Window | None]) -> tuple[Window, Clock]:
+    """Return the widest window, and the clock that output with the sun down alone tells."""
+    widest = wider() or seen
+    return widest, by_night_alone(widest, clock)
 
 
 def _is_one_of_both(seen: Window, clock: Clock) -> bool:
@@ -271,7 +286,7 @@ def _with_clock(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alig
         minutes=clock.minutes,
         gain=clock.gain,
         sun_h=sun_h,
-        rival=clock.gain - turn.worth,
+        rival=by_night(seen, clock) if clock.band else clock.gain - turn.worth,
         one_plane=seen.telling_planes == 1,
         since=since,
         until=until,
@@ -299,6 +314,7 @@ def _with_plane(
         rival_minutes=clock.minutes,
         log_odds=log_odds,
         may_lie_on=may_lie_on(seen, turn),
+        may_be_low=lower_level(seen, turn),
     )
     level = told_level(seen, by_turn(seen, turn))
     return replace(sent, site=replace(site, planes=planes), plane=found, level=level)

@@ -76,6 +76,12 @@ FAR_BY_NIGHT_MIN = 20
 the haze, which gives none there: of 2500 such days with a right record (`tests/bench/fleet`, `stranger`, `roofs`,
 tuning days) the one with so much output by night seems nine minutes off."""
 
+BY_NIGHTS = 10.0
+"""What output with the sun down must bring to a clock that far off in several days of an only plane, which it tells
+then whatever light and turn do: of 1600 weeks (`tests/bench/fleet`, `stranger`, `roofs`, tuning) of an only plane whose
+light fits another clock better by 8 the right ones had 3.1 at most by clocks so far off, SERF East's 12.3 by its own 13
+minutes, of 22 wrong ones all but one more."""
+
 LEFT_BY_DRIFT = 0.75
 """The same of a clock, where haze may come or go over the day as well: of 400 clear days whose turbidity rose or fell
 by two to four units (our own physics), 26 had 9 to 34 by a wrong clock of which a day's own haze left enough, most on
@@ -86,7 +92,7 @@ planes that face to one side; where it may change, 9.1 was left at most, and 0.6
 def too_dark(seen: Window, clock: Clock) -> bool:
     """Return whether too little sun shone by a clock for anything but output by night to tell it."""
     dark = seen.sunshine(by_clock(seen, clock)).beam_h < LEAST_SUN_FOR_CLOCK_H
-    return dark and not seen.sensed and not clock.late.change and _by_night(seen, clock) >= BY_NIGHT
+    return dark and not seen.sensed and not clock.late.change and by_night(seen, clock) >= BY_NIGHT
 
 
 def is_likelier_clock(seen: Window, clock: Clock, turn: Turn) -> bool:
@@ -141,7 +147,7 @@ def clock_explains_enough(seen: Window, clock: Clock, turn: Turn) -> bool:
     shines = sun.beam_h >= LEAST_SUN_FOR_CLOCK_H
     least = BY_NIGHT if night and shines else _needed_between_clouds(seen, clock, shines=shines)
     sure = clock.gain >= max(least, turn.worth + AS_LIKELY)
-    lit = shines or _by_night(seen, clock) >= BY_NIGHT
+    lit = shines or by_night(seen, clock) >= BY_NIGHT
     return lit and (sure or seen.telling_planes > 1)
 
 
@@ -150,7 +156,7 @@ def _told_by_more_than_even_light(seen: Window, clock: Clock) -> bool:
 
     An hour's change always brings some by night, and of an only plane nothing is known to be even.
     """
-    night = _by_night(seen, clock)
+    night = by_night(seen, clock)
     if night >= BY_NIGHT or clock.late.change:
         return night >= SHOWN_BY_NIGHT
     return gain_over_record(seen.uneven, by_clock(seen.uneven, clock)) >= BY_NIGHT
@@ -158,7 +164,7 @@ def _told_by_more_than_even_light(seen: Window, clock: Clock) -> bool:
 
 def _needed_between_clouds(seen: Window, clock: Clock, *, shines: bool) -> float:
     """Return what a clock of one plane needs where little of the sky is clear: less if night shows it, and the sun."""
-    if shines and _by_night(seen, clock) >= SHOWN_BY_NIGHT * seen.lit_days:
+    if shines and by_night(seen, clock) >= SHOWN_BY_NIGHT * seen.lit_days:
         return _needed_by(seen, clock, FOR_CLOCK)
     return BY_ONE_PLANE if abs(clock.minutes) >= FAR_CLOCK_MIN else _needed_by(seen, clock, BY_ONE_PLANE)
 
@@ -166,7 +172,14 @@ def _needed_between_clouds(seen: Window, clock: Clock, *, shines: bool) -> float
 def _shown_by_night(seen: Window, clock: Clock) -> bool:
     """Return whether output with the sun down alone shows a clock of an only plane's day to be far off."""
     day_of_one = seen.telling_planes == 1 and seen.lit_days == 1 and not seen.sensed
-    return day_of_one and abs(clock.minutes) >= FAR_BY_NIGHT_MIN and _by_night(seen, clock) >= SHOWN_BY_NIGHT
+    return day_of_one and abs(clock.minutes) >= FAR_BY_NIGHT_MIN and by_night(seen, clock) >= SHOWN_BY_NIGHT
+
+
+def shown_by_nights(seen: Window, clock: Clock) -> bool:
+    """Return whether output with the sun down on several days alone shows a clock of an only plane to be far off."""
+    of_one = seen.telling_planes == 1 and seen.lit_days > 1 and not seen.sensed and not clock.late.change
+    far = abs(clock.minutes) >= FAR_BY_NIGHT_MIN
+    return of_one and far and by_night(seen, clock) >= BY_NIGHTS
 
 
 def _sure_by_clear_sun(seen: Window, clock: Clock) -> bool:
@@ -178,7 +191,7 @@ def _sure_by_clear_sun(seen: Window, clock: Clock) -> bool:
     return abs(clock.minutes) >= FAR_CLOCK_MIN and clock.gain - by_near >= AS_LIKELY
 
 
-def _by_night(seen: Window, clock: Clock) -> float:
+def by_night(seen: Window, clock: Clock) -> float:
     """Return the log-likelihood that a clock brings by output with the sun down, which no sky explains."""
     return float((seen.lost_in(seen.by_record[2]) - seen.lost_in(by_clock(seen, clock)[2]))[0])
 

@@ -16,9 +16,13 @@ import numpy as np
 from service.verify.alignment import WrongPlane
 from service.verify.case import Case
 from service.verify.causes.clock_shift import confidence
-from service.verify.causes.wording import duration, lateness
+from service.verify.causes.wording import duration, lateness, percent
 from service.verify.result import Finding
 from service.verify.sentence import Sentence, joined, sentence
+
+MOST_IF_LOW = 0.6
+"""How sure it is at most that a plane is described wrongly whose light a lower level explains nearly as well (our
+choice)."""
 
 MOST_IF_ELSEWHERE = 0.7
 """How sure it is at most that a plane of two units is described wrongly, and not both recorded on it by mistake: one
@@ -56,6 +60,13 @@ def _advice(wrong: WrongPlane) -> Sentence:
             plane=wrong.recorded.name,
             other=wrong.may_lie_on,
         )
+    if wrong.may_be_low:
+        return sentence(
+            "Measure azimuth (compass or map) and tilt of %(plane)s and correct the record if they differ; if not, "
+            "look at the modules on %(other)s first: dirt, film, their rating.",
+            plane=wrong.recorded.name,
+            other=wrong.may_be_low.plane,
+        )
     return sentence(
         "Measure azimuth (compass or map) and tilt of %(plane)s and correct the record; nothing is broken.",
         plane=wrong.recorded.name,
@@ -63,6 +74,8 @@ def _advice(wrong: WrongPlane) -> Sentence:
 
 
 def _most_sure(wrong: WrongPlane) -> float:
+    if wrong.may_be_low:
+        return MOST_IF_LOW
     return MOST_IF_ELSEWHERE if wrong.may_lie_on else 1.0
 
 
@@ -94,6 +107,13 @@ def _else(wrong: WrongPlane) -> str:
             "; modules that lie on %(other)s would have this curve, too: a look at the roof decides.",
             other=wrong.may_lie_on,
         )
+    if wrong.may_be_low:
+        return sentence(
+            "; units on %(other)s that make %(share)s less by the record would explain it nearly as well: measuring "
+            "azimuth and tilt decides.",
+            other=wrong.may_be_low.plane,
+            share=percent(1 - wrong.may_be_low.level),
+        )
     if not wrong.ambiguous:
         return "."
     return sentence(
@@ -116,4 +136,6 @@ def _details(wrong: WrongPlane) -> dict[str, Any]:
     }
     if wrong.may_lie_on:
         return {**details, "also_explained_by": "wrong_plane"}
+    if wrong.may_be_low:
+        return {**details, "also_explained_by": "low_output"}
     return {**details, "also_explained_by": "clock_shift"} if wrong.ambiguous else details
