@@ -18,6 +18,7 @@ from typing import NamedTuple
 
 from service.expect.site import Plane, Site
 from service.expect.weather import Weather
+from service.verify.beyond_sky import allows, refutes_record, share_beyond
 from service.verify.clock_bounds import (
     LEAST_SHIFT_MIN,
     believed_clock,
@@ -32,6 +33,7 @@ from service.verify.inputs import Readings
 from service.verify.labels import Labels, own_labels, true_time
 from service.verify.search import (
     AS_LIKELY,
+    WORTH_A_SEARCH,
     Clock,
     Turn,
     best_clock,
@@ -47,6 +49,7 @@ from service.verify.turn_bounds import (
     beam_left,
     believed_plane,
     by_small_error,
+    differs,
     explains_as_well,
     is_possible,
     lower_level,
@@ -81,6 +84,9 @@ class WrongClock:
     until: datetime | None = None
     sensed: bool = False
     band: tuple[int, int] | None = None
+    beyond: float = 0.0
+    """Share of the only plane's light beyond what any sky gives by the record, where that is more than sound ones have.
+    """
 
     @property
     def ambiguous(self) -> bool:
@@ -109,6 +115,8 @@ class WrongPlane:
     """The plane on which its few units may lie instead."""
     may_be_low: LowerLevel | None = None
     """The plane that may make less instead."""
+    beyond: float = 0.0
+    """As of `WrongClock`."""
 
     @property
     def tilt_told(self) -> bool:
@@ -168,7 +176,7 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
     seen = _window(site, readings, scale, weather)
     if seen is None:
         return unchanged
-    if not doubtful(seen):
+    if not (doubtful(seen) or refutes_record(seen)):
         return _as_recorded(unchanged, seen)
     wider = partial(_window, site, readings, scale, weather, FURTHEST_SHIFT_MIN)
     tried = _tried(seen, wider)
@@ -227,9 +235,23 @@ def _as_is_likelier(sent: Alignment, tried: Tried) -> Alignment:
     """Return the window put right by a turn that all signs together make likelier than the record."""
     signs = _signs_of(tried)
     least = LIKELIER if tried.seen.lit_days == 1 else LIKELIER_OF_DAYS
-    if signs is None or signs.log_odds < least:
-        return _as_recorded(sent, tried.seen)
-    return _with_plane(sent, tried.seen, tried.clock, tried.turn, signs.log_odds)
+    if signs is not None and signs.log_odds >= least:
+        return _with_plane(sent, tried.seen, tried.clock, tried.turn, signs.log_odds)
+    return _as_sky_allows(sent, tried) if refutes_record(tried.seen) else _as_recorded(sent, tried.seen)
+
+
+def _as_sky_allows(sent: Alignment, tried: Tried) -> Alignment:
+    """Return the window put right by the likelier of clock and turn that leave no light which no sky gives."""
+    seen, clock, turn, as_good = tried
+    late = abs(clock.minutes) >= LEAST_SHIFT_MIN and clock.gain > WORTH_A_SEARCH
+    late = late and allows(seen, by_clock(seen, clock))
+    turned = as_good and turn.worth > WORTH_A_SEARCH and differs(seen, turn) and is_possible(seen, turn)
+    turned = turned and allows(seen, by_turn(seen, turn))
+    if late and not (turned and turn.worth > clock.gain):
+        return _with_clock(sent, seen, clock, turn if turned else replace(turn, gain=0.0))
+    if turned:
+        return _with_plane(sent, seen, clock if late else replace(clock, gain=0.0), turn)
+    return _as_recorded(sent, seen)
 
 
 def _signs_of(tried: Tried) -> TurnSigns | None:
@@ -275,6 +297,10 @@ def _as_recorded(sent: Alignment, seen: Window) -> Alignment:
     return replace(sent, level=told_level(seen, seen.by_record))
 
 
+def _beyond(seen: Window) -> float:
+    return share_beyond(seen, 0, seen.by_record) if refutes_record(seen) else 0.0
+
+
 def _with_clock(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alignment:
     readings, labels = true_time(sent.readings, clock.late)
     since = until = None
@@ -292,6 +318,7 @@ def _with_clock(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alig
         until=until,
         sensed=seen.sensed,
         band=clock.band,
+        beyond=_beyond(seen),
     )
     level = None if clock.late.change else told_level(seen, by_clock(seen, clock))
     return replace(sent, readings=readings, labels=labels, clock=found, level=level)
@@ -315,6 +342,7 @@ def _with_plane(
         log_odds=log_odds,
         may_lie_on=may_lie_on(seen, turn),
         may_be_low=lower_level(seen, turn),
+        beyond=_beyond(seen),
     )
     level = told_level(seen, by_turn(seen, turn))
     return replace(sent, site=replace(site, planes=planes), plane=found, level=level)

@@ -14,6 +14,7 @@ import numpy as np
 
 from service.expect.site import Plane
 from service.verify.angles import LIKE_ANOTHER_DEG, apart_deg, azimuths_apart_deg
+from service.verify.beyond_sky import EVEN_SKY, share_beyond
 from service.verify.clear_level import LONG_INTERVAL_MIN
 from service.verify.clock_bounds import LEAST_SHIFT_MIN
 from service.verify.explained import HALF_AS_MUCH, LEAST_SUN_H, by_turn, gain_over_record, in_own_haze, needed
@@ -27,7 +28,7 @@ from service.verify.search import (
     Turn,
     too_steep,
 )
-from service.verify.window import Light, Sunshine, Window
+from service.verify.window import Sunshine, Window
 
 LEAST_DIFFERENCE = 0.05
 """Share of its light that a plane must get at another time, or more or less of, to be another."""
@@ -97,11 +98,9 @@ was split by a model, of 130 one had 42, two 19."""
 BY_SENSOR = FOR_PLANE_BY_CLOUDS[1][0]
 """A sensor's sky counts as so much sun: it is as sure, and what stands before a plane is unknown."""
 
-TOO_BRIGHT, BRIGHT_SKY, MORE_TOO_BRIGHT, MOST_TOO_BRIGHT = 1.2, 2.5, 0.05, 0.15
-"""So many times a clear sky's beam and diffuse light on a plane no sky gives for longer than a cloud's bright edge
-lasts: a turned plane may not have so much more of its light beyond that than the recorded one, nor so much of it at
-all. An obstacle makes no plane brighter. Nine in ten gaps between clouds had up to 2.2 times the clear sky's diffuse
-light (computed from Payerne's June 2016, Baseline Surface Radiation Network, `tests/fleet/data`)."""
+MORE_TOO_BRIGHT, MOST_TOO_BRIGHT = 0.05, 0.15
+"""A turned plane may not have so much more of its light beyond what any sky gives than the recorded one, nor so much of
+it at all (`beyond_sky`). An obstacle makes no plane brighter."""
 
 ABSURD, NOT_ABSURD = 0.45, 0.1
 """With so much of its light beyond, and by a turn so little, a plane's record is wrong, and need not have seen sun."""
@@ -177,13 +176,6 @@ Davies's gives 33, Perez's 45, an even sky's 55 W/m2 (a case of pvlib's own test
 days showed when a plane's level or the model of transposition was changed it explains 0.74 to 1.25 of four. Of a week's
 misdescribed plane it explains 0.62, of two others on other seeds 0.66 and 0.68, of a right one in shade 0.98. The last
 is what it may explain."""
-
-EVEN_SKY = 2.0
-"""Diffuse light over the model's, as far as two standard deviations, on a plane with its back to the sun: it has none
-of what is around the sun, and models differ in how much that is. Hay and Davies's leaves 30 W/m2 under a high sun, an
-even sky's 105 (another case of the same tests). It explains two more of those seven, and 0.13 at most of ten true ones.
-So much more a sky with clouds gives such a plane than others (BRIGHT_SKY).
-"""
 
 NEARLY_AS_WELL = 0.9
 """Share of what an impossible turn explains, of several planes, from which a possible one does about as well: of 480
@@ -339,7 +331,9 @@ def by_small_error(seen: Window, clock: Clock, turn: Turn, turns: Sequence[Turn]
 
 def _believed_by_clouds(seen: Window, turn: Turn, sun: Sunshine) -> bool:
     """Return whether a turned plane explains enough between clouds, with so much sun by it, and no cover as much."""
-    turned, recorded = (_too_bright(seen, turn, light) for light in (by_turn(seen, turn), seen.by_record))
+    turned, recorded = (
+        share_beyond(seen, turn.plane, light) for light in (by_turn(seen, turn), seen.by_record)
+    )
     absurd = recorded >= ABSURD and turned <= NOT_ABSURD
     record = seen.sunshine(seen.by_record)
     if seen.telling_planes == 1:
@@ -420,8 +414,8 @@ def is_possible(seen: Window, turn: Turn) -> bool:
     levels = (told.fit(by_turn(told, turn)).gain[0] for told in (seen, seen.uneven))
     if too_steep(seen.planes[turn.plane], turn) or all(level < LEAST_LEVEL for level in levels):
         return False
-    bright = _too_bright(seen, turn, by_turn(seen, turn))
-    return bright <= min(_too_bright(seen, turn, seen.by_record) + MORE_TOO_BRIGHT, MOST_TOO_BRIGHT)
+    bright, recorded = (share_beyond(seen, turn.plane, x) for x in (by_turn(seen, turn), seen.by_record))
+    return bright <= min(recorded + MORE_TOO_BRIGHT, MOST_TOO_BRIGHT)
 
 
 def differs(seen: Window, turn: Turn) -> bool:
@@ -442,15 +436,6 @@ def _is_another(plane: Plane, turn: Turn) -> bool:
     turned = replace(turn, tilt_deg=plane.tilt_deg)
     leans = abs(turn.tilt_deg - plane.tilt_deg)
     return apart_deg(plane, turned) >= LEAST_TURN_DEG or leans >= LEAST_LEAN_DEG
-
-
-def _too_bright(seen: Window, turn: Turn, light: Light) -> float:
-    """Return the share of the turned plane's light that is beyond what a clear sky gives it by a description."""
-    beam, diffuse = (part[0, turn.plane] for part in light[:2])
-    sky = BRIGHT_SKY * np.where(beam < diffuse, EVEN_SKY, 1.0)
-    most = TOO_BRIGHT * beam + sky * diffuse
-    told = seen.seen.light[turn.plane]
-    return float(np.maximum(told - most, 0.0).sum() / max(told.sum(), 1e-9))
 
 
 def beam_left(seen: Window, turn: Turn) -> float:

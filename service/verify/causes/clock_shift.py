@@ -13,7 +13,7 @@ from typing import Any
 
 from service.verify.alignment import WrongClock
 from service.verify.case import Case
-from service.verify.causes.wording import duration, lateness
+from service.verify.causes.wording import duration, lateness, percent
 from service.verify.odds import probability
 from service.verify.result import Finding
 from service.verify.search import SUMMER_TIME_MIN
@@ -35,7 +35,7 @@ def _finding(case: Case, clock: WrongClock) -> Finding:
         cause="clock_shift",
         serials=(),
         confidence=confidence(clock.gain, clock.rival),
-        evidence=joined(*_what(case, clock), _else(clock)),
+        evidence=joined(*_what(case, clock), beyond(clock.beyond), _else(clock)),
         advice=_advice(case, clock),
         first_seen=clock.since or labels.start,
         last_seen=clock.until or last,
@@ -52,6 +52,15 @@ def confidence(gain: float, rival: float, log_odds: float | None = None) -> floa
     told = min(gain / 4, rival, 30.0)
     sure = probability(told if log_odds is None else min(told, log_odds))
     return round(min(max(sure, LEAST_CONFIDENCE), MOST_CONFIDENCE), 2)
+
+
+def beyond(share: float) -> str:
+    """Return what is said of light beyond what any sky gives by the record, nothing where there is too little."""
+    if not share:
+        return ""
+    return sentence(
+        "; by the record %(share)s of the light would be beyond what any sky gives", share=percent(share)
+    )
 
 
 def _what(case: Case, clock: WrongClock) -> tuple[Sentence, Sentence]:

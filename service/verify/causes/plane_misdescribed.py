@@ -15,7 +15,7 @@ import numpy as np
 
 from service.verify.alignment import WrongPlane
 from service.verify.case import Case
-from service.verify.causes.clock_shift import confidence
+from service.verify.causes.clock_shift import beyond, confidence
 from service.verify.causes.wording import duration, lateness, percent
 from service.verify.result import Finding
 from service.verify.sentence import Sentence, joined, sentence
@@ -42,7 +42,7 @@ def _finding(case: Case, wrong: WrongPlane) -> Finding:
         cause="plane_misdescribed",
         serials=(),
         confidence=min(confidence(wrong.gain, wrong.rival, wrong.log_odds), _most_sure(wrong)),
-        evidence=joined(_what(wrong), "; ", _tilt(wrong), _else(wrong)),
+        evidence=joined(_what(wrong), "; ", _tilt(wrong), beyond(wrong.beyond), _else(wrong)),
         advice=_advice(wrong),
         first_seen=first,
         last_seen=last,
