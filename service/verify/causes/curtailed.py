@@ -298,17 +298,21 @@ def _limits_of_groups(case: Case) -> list[_Limit | None]:
 
 
 def _is_of_all(found: Sequence[_Limit | None], powers: Sequence[_Power], of: FloatArray) -> bool:
-    """Return whether the limits that groups stand at are one, as shares `of` (G,), which no other group passes."""
+    """Return whether the limits that groups stand at are one, as shares `of` (G,), which no group passes.
+
+    Where several stand at it a register's step puts none above it.
+    """
     levels = [limit.share * each for limit, each in zip(found, of, strict=True) if limit]
     if not levels or max(levels) > min(levels) * (1 + 2 * FLATNESS):
         return False
-    return not any(_passes(power, max(levels) / each) for power, each in zip(powers, of, strict=True))
+    steps = 1 if len(levels) > 1 else 0
+    return not any(_passes(power, max(levels) / each, steps) for power, each in zip(powers, of, strict=True))
 
 
-def _passes(power: _Power, level: float) -> bool:
-    """Return whether a power often stands above a level, by more than a step of its register puts it there."""
+def _passes(power: _Power, level: float, steps: int) -> bool:
+    """Return whether a power often stands above a level by more than so many steps of its register."""
     known = power.share[np.isfinite(power.share)]
-    most = level * (1 + 2 * FLATNESS) + power.step_noise / REGISTER_SPREAD
+    most = level * (1 + 2 * FLATNESS) + steps * power.step_noise / REGISTER_SPREAD
     return bool(len(known)) and float((known > most).mean()) > ABOVE_SHARE
 
 
