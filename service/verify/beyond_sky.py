@@ -22,10 +22,10 @@ of what is around the sun, and models differ in how much that is. Hay and Davies
 even sky's 105 (a case of pvlib's own tests). So much more a sky with clouds gives such a plane than others."""
 
 REFUTES, LEFT = 0.1, 0.05
-"""Share of an only plane's light beyond what any sky gives from which its record or its clock is wrong, and what may be
-left by another: of 830 days of an only plane with a right record (`tests/bench/fleet`, `stranger`, `roofs`, tuning days)
-none had more than 0.060, unless its values were of another unit of measure; of 42 wrong ones that had more 32 stood above
-the first, five of which nothing else told."""
+"""Share of an only plane's light beyond what any sky gives from which its record or its clock is wrong, and what may
+be left by another. Of 830 days of an only plane with a right record (`tests/bench/fleet`, `stranger`, `roofs`, tuning
+days) none had more than 0.060, unless its values were of another unit of measure; of 42 wrong ones that had more 32
+stood above the first, five of which nothing else told."""
 
 
 def share_beyond(seen: Window, plane: int, light: Light) -> float:
