@@ -53,7 +53,7 @@ ALONE = 0.10
 
 LEAST_VISIBLE = 0.035
 SIGMAS = 4.0
-PEERS_FOR_COMPARISON = 3
+PAIR, PEERS_FOR_COMPARISON = 2, 3
 
 LEAST_WHOLE, MOST_LEFT, BELOW_WHOLE, ABOVE_WHOLE, STEADY_SHARE = 2, 0.7, 0.02, 0.045, 0.75
 """So many of like units, at a level over most of them as whole modules have over ones of which so much or less is left
@@ -253,11 +253,15 @@ def _level(series: FloatArray, weight: FloatArray, grain: FloatArray) -> float:
 
 
 def _against_peers(day: Daylight, series: DcSeries) -> FloatArray:
-    """Return the ratio over what most of the like units agree on, where there are three or more."""
+    """Return the ratio over what most of three or more like units agree on; of two the darker's by the brighter's."""
     out = series.ratio.copy()
     by_sky = _by_sky(series)
     for group in day.groups:
         rows = list(group.members)
+        heard = [row for row in rows if np.isfinite(series.ratio[row]).any()]
+        if len(heard) == PAIR:
+            out[heard] = _of_pair(heard, by_sky, series)
+            continue
         if len(rows) < PEERS_FOR_COMPARISON:
             continue
         others = np.delete(by_sky, rows)
@@ -291,6 +295,22 @@ def _as_elsewhere(own: FloatArray, others: FloatArray) -> NDArray[np.bool_]:
     """Return which units, that make so much of what is due, do as well as enough `others` on other planes."""
     near = np.abs(own[:, None] / others - 1) <= 2 * BETWEEN_PLANES
     return np.asarray(near.sum(axis=1) >= LEAST_ELSEWHERE)
+
+
+def _of_pair(rows: list[int], by_sky: FloatArray, series: DcSeries) -> FloatArray:
+    """Return the ratios of two like units, (2, D), that of the darker one by the brighter's where it keeps to a share.
+
+    What the inferred sky errs by is theirs alike.
+    """
+    ratio = series.ratio[rows]
+    dark, bright = np.argsort(by_sky[rows], kind="stable")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        beside = ratio[dark] / ratio[bright] * by_sky[rows[bright]]
+    weight, grain = series.weight[rows[dark]], series.grain[rows[dark]]
+    told = np.isfinite(beside) & (weight > 0)
+    if told.any() and _is_steady(beside[told], weight[told], grain[told]):
+        ratio[dark] = beside
+    return ratio
 
 
 def _usual(agreed: FloatArray, enough: NDArray[np.bool_], weight: FloatArray) -> float:

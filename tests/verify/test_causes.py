@@ -15,7 +15,7 @@ from service.verify.causes.substring_out import match_level
 from service.verify.day import daylight
 from service.verify.inputs import Readings
 from service.verify.run import build_case, verify
-from tests.verify.conftest import _clouded, counted_on, in_air
+from tests.verify.conftest import _clouded, in_air
 
 
 def causes_by_serial(result):
@@ -141,6 +141,21 @@ def test_most_units_of_two_planes_with_a_substring_out_are_told_by_a_whole_one_o
     assert causes_by_serial(verify(r.site, r.readings())) == {
         f"70{i:04d}": ("substring_out",) for i in range(9)
     }
+
+
+@pytest.mark.parametrize("days", [1, 3])
+def test_one_of_two_like_units_with_a_substring_out_is_told_by_the_other_where_the_sky_is_told_badly(
+    roof, days
+):
+    r = roof(units=8, planes=2, days=days)
+    rows = [0, 1, 2, 3, 4, 6]
+    r = replace(
+        r, site=replace(r.site, units=tuple(r.site.units[i] for i in rows)), energy_wh=r.energy_wh[rows]
+    )
+    passing = np.random.default_rng(7).uniform(0.6, 1.0, r.energy_wh.shape[1])
+    r.energy_wh[[1, 3]] *= passing  # clouds before the plane of two alone
+    r.energy_wh[3] *= 0.655
+    assert causes_by_serial(verify(r.site, r.readings())) == {"700003": ("substring_out",)}
 
 
 @pytest.mark.parametrize("over", [1.15, 1.35, 1.7])
@@ -602,14 +617,15 @@ def test_a_branch_that_is_not_heard_from_a_night_on_is_likely_off(roof, changed,
 
 
 @pytest.mark.parametrize(
-    ("interval_min", "apart", "told"), [(5, 0, "branch_out"), (60, 0, "branch_out"), (5, 3, "data_gap")]
+    ("interval_min", "hour", "apart", "told"),
+    [(5, 3, 0, "branch_out"), (60, 3, 0, "branch_out"), (60, 4, 0, "branch_out"), (5, 3, 3, "data_gap")],
 )
 def test_a_branch_that_falls_silent_in_the_only_night_while_others_speak_is_likely_off(
-    roof, changed, interval_min, apart, told
+    roof, changed, interval_min, hour, apart, told
 ):
     r = branched(roof, changed, interval_min=interval_min)
-    r.energy_wh[:3, r.interval(3) :] = np.nan
-    r.energy_wh[3, r.interval(3) - apart :] = np.nan
+    r.energy_wh[:3, r.interval(hour) :] = np.nan
+    r.energy_wh[3, r.interval(hour) - apart :] = np.nan
     assert causes_by_serial(verify(r.site, r.readings())) == {f"70{i:04d}": (told,) for i in range(4)}
 
 
@@ -737,15 +753,20 @@ def test_a_limit_of_as_many_watts_for_each_unit_shows_though_some_are_rated_at_l
     assert found.details["limit_w"] == pytest.approx(160 * 12, rel=0.02)
 
 
-def test_a_limit_of_each_unit_is_passed_by_no_more_than_the_register_s_step(roof):
-    r = roof(units=11, planes=2, index=0.97)
-    rows = [*range(0, 11, 2), 1]  # one alone on the second plane
-    units = tuple(r.site.units[i] for i in rows)
-    limited = np.minimum(r.energy_wh[rows], 0.3 * 350 / 12)
-    r = replace(r, site=replace(r.site, units=units), energy_wh=counted_on(limited))
-    assert the_finding(verify(r.site, r.readings()), "curtailed").details["limit_w"] == pytest.approx(
-        0.3 * 350 * 7, rel=0.03
-    )
+@pytest.mark.parametrize(("standing", "held"), [(2, True), (1, False)])
+def test_a_limit_at_which_several_planes_stand_is_passed_by_more_than_a_register_s_step(standing, held):
+    step, count = 1 / 29.0, 24
+    fine = np.full(count, 0.3)
+    coarse = np.floor(np.arange(1, count + 1) * 0.3 / step) - np.floor(np.arange(count) * 0.3 / step)
+    steps = (0.0, step * curtailed.REGISTER_SPREAD)
+    told, none = np.ones(count, dtype=bool), np.zeros(count, dtype=int)
+    powers = [
+        curtailed._Power(share, np.ones(count), told, none, [0], noise)
+        for share, noise in zip((fine, coarse * step), steps, strict=True)
+    ]
+    limits = [curtailed._Limit(0.3, told), curtailed._Limit(0.3, told) if standing == 2 else None]
+    assert (coarse * step).max() > 0.3 * (1 + 2 * curtailed.FLATNESS)
+    assert curtailed._is_of_all(limits, powers, np.ones(2)) is held
 
 
 @pytest.mark.parametrize("interval_min", [5, 60])

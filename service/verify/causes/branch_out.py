@@ -150,7 +150,8 @@ def _at_once_by_night(case: Case, rows: list[int]) -> bool:
     heard, lasts = np.isfinite(case.readings.energy_wh), _last_heard(case)[rows]
     reach = -(-AWAKE_MINUTES // case.day.grid.interval_min)
     awake = np.arange(lasts.max() - reach + 1, lasts.max() + 2)
-    if awake[0] < 0 or awake[-1] == heard.shape[1] or np.isin(awake, case.day.positions).any():
+    lit = case.day.positions[case.light[rows].any(axis=0)]
+    if awake[0] < 0 or awake[-1] == heard.shape[1] or np.isin(awake[:-1], lit).any():
         return False
     others = np.delete(heard, rows, axis=0)[np.delete(case.ever_heard, rows), awake[-1]]
     mostly = heard[rows][:, awake[:-1]].mean(axis=1).min() >= MOSTLY_AWAKE
