@@ -261,27 +261,29 @@ def _against_peers(day: Daylight, series: DcSeries) -> FloatArray:
         heard = [row for row in rows if np.isfinite(series.ratio[row]).any()]
         if len(heard) == PAIR:
             out[heard] = _of_pair(heard, by_sky, series)
-            continue
-        if len(rows) < PEERS_FOR_COMPARISON:
-            continue
-        others = np.delete(by_sky, rows)
-        ratio, used = series.ratio[rows], series.weight[rows] > 0
-        step = 2 * float(np.median(series.grain[rows][used])) if used.any() else 0.0
-        agreed = consensus(np.where(ratio > 0.02, ratio, np.nan), width=AGREEMENT, floor=step)
-        enough = (np.isfinite(ratio)).sum(axis=0) >= PEERS_FOR_COMPARISON
-        # where all like units are silent together it is not one of them that is low: nothing is read there
-        usual = _usual(agreed, enough, series.weight[rows])
-        out[rows] = ratio / np.where(enough, agreed, usual)
-        # where most lack a substring and three do not, now these and now those are agreed on, but the middle stays
-        in_middle = _middle(ratio)
-        middle = ratio / np.where(enough, in_middle, _usual(in_middle, enough, series.weight[rows]))
-        for against in (middle, out[rows]):
-            as_elsewhere = _as_elsewhere(by_sky[rows], others[others > 0])
-            whole = _whole_over_most(group, against, series.weight[rows], series.grain[rows], as_elsewhere)
-            if whole > 1:
-                out[rows] = against / whole
-                break
+        elif len(rows) >= PEERS_FOR_COMPARISON:
+            as_elsewhere = _as_elsewhere(by_sky[rows], np.delete(by_sky, rows))
+            out[rows] = _of_several(group, series, as_elsewhere)
     return out
+
+
+def _of_several(group: UnitGroup, series: DcSeries, as_elsewhere: NDArray[np.bool_]) -> FloatArray:
+    """Return the ratios of a group over what most of it agree on, (n, D), or over what its whole units make."""
+    rows = list(group.members)
+    ratio, weight, grain = series.ratio[rows], series.weight[rows], series.grain[rows]
+    step = 2 * float(np.median(grain[weight > 0])) if (weight > 0).any() else 0.0
+    agreed = consensus(np.where(ratio > 0.02, ratio, np.nan), width=AGREEMENT, floor=step)
+    enough = (np.isfinite(ratio)).sum(axis=0) >= PEERS_FOR_COMPARISON
+    # where all like units are silent together it is not one of them that is low: nothing is read there
+    against_most = ratio / np.where(enough, agreed, _usual(agreed, enough, weight))
+    # where most lack a substring and three do not, now these and now those are agreed on, but the middle stays
+    in_middle = _middle(ratio)
+    middle = ratio / np.where(enough, in_middle, _usual(in_middle, enough, weight))
+    for against in (middle, against_most):
+        whole = _whole_over_most(group, against, weight, grain, as_elsewhere)
+        if whole > 1:
+            return against / whole
+    return against_most
 
 
 def _by_sky(series: DcSeries) -> FloatArray:
@@ -293,7 +295,7 @@ def _by_sky(series: DcSeries) -> FloatArray:
 
 def _as_elsewhere(own: FloatArray, others: FloatArray) -> NDArray[np.bool_]:
     """Return which units, that make so much of what is due, do as well as enough `others` on other planes."""
-    near = np.abs(own[:, None] / others - 1) <= 2 * BETWEEN_PLANES
+    near = np.abs(own[:, None] / others[others > 0] - 1) <= 2 * BETWEEN_PLANES
     return np.asarray(near.sum(axis=1) >= LEAST_ELSEWHERE)
 
 
