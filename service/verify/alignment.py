@@ -190,7 +190,8 @@ def align(site: Site, readings: Readings, *, scale: float, weather: Weather | No
     if is_turned and not (may_be_clock and is_likelier_clock(seen, clock, turn)):
         return _with_plane(unchanged, seen, clock, turn)
     if not (is_late or (is_turned and _is_one_of_both(seen, clock))):
-        return _as_is_likelier(unchanged, tried) if weather is None else _as_recorded(unchanged, seen)
+        likelier = _as_is_likelier(unchanged, tried) if weather is None else None
+        return likelier or _as_sky_allows(unchanged, tried)
     if too_dark(seen, clock):
         seen, clock = _by_night(seen, clock, wider)
     return _with_clock(unchanged, seen, clock, turn)
@@ -231,18 +232,23 @@ def signs(site: Site, readings: Readings, *, scale: float) -> TurnSigns | None:
     return _signs_of(_tried(seen, partial(_window, site, readings, scale, None, FURTHEST_SHIFT_MIN)))
 
 
-def _as_is_likelier(sent: Alignment, tried: Tried) -> Alignment:
-    """Return the window put right by a turn that all signs together make likelier than the record."""
+def _as_is_likelier(sent: Alignment, tried: Tried) -> Alignment | None:
+    """Return the window put right by a turn that all signs together make likelier than the record, None without one."""
     signs = _signs_of(tried)
     least = LIKELIER if tried.seen.lit_days == 1 else LIKELIER_OF_DAYS
-    if signs is not None and signs.log_odds >= least:
-        return _with_plane(sent, tried.seen, tried.clock, tried.turn, signs.log_odds)
-    return _as_sky_allows(sent, tried) if refutes_record(tried.seen) else _as_recorded(sent, tried.seen)
+    if signs is None or signs.log_odds < least:
+        return None
+    return _with_plane(sent, tried.seen, tried.clock, tried.turn, signs.log_odds)
 
 
 def _as_sky_allows(sent: Alignment, tried: Tried) -> Alignment:
-    """Return the window put right by the likelier of clock and turn that leave no light which no sky gives."""
+    """Return the window put right by the likelier of clock and turn that leave no light which no sky gives.
+
+    As it was recorded where that gives no such light, or neither leaves none.
+    """
     seen, clock, turn, as_good = tried
+    if not refutes_record(seen):
+        return _as_recorded(sent, seen)
     late = abs(clock.minutes) >= LEAST_SHIFT_MIN and clock.gain > WORTH_A_SEARCH
     late = late and allows(seen, by_clock(seen, clock))
     turned = as_good and turn.worth > WORTH_A_SEARCH and differs(seen, turn) and is_possible(seen, turn)

@@ -78,9 +78,9 @@ tuning days) the one with so much output by night seems nine minutes off."""
 
 BY_NIGHTS = 10.0
 """What output with the sun down must bring to a clock that far off in several days of an only plane, which it tells
-then whatever light and turn do: of 1600 weeks (`tests/bench/fleet`, `stranger`, `roofs`, tuning) of an only plane whose
-light fits another clock better by 8 the right ones had 3.1 at most by clocks so far off, SERF East's 12.3 by its own 13
-minutes, of 22 wrong ones all but one more."""
+then whatever light and turn do: of 116 weeks (`tests/bench/fleet`, `stranger`, `roofs`, tuning days) of an only plane
+whose light fits another clock better by 8 none of 32 with a right one that seems so far off has more than 3.1, 28 of 29
+with a wrong one 11 and more, SERF East 12.3 by its own 13 minutes."""
 
 LEFT_BY_DRIFT = 0.75
 """The same of a clock, where haze may come or go over the day as well: of 400 clear days whose turbidity rose or fell
