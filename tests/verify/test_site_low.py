@@ -520,3 +520,13 @@ def test_half_an_hour_of_even_light_counts_where_all_light_surely_fits_a_low_lev
         site_low, "told_level", lambda _: ToldLevel(0.65, sure, in_any_air, 0.65, in_any_air, 0.0, 3.0, 1)
     )
     assert bool(site_low.find(case, frozenset())) is said
+
+
+@pytest.mark.parametrize(("hours", "low"), [(0.6, False), (1.2, True)])
+def test_flat_light_of_less_than_an_hour_in_days_whose_light_fits_no_low_level_is_a_cover_s(
+    roof: Callable[..., Roof], hours: float, low: bool
+) -> None:
+    r = roof(index=1.0, days=2)
+    case = build_case(r.site, r.readings())
+    flat = ClearLevel(0.78, hours, 2, np.ones(len(case.day.positions), dtype=bool))
+    assert site_low._is_low(case, flat, None) is low

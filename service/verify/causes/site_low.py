@@ -87,7 +87,9 @@ not low is clear below the last with such light, unless its roof's own level is.
 
 DAYS, HOURS_ON_DAYS, HOURS_ON_A_DAY = 2, 0.3, 1.0
 """From how many days on clear hours are no haze's; for how long they must be flat on these, or where the light on all
-planes surely fits a low level; and for how long on one."""
+planes surely fits a low level; and for how long on one. Where the light of several days fits no low level what is flat
+for less than CLEAR_HOURS is a cover's: one of 600 weeks without a low site was said to be low so, none of 74 low ones
+is (`tests/bench/fleet`)."""
 
 SURE_IN_GAPS, SURE_WHEN_CLEAR, SURE_PER_DAY = 11.0, 2.0, 1.5
 """Log-likelihood of a low level over a usual one from which a site is low by what its light fits: between clouds, and
@@ -251,7 +253,7 @@ def _is_low(case: Case, clear: ClearLevel, told: ToldLevel | None) -> bool:
     if clear.level < EVEN_CLOUD and (_may_be_a_cover(case, clear) or not fits_clear(told, clear)):
         return False
     if clear.days >= DAYS and clear.hours >= HOURS_ON_DAYS:
-        even_cloud = clear.hours < CLEAR_HOURS and told is not None and told.clear_h == 0
+        even_cloud = clear.hours < CLEAR_HOURS and (told is None or told.clear_h == 0)
         return not even_cloud and (_in_any_air(told) or not _is_of_a_low_sun(case, clear))
     if told is None or _is_one_dull_day_of_several(case, clear, told):
         return False
