@@ -269,7 +269,8 @@ def lower_level(seen: Window, turn: Turn) -> LowerLevel | None:
     """Return the plane whose lower level explains a turn nearly as well, None where none does."""
     told = _in_all_intervals(seen.uneven, turn)
     gain, plane, level = _gained_by_level(seen.uneven)
-    return LowerLevel(seen.planes[plane].name, level) if gain >= LEVEL_NEARLY_AS_WELL * told.worth else None
+    as_well = gain > 0 and gain >= LEVEL_NEARLY_AS_WELL * told.worth
+    return LowerLevel(seen.planes[plane].name, level) if as_well else None
 
 
 def turn_explains_enough(seen: Window, turn: Turn) -> bool:

@@ -365,6 +365,13 @@ def test_a_turn_that_a_lower_level_explains_nearly_as_well_is_said_with_it(
         assert (found[0].confidence <= plane_misdescribed.MOST_IF_LOW) is bool(either)
 
 
+@pytest.mark.parametrize("planes", [1, 2])
+def test_no_level_is_said_that_gains_nothing_be_the_turn_worth_nothing_in_all_intervals(roof, planes):
+    r = roof(planes=planes, index=1.0)
+    seen = window(r.site, r.readings(), scale=1.0)
+    assert turn_bounds.lower_level(seen, Turn(0, 80.0, 350.0, 5.0, 1)) is None
+
+
 @pytest.mark.parametrize(("small", "told"), [(0.55, True), (0.65, False)])
 def test_of_a_turn_another_plane_s_small_one_may_explain_three_fifths(roof, small, told):
     r = roof(planes=2, index=1.0)
