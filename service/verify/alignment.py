@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from service.expect.site import Plane, Site
 from service.expect.weather import Weather
-from service.verify.beyond_sky import allows, refutes_record, share_beyond
+from service.verify.beyond_sky import allows, beyond_record, refutes_record
 from service.verify.clock_bounds import (
     LEAST_SHIFT_MIN,
     believed_clock,
@@ -303,10 +303,6 @@ def _as_recorded(sent: Alignment, seen: Window) -> Alignment:
     return replace(sent, level=told_level(seen, seen.by_record))
 
 
-def _beyond(seen: Window) -> float:
-    return share_beyond(seen, 0, seen.by_record) if refutes_record(seen) else 0.0
-
-
 def _with_clock(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alignment:
     readings, labels = true_time(sent.readings, clock.late)
     since = until = None
@@ -324,7 +320,7 @@ def _with_clock(sent: Alignment, seen: Window, clock: Clock, turn: Turn) -> Alig
         until=until,
         sensed=seen.sensed,
         band=clock.band,
-        beyond=_beyond(seen),
+        beyond=beyond_record(seen),
     )
     level = None if clock.late.change else told_level(seen, by_clock(seen, clock))
     return replace(sent, readings=readings, labels=labels, clock=found, level=level)
@@ -348,7 +344,7 @@ def _with_plane(
         log_odds=log_odds,
         may_lie_on=may_lie_on(seen, turn),
         may_be_low=lower_level(seen, turn),
-        beyond=_beyond(seen),
+        beyond=beyond_record(seen),
     )
     level = told_level(seen, by_turn(seen, turn))
     return replace(sent, site=replace(site, planes=planes), plane=found, level=level)

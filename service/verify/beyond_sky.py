@@ -37,9 +37,17 @@ def share_beyond(seen: Window, plane: int, light: Light) -> float:
     return float(np.maximum(told - most, 0.0).sum() / max(told.sum(), 1e-9))
 
 
+def beyond_record(seen: Window) -> float:
+    """Return the share of an only plane's light beyond what any sky gives by its record, 0 if sound ones reach it."""
+    if len(seen.planes) > 1 or seen.sensed:
+        return 0.0
+    share = share_beyond(seen, 0, seen.by_record)
+    return share if share >= REFUTES else 0.0
+
+
 def refutes_record(seen: Window) -> bool:
     """Return whether a site's only plane has light by its record that no sky gives."""
-    return len(seen.planes) == 1 and not seen.sensed and share_beyond(seen, 0, seen.by_record) >= REFUTES
+    return beyond_record(seen) > 0
 
 
 def allows(seen: Window, light: Light) -> bool:

@@ -171,15 +171,19 @@ def _needed_between_clouds(seen: Window, clock: Clock, *, shines: bool) -> float
 
 def _shown_by_night(seen: Window, clock: Clock) -> bool:
     """Return whether output with the sun down alone shows a clock of an only plane's day to be far off."""
-    day_of_one = seen.telling_planes == 1 and seen.lit_days == 1 and not seen.sensed
-    return day_of_one and abs(clock.minutes) >= FAR_BY_NIGHT_MIN and by_night(seen, clock) >= SHOWN_BY_NIGHT
+    return seen.lit_days == 1 and _is_far_by_night(seen, clock, SHOWN_BY_NIGHT)
 
 
 def shown_by_nights(seen: Window, clock: Clock) -> bool:
     """Return whether output with the sun down on several days alone shows a clock of an only plane to be far off."""
-    of_one = seen.telling_planes == 1 and seen.lit_days > 1 and not seen.sensed and not clock.late.change
-    far = abs(clock.minutes) >= FAR_BY_NIGHT_MIN
-    return of_one and far and by_night(seen, clock) >= BY_NIGHTS
+    several = seen.lit_days > 1 and not clock.late.change
+    return several and _is_far_by_night(seen, clock, BY_NIGHTS)
+
+
+def _is_far_by_night(seen: Window, clock: Clock, least: float) -> bool:
+    """Return whether an only plane's output with the sun down says at least so much for a clock that is far off."""
+    of_one = seen.telling_planes == 1 and not seen.sensed
+    return of_one and abs(clock.minutes) >= FAR_BY_NIGHT_MIN and by_night(seen, clock) >= least
 
 
 def _sure_by_clear_sun(seen: Window, clock: Clock) -> bool:

@@ -6,21 +6,15 @@ from datetime import timedelta
 
 import pytest
 
-from service.expect.site import Site
 from service.verify import alignment, beyond_sky
 from service.verify.result import Finding, Verification
 from service.verify.run import verify
 from service.verify.window import window
 from tests.verify.conftest import Roof
+from tests.verify.test_alignment import with_plane
 
 OFF_DEG = 120.0
 SITE_CAUSES = {"clock_shift", "plane_misdescribed"}
-
-
-def noted(site: Site, azimuth_deg: float) -> Site:
-    """Return the site with its first plane noted as facing elsewhere."""
-    first, *others = site.planes
-    return replace(site, planes=(replace(first, azimuth_deg=azimuth_deg), *others))
 
 
 def told(result: Verification) -> list[Finding]:
@@ -41,7 +35,7 @@ def test_light_beyond_any_sky_refutes_the_record_of_an_only_plane(
     roof: Callable[..., Roof], planes: int, off_deg: float, refuted: bool
 ) -> None:
     r = roof(index=1.0, planes=planes)
-    seen = window(noted(r.site, 170 - off_deg), r.readings(), scale=1.0)
+    seen = window(with_plane(r, "south", azimuth_deg=170 - off_deg), r.readings(), scale=1.0)
     assert seen is not None
     assert (beyond_sky.share_beyond(seen, 0, seen.by_record) >= beyond_sky.REFUTES) is refuted
     assert beyond_sky.refutes_record(seen) is (refuted and planes == 1)
@@ -52,7 +46,7 @@ def test_light_beyond_any_sky_refutes_the_record_of_an_only_plane(
 def test_a_plane_that_no_sky_lights_so_faces_elsewhere(roof: Callable[..., Roof], interval_min: int) -> None:
     r = roof(index=1.0, interval_min=interval_min)
     assert told(verify(r.site, r.readings())) == []
-    [found] = told(verify(noted(r.site, 170 - OFF_DEG), r.readings()))
+    [found] = told(verify(with_plane(r, "south", azimuth_deg=170 - OFF_DEG), r.readings()))
     assert found.cause == "plane_misdescribed"
     assert "of the light would be beyond what any sky gives" in found.evidence
     assert found.details["azimuth_deg"] == pytest.approx(170, abs=6)
